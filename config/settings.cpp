@@ -1,0 +1,185 @@
+#include "config/settings.h"
+
+#include <fmt/format.h>
+
+#include <set>
+
+#include "config/toml_reader.h"
+#include "core/angle.h"
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+namespace fs = std::filesystem;
+
+// Inputs named in specimen.toml must lie inside the workspace: a file from a stranger must not
+// make trunnion read elsewhere.
+void check_inside(TomlReader& table, std::string_view key, const std::string& value) {
+  if (value.empty()) return;
+  const fs::path path(value);
+  bool leaves = path.is_absolute();
+  for (const fs::path& part : path.lexically_normal()) leaves = leaves || part == "..";
+  if (leaves) {
+    table.mistake(key, fmt::format("is \"{}\", which lies outside the workspace; move or link the "
+                                   "files into it and give a relative path.",
+                                   value));
+  }
+}
+
+Ring ring_from(TomlReader& table, bool captured_by_table) {
+  Ring ring;
+  ring.name = table.text("name");
+  if (table.has("name") &&
+      (ring.name.empty() || ring.name.size() > 64 ||
+       ring.name.find_first_not_of(
+           "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-") !=
+           std::string::npos)) {
+    table.mistake("name", "must be 1 to 64 letters, digits, - or _, since files are named by it.");
+  }
+  ring.elevation = radians(table.number("elevation_deg", {.min = -85.0, .max = 85.0}, 0.0));
+  ring.stations = table.integer("stations", 1, 100'000);
+  ring.step = radians(table.number("step_deg", {.min = 0.0, .max = 180.0, .open_min = true},
+                                   ring.stations > 1 ? 360.0 / ring.stations : 180.0));
+  ring.start = radians(table.number("start_deg", {.min = -360.0, .max = 360.0}, 0.0));
+  ring.turning = table.choice("turning", {"counter-clockwise", "clockwise"}, 0) == 0
+                     ? Turning::counter_clockwise
+                     : Turning::clockwise;
+  ring.first_station = table.integer("first_station", 0, 1'000'000, 0);
+  ring.pattern =
+      table.text("pattern", captured_by_table ? std::optional<std::string>("") : std::nullopt);
+  if (!ring.pattern.empty() && ring.pattern.find("{station}") == std::string::npos) {
+    table.mistake("pattern", "must hold {station} where the station's number stands.");
+  }
+  check_inside(table, "pattern", ring.pattern);
+  if (captured_by_table && !ring.pattern.empty()) {
+    table.mistake("pattern", "and captures.table exclude each other; remove one.");
+  }
+  return ring;
+}
+
+NominalGeometry geometry_from(TomlReader table) {
+  NominalGeometry geometry;
+  geometry.distance_mm = table.optional_number("distance_mm", kPositive);
+  geometry.offset_x_mm = table.number("offset_x_mm", {.min = -1000, .max = 1000}, 0.0);
+  geometry.offset_y_mm = table.number("offset_y_mm", {.min = -1000, .max = 1000}, 0.0);
+  const Range percent{.min = 0.0, .max = 100.0, .open_min = true};
+  geometry.sigma_distance_fraction = table.number("sigma_distance_percent", percent, 10.0) / 100.0;
+  geometry.sigma_offset_fraction = table.number("sigma_offset_percent", percent, 2.0) / 100.0;
+  const Range angle{.min = 0.0, .max = 90.0, .open_min = true};
+  geometry.sigma_elevation = radians(table.number("sigma_elevation_deg", angle, 5.0));
+  geometry.sigma_angle = radians(table.number("sigma_angle_deg", angle, 0.1));
+  return geometry;
+}
+
+Specimen specimen_from(TomlReader& file, const fs::path& path) {
+  Specimen specimen;
+  specimen.title = file.text("title", path.parent_path().filename().string());
+  const std::string setup = file.text("setup");
+  specimen.setup_file = (path.parent_path() / setup).lexically_normal();
+
+  TomlReader backdrop = file.table("backdrop");
+  specimen.backdrop = static_cast<BackdropKind>(
+      backdrop.choice("kind", {"auto", "black", "white", "grey", "colour"}, 0));
+  if (backdrop.has("empty")) {
+    specimen.empty_image = backdrop.text("empty");
+    check_inside(backdrop, "empty", *specimen.empty_image);
+  }
+  TomlReader captures = file.table("captures");
+  if (captures.has("table")) {
+    specimen.capture_table = captures.text("table");
+    check_inside(captures, "table", *specimen.capture_table);
+  }
+  std::set<std::string> names;
+  for (TomlReader& table : file.tables("ring")) {
+    specimen.rings.push_back(ring_from(table, specimen.capture_table.has_value()));
+    if (!names.insert(specimen.rings.back().name).second) {
+      table.mistake("name", "is used by another ring too; give each ring its own name.");
+    }
+  }
+  if (specimen.rings.empty()) file.mistake("ring", "is missing; describe at least one [[ring]].");
+  specimen.geometry = geometry_from(file.table("geometry"));
+  return specimen;
+}
+
+MaskSettings mask_from(TomlReader table) {
+  MaskSettings mask;
+  mask.enabled = table.boolean("enabled", true);
+  mask.margin_px = table.number("margin_px", {.min = -200.0, .max = 200.0}, 0.0);
+  mask.margin_mm = table.number("margin_mm", {.min = -100.0, .max = 100.0}, 0.0);
+  mask.keep_holes = table.boolean("keep_holes", false);
+  mask.mount =
+      static_cast<MountHandling>(table.choice("mount", {"keep", "below-line", "detect"}, 0));
+  mask.mount_line_px = table.number("mount_line_px", {.min = 0.0, .max = 200'000.0}, 0.0);
+  if (mask.mount == MountHandling::below_line && !table.has("mount_line_px")) {
+    table.mistake("mount_line_px", "is missing; mount = \"below-line\" needs it.");
+  }
+  return mask;
+}
+
+OutputSettings output_from(TomlReader table) {
+  OutputSettings output;
+  output.type = static_cast<OutputType>(table.choice("type", {"same", "tiff", "png", "jpeg"}, 0));
+  output.bits = static_cast<OutputBits>(table.choice("bits", {"same", "8", "16"}, 0));
+  output.compress = table.boolean("compress", true);
+  output.jpeg_quality = table.integer("jpeg_quality", 50, 100, 97);
+  output.mask_suffix = table.text("mask_suffix", "");
+  if (output.mask_suffix.find('/') != std::string::npos || output.mask_suffix.size() > 64) {
+    table.mistake("mask_suffix", "must be at most 64 characters without a slash.");
+  }
+  output.alpha =
+      static_cast<AlphaMode>(table.choice("alpha", {"none", "alpha", "black-backdrop"}, 0));
+  output.sidecar = table.boolean("sidecar", false);
+  output.keep_lens_focal_length = table.boolean("keep_lens_focal_length", false);
+  output.name_template = table.text("name", "{ring}_{station}");
+  if (output.name_template.find("{station}") == std::string::npos ||
+      output.name_template.find('/') != std::string::npos) {
+    table.mistake("name", "must hold {station} and no slash.");
+  }
+  return output;
+}
+
+Settings settings_from(TomlReader& file) {
+  Settings settings;
+  TomlReader survey = file.table("survey");
+  settings.survey.stations = survey.integer("stations", 3, 1000, 12);
+  TomlReader repair = file.table("repair");
+  settings.repair.dust = repair.boolean("dust", true);
+  settings.repair.min_contrast_percent =
+      repair.number("min_contrast_percent", {.min = 0.5, .max = 50.0}, 3.0);
+  settings.mask = mask_from(file.table("mask"));
+  TomlReader undistort = file.table("undistort");
+  settings.undistort.enabled = undistort.boolean("enabled", true);
+  settings.undistort.size =
+      static_cast<NewCameraSize>(undistort.choice("size", {"same", "valid", "all"}, 0));
+  settings.undistort.centre_principal_point = undistort.boolean("centre_principal_point", true);
+  settings.undistort.interpolation =
+      static_cast<Interpolation>(undistort.choice("interpolation", {"cubic", "lanczos"}, 0));
+  TomlReader refine = file.table("refine");
+  settings.refine.enabled = refine.boolean("enabled", true);
+  settings.output = output_from(file.table("output"));
+  TomlReader limits = file.table("limits");
+  settings.limits.max_megapixels =
+      limits.number("max_megapixels", {.min = 0.01, .max = 10'000.0}, 400.0);
+  return settings;
+}
+
+SpecimenFile all_from(TomlReader& file, const fs::path& path) {
+  SpecimenFile result{specimen_from(file, path), settings_from(file)};
+  file.finish();
+  return result;
+}
+
+}  // namespace
+
+SpecimenFile read_specimen(const fs::path& file) {
+  TomlReader reader = TomlReader::from_file(file);
+  return all_from(reader, file);
+}
+
+SpecimenFile parse_specimen(std::string_view text, const fs::path& file) {
+  TomlReader reader = TomlReader::from_text(text, file.string());
+  return all_from(reader, file);
+}
+
+}  // namespace trunnion

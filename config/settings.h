@@ -1,0 +1,95 @@
+// How the set is prepared: the optional tables of specimen.toml after what was shot. Few knobs,
+// each a physical quantity; the defaults serve every backdrop and size.
+//
+//   [survey]   stations = 12
+//   [repair]   dust = true
+//   [mask]     margin_px = 0.0, keep_holes = false, mount = "keep", ...
+//   [undistort] size = "same", centre_principal_point = true, interpolation = "cubic"
+//   [refine]   enabled = true
+//   [output]   type = "same", bits = "same", compress = true, mask_suffix = "", ...
+//   [limits]   max_megapixels = 400
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <string>
+
+#include "config/specimen.h"
+
+namespace trunnion {
+
+struct SurveySettings {
+  int stations = 12;  // decoded for the survey, evenly spread; enough for a per-pixel median
+};
+
+struct RepairSettings {
+  bool dust = true;
+  double min_contrast_percent = 3.0;  // spots fainter than this do no harm to an alignment
+};
+
+enum class MountHandling { keep, below_line, detect };
+
+struct MaskSettings {
+  bool enabled = true;
+  double margin_px = 0.0;   // grows (positive) or shrinks (negative) the result
+  double margin_mm = 0.0;   // the same in mm at the plane of focus
+  bool keep_holes = false;  // true holes (a loop of antenna) stay open
+  MountHandling mount = MountHandling::keep;
+  double mount_line_px = 0.0;  // for below_line: row of the prepared image, from the top
+};
+
+enum class NewCameraSize { same, valid, all };
+enum class Interpolation { cubic, lanczos };
+
+struct UndistortSettings {
+  bool enabled = true;
+  NewCameraSize size = NewCameraSize::same;
+  bool centre_principal_point = true;  // many readers know no principal point
+  Interpolation interpolation = Interpolation::cubic;
+};
+
+struct RefineSettings {
+  bool enabled = true;
+};
+
+enum class OutputType { same, tiff, png, jpeg };
+enum class OutputBits { same, eight, sixteen };
+enum class AlphaMode { none, alpha, black_backdrop };
+
+struct OutputSettings {
+  OutputType type = OutputType::same;
+  OutputBits bits = OutputBits::same;
+  bool compress = true;
+  int jpeg_quality = 97;
+  std::string mask_suffix;  // masks/NAME{suffix}.png
+  AlphaMode alpha = AlphaMode::none;
+  bool sidecar = false;  // an XMP sidecar beside each image, besides the embedded packet
+  bool keep_lens_focal_length = false;  // FocalLength holds the lens's own value
+  std::string name_template = "{ring}_{station}";
+};
+
+struct LimitSettings {
+  double max_megapixels = 400.0;
+};
+
+struct Settings {
+  SurveySettings survey;
+  RepairSettings repair;
+  MaskSettings mask;
+  UndistortSettings undistort;
+  RefineSettings refine;
+  OutputSettings output;
+  LimitSettings limits;
+};
+
+struct SpecimenFile {
+  Specimen specimen;
+  Settings settings;
+};
+
+// Reads specimen.toml; paths in it are taken relative to its folder. Throws one data error that
+// names every mistake with its line and remedy.
+SpecimenFile read_specimen(const std::filesystem::path& file);
+SpecimenFile parse_specimen(std::string_view text, const std::filesystem::path& file);
+
+}  // namespace trunnion

@@ -1,0 +1,76 @@
+// What was shot: the workspace's specimen.toml, without the processing settings (settings.h).
+//
+//   title = "Beetle 12"
+//   setup = "../setups/macro.toml"      # relative to the workspace
+//   [backdrop]
+//   kind = "black"                      # "auto", "black", "white", "grey" or "colour"
+//   empty = "fused/empty.tif"           # optional: an image of the stage without the specimen
+//   [[ring]]
+//   name = "low"
+//   elevation_deg = 20.0                # of the camera above the stage (or tilt of the stage)
+//   stations = 24
+//   step_deg = 15.0                     # default 360 / stations
+//   start_deg = 0.0
+//   turning = "counter-clockwise"       # of the specimen, seen from above
+//   pattern = "fused/low_{station}.tif" # {station}: digits; numbering starts at first_station
+//   first_station = 0
+//   [captures]
+//   table = "captures.csv"              # instead of patterns: file,ring,station,angle_deg
+//   [geometry]                          # where the axis is not calibrated; all optional
+//   distance_mm = 215.0                 # projection centre to axis; default from the setup
+//   offset_x_mm = 0.0                   # axis right of, origin below the optical axis
+//   offset_y_mm = 0.0
+//   sigma_distance_percent = 10.0
+//   sigma_offset_percent = 2.0          # of the field of view
+//   sigma_elevation_deg = 5.0
+//   sigma_angle_deg = 0.1               # of each stage angle: encoder, backlash
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "core/turntable.h"
+
+namespace trunnion {
+
+enum class BackdropKind { automatic, black, white, grey, colour };
+
+struct Ring {
+  std::string name;
+  double elevation = 0;  // rad
+  int stations = 0;
+  double step = 0;   // rad, positive
+  double start = 0;  // rad
+  Turning turning = Turning::counter_clockwise;
+  std::string pattern;  // empty where a capture table is used
+  int first_station = 0;
+
+  // Stage angle of a station by its nominal step (rad, signed by the direction of turning).
+  [[nodiscard]] double angle_of(int station) const {
+    return static_cast<int>(turning) * (start + step * (station - first_station));
+  }
+};
+
+struct NominalGeometry {
+  std::optional<double> distance_mm;
+  double offset_x_mm = 0;
+  double offset_y_mm = 0;
+  double sigma_distance_fraction = 0.10;
+  double sigma_offset_fraction = 0.02;
+  double sigma_elevation = 0;  // rad, set by the reader
+  double sigma_angle = 0;      // rad, set by the reader
+};
+
+struct Specimen {
+  std::string title;
+  std::filesystem::path setup_file;  // absolute
+  BackdropKind backdrop = BackdropKind::automatic;
+  std::optional<std::string> empty_image;    // relative to the workspace
+  std::optional<std::string> capture_table;  // relative to the workspace
+  std::vector<Ring> rings;
+  NominalGeometry geometry;
+};
+
+}  // namespace trunnion

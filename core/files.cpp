@@ -1,0 +1,145 @@
+#include "core/files.h"
+
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <cerrno>
+#include <cstring>
+#include <utility>
+
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+Error system_error(const fs::path& path, std::string_view doing, int code) {
+  return data_error(fmt::format("{}: {} failed ({}); check space and permissions, then run again.",
+                                path.string(), doing, std::strerror(code)));
+}
+
+// Owns a descriptor; close() reports what the destructor must swallow.
+class Descriptor {
+ public:
+  Descriptor(const fs::path& path, int flags, mode_t mode = 0)
+      : path_(path), fd_(::open(path.c_str(), flags | O_CLOEXEC, mode)) {
+    if (fd_ < 0) throw system_error(path, "opening", errno);
+  }
+  Descriptor(const Descriptor&) = delete;
+  Descriptor& operator=(const Descriptor&) = delete;
+  ~Descriptor() {
+    if (fd_ >= 0) ::close(fd_);
+  }
+  [[nodiscard]] int get() const { return fd_; }
+  void close() {
+    if (::close(std::exchange(fd_, -1)) != 0) throw system_error(path_, "closing", errno);
+  }
+
+ private:
+  fs::path path_;
+  int fd_;
+};
+
+void write_all(const fs::path& path, std::string_view content) {
+  Descriptor file(path, O_WRONLY | O_CREAT | O_TRUNC, 0644);
+  while (!content.empty()) {
+    const ssize_t written = ::write(file.get(), content.data(), content.size());
+    if (written < 0) {
+      if (errno == EINTR) continue;
+      throw system_error(path, "writing", errno);
+    }
+    content.remove_prefix(static_cast<std::size_t>(written));
+  }
+  file.close();
+}
+
+}  // namespace
+
+PendingFile::PendingFile(fs::path final_path) : final_(std::move(final_path)) {
+  std::error_code code;
+  const fs::path folder = final_.has_parent_path() ? final_.parent_path() : fs::path(".");
+  fs::create_directories(folder, code);
+  if (code) throw system_error(folder, "creating the folder", code.value());
+  temporary_ = folder / (std::string(kTemporaryPrefix) + final_.filename().string());
+}
+
+PendingFile::PendingFile(PendingFile&& other) noexcept
+    : final_(std::move(other.final_)), temporary_(std::exchange(other.temporary_, {})) {}
+
+PendingFile::~PendingFile() {
+  if (temporary_.empty()) return;
+  std::error_code ignored;
+  fs::remove(temporary_, ignored);
+}
+
+void PendingFile::commit() {
+  sync_file(temporary_);
+  if (::rename(temporary_.c_str(), final_.c_str()) != 0) {
+    throw system_error(final_, "renaming the finished file", errno);
+  }
+  temporary_.clear();
+  sync_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
+}
+
+void write_file(const fs::path& path, std::string_view content) {
+  PendingFile file(path);
+  write_all(file.temporary(), content);
+  file.commit();
+}
+
+std::string read_file(const fs::path& path, std::uintmax_t limit_bytes) {
+  std::error_code code;
+  if (!fs::exists(path, code)) {
+    throw data_error(fmt::format("{}: no such file; check the path.", path.string()));
+  }
+  if (!fs::is_regular_file(path, code)) {
+    throw data_error(fmt::format("{}: not a regular file; give a file.", path.string()));
+  }
+  const std::uintmax_t size = fs::file_size(path, code);
+  if (code) throw system_error(path, "reading the size", code.value());
+  if (size > limit_bytes) {
+    throw data_error(fmt::format("{}: {} bytes, but at most {} are read here; give a smaller file.",
+                                 path.string(), size, limit_bytes));
+  }
+  const Descriptor file(path, O_RDONLY);
+  std::string content(static_cast<std::size_t>(size), '\0');
+  std::size_t filled = 0;
+  while (filled < content.size()) {
+    const ssize_t got = ::read(file.get(), content.data() + filled, content.size() - filled);
+    if (got < 0) {
+      if (errno == EINTR) continue;
+      throw system_error(path, "reading", errno);
+    }
+    if (got == 0) break;
+    filled += static_cast<std::size_t>(got);
+  }
+  content.resize(filled);
+  return content;
+}
+
+int remove_leftovers(const fs::path& folder) {
+  std::error_code code;
+  int removed = 0;
+  for (const auto& entry : fs::directory_iterator(folder, code)) {
+    if (entry.path().filename().string().starts_with(kTemporaryPrefix)) {
+      if (fs::remove(entry.path(), code)) ++removed;
+    }
+  }
+  return removed;
+}
+
+void sync_file(const fs::path& path) {
+  Descriptor file(path, O_RDONLY);
+  if (::fsync(file.get()) != 0) throw system_error(path, "flushing to the disk", errno);
+  file.close();
+}
+
+void sync_folder(const fs::path& folder) {
+  const Descriptor file(folder, O_RDONLY | O_DIRECTORY);
+  // Some file systems can't sync a folder; that loses nothing already renamed.
+  if (::fsync(file.get()) != 0 && errno != EINVAL && errno != ENOTSUP) {
+    throw system_error(folder, "flushing the folder", errno);
+  }
+}
+
+}  // namespace trunnion

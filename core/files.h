@@ -1,0 +1,54 @@
+// The one door to the file system: whatever trunnion writes passes through here, so that outputs
+// appear whole or not at all and inputs are only ever read.
+//
+// A PendingFile is written under a temporary name in the folder of its final name. commit() flushes
+// it to the disk and renames it; a PendingFile that goes out of scope uncommitted is removed.
+// Temporary names start with kTemporaryPrefix; remove_leftovers() clears those of a killed run.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <string>
+#include <string_view>
+
+namespace trunnion {
+
+namespace fs = std::filesystem;
+
+inline constexpr std::string_view kTemporaryPrefix = ".trunnion-part.";
+
+class PendingFile {
+ public:
+  // Creates the folder of `final_path` where missing. The temporary name keeps the extension.
+  explicit PendingFile(fs::path final_path);
+  PendingFile(PendingFile&& other) noexcept;
+  PendingFile& operator=(PendingFile&&) = delete;
+  PendingFile(const PendingFile&) = delete;
+  PendingFile& operator=(const PendingFile&) = delete;
+  ~PendingFile();
+
+  [[nodiscard]] const fs::path& temporary() const { return temporary_; }
+  [[nodiscard]] const fs::path& final_path() const { return final_; }
+  // fsync, rename, fsync of the folder. Throws a data error that names the file and the cause.
+  void commit();
+
+ private:
+  fs::path final_;
+  fs::path temporary_;  // empty once committed or moved from
+};
+
+// Writes `content` to `path` through a PendingFile.
+void write_file(const fs::path& path, std::string_view content);
+
+// Whole content; throws a data error where the file is missing, unreadable or over the limit.
+std::string read_file(const fs::path& path, std::uintmax_t limit_bytes = 64U << 20U);
+
+// Removes temporary files of an interrupted run from `folder` (not its subfolders); returns how
+// many.
+int remove_leftovers(const fs::path& folder);
+
+// Writes already made by somebody else (a codec): flush them to the disk.
+void sync_file(const fs::path& path);
+void sync_folder(const fs::path& folder);
+
+}  // namespace trunnion

@@ -1,0 +1,38 @@
+// What a stage has to tell the user about an image or the set: the one shape in which doubts,
+// warnings and per-image errors travel to the summary, the report and --json.
+#pragma once
+
+#include <string>
+#include <vector>
+
+namespace trunnion {
+
+enum class Severity {
+  note,   // worth knowing, nothing to do
+  doubt,  // the result stands but should be looked at
+  fault,  // this image or set can't be used as it is
+};
+
+struct Finding {
+  Severity severity = Severity::note;
+  std::string stage;   // name of the stage that found it
+  std::string file;    // image or settings file; empty where it concerns the set
+  std::string what;    // one sentence: what is wrong, with the value found and the value allowed
+  std::string remedy;  // one sentence: what to do
+};
+
+using Findings = std::vector<Finding>;
+
+[[nodiscard]] inline const char* name_of(Severity severity) {
+  switch (severity) {
+    case Severity::note:
+      return "note";
+    case Severity::doubt:
+      return "doubt";
+    case Severity::fault:
+      return "fault";
+  }
+  return "fault";
+}
+
+}  // namespace trunnion

@@ -1,0 +1,54 @@
+// Image files in and out: TIFF, PNG and JPEG, 8 or 16 bit a channel, grey or colour, with or
+// without alpha, through OpenCV's and libtiff's codecs.
+//
+// In memory an image is a cv::Mat, CV_8U or CV_16U, 1, 3 or 4 channels (BGR, BGRA as in OpenCV),
+// upright: the file's orientation flag has been applied.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <opencv2/core.hpp>
+#include <string>
+
+namespace trunnion {
+
+enum class FileType { tiff, png, jpeg };
+
+struct ImageInfo {
+  FileType type = FileType::tiff;
+  int width_px = 0;     // upright
+  int height_px = 0;    // upright
+  int channels = 0;     // 1, 3 or 4
+  int bits = 0;         // 8 or 16
+  int orientation = 1;  // Exif/TIFF 1..8 as stored in the file
+  friend bool operator==(const ImageInfo&, const ImageInfo&) = default;
+};
+
+struct ImageLimits {
+  // A header that claims more is refused before any pixel is allocated.
+  std::int64_t max_pixels = 400'000'000;
+};
+
+// Reads the header only. Throws a data error that names the file, what is wrong and what to do:
+// missing, empty, not an image, extension that contradicts the content, more pixels than allowed,
+// palette, CMYK, float, more than one page, odd channel counts or bit depths.
+ImageInfo probe_image(const std::filesystem::path& file, const ImageLimits& limits = {});
+
+// Decodes the whole image, upright. Throws a data error also where the content is truncated.
+cv::Mat read_image(const std::filesystem::path& file, const ImageLimits& limits = {});
+
+struct WriteOptions {
+  FileType type = FileType::tiff;
+  bool compress = true;   // TIFF: deflate with horizontal predictor; off: uncompressed
+  int jpeg_quality = 97;  // high enough that the second compression costs less than the noise
+};
+
+// Writes pixels only (metadata: see annotate). `file` is a temporary name of a PendingFile whose
+// final name decides nothing: the type does. Throws a data error where the write fails.
+void write_image(const std::filesystem::path& file, const cv::Mat& image,
+                 const WriteOptions& options);
+
+[[nodiscard]] const char* extension_of(FileType type);  // ".tif", ".png", ".jpg"
+[[nodiscard]] const char* name_of(FileType type);       // "TIFF", "PNG", "JPEG"
+
+}  // namespace trunnion

@@ -1,0 +1,86 @@
+#include "core/turntable.h"
+
+#include <cmath>
+
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+// An axis moved by (rotation about stage X, about stage Y, origin) and the angle that goes with it.
+Axis perturbed(const Axis& axis, const Pose& stage, const Eigen::Matrix<double, 5, 1>& step) {
+  const Eigen::Vector3d rotation = stage.R.col(0) * step[0] + stage.R.col(1) * step[1];
+  const double angle = rotation.norm();
+  Axis moved = axis;
+  if (angle > 0.0) moved.direction = rotation_about(rotation / angle, angle) * axis.direction;
+  moved.origin_mm += step.tail<3>();
+  return moved;
+}
+
+// Pose difference in the coordinates of PoseCovariance.
+Eigen::Matrix<double, 6, 1> difference(const Pose& a, const Pose& b) {
+  const Eigen::AngleAxisd rotation(Eigen::Matrix3d(a.R * b.R.transpose()));
+  Eigen::Matrix<double, 6, 1> d;
+  d.head<3>() = rotation.angle() * rotation.axis();
+  d.tail<3>() = a.centre_mm() - b.centre_mm();
+  return d;
+}
+
+}  // namespace
+
+Pose camera_from_stage(const Axis& axis, bool telecentric) {
+  const Eigen::Vector3d z = axis.direction.normalized();
+  const Eigen::Vector3d to_camera =
+      telecentric ? Eigen::Vector3d(0.0, 0.0, -1.0) : Eigen::Vector3d(-axis.origin_mm);
+  const Eigen::Vector3d across = to_camera - to_camera.dot(z) * z;
+  if (!(across.norm() > 1e-6 * to_camera.norm()) || to_camera.norm() == 0.0) {
+    throw data_error(
+        "The camera looks along the rotation axis, so the azimuth of the camera is undefined; "
+        "give a ring elevation below 90 degrees.");
+  }
+  Pose pose;
+  pose.R.col(0) = across.normalized();
+  pose.R.col(1) = z.cross(pose.R.col(0));
+  pose.R.col(2) = z;
+  pose.t = axis.origin_mm;
+  return pose;
+}
+
+Axis nominal_axis(double distance_mm, double elevation, const Eigen::Vector2d& offset_mm) {
+  Axis axis;
+  // +Z of the stage seen by a camera above it: up (-y), and leaning towards the camera (-z).
+  axis.direction = Eigen::Vector3d(0.0, -std::cos(elevation), -std::sin(elevation));
+  axis.origin_mm = Eigen::Vector3d(offset_mm.x(), offset_mm.y(), distance_mm);
+  return axis;
+}
+
+Pose pose_at(const Axis& axis, double stage_angle, bool telecentric) {
+  const Pose turn{rotation_about(Eigen::Vector3d::UnitZ(), stage_angle), Eigen::Vector3d::Zero()};
+  return camera_from_stage(axis, telecentric) * turn;
+}
+
+PoseCovariance pose_covariance_at(const Axis& axis, const AxisCovariance& axis_covariance,
+                                  double stage_angle, double sigma_stage_angle, bool telecentric) {
+  const Pose stage = camera_from_stage(axis, telecentric);
+  const double length = std::max(1.0, axis.origin_mm.norm());
+  Eigen::Matrix<double, 6, 6> jacobian;
+  for (int i = 0; i < 5; ++i) {
+    const double h = i < 2 ? 1e-6 : 1e-6 * length;
+    Eigen::Matrix<double, 5, 1> step = Eigen::Matrix<double, 5, 1>::Zero();
+    step[i] = h;
+    const Pose plus = pose_at(perturbed(axis, stage, step), stage_angle, telecentric);
+    const Pose minus = pose_at(perturbed(axis, stage, -step), stage_angle, telecentric);
+    jacobian.col(i) = difference(plus, minus) / (2.0 * h);
+  }
+  const double h = 1e-6;
+  jacobian.col(5) = difference(pose_at(axis, stage_angle + h, telecentric),
+                               pose_at(axis, stage_angle - h, telecentric)) /
+                    (2.0 * h);
+  PoseCovariance parameters = PoseCovariance::Zero();
+  parameters.topLeftCorner<5, 5>() = axis_covariance;
+  parameters(5, 5) = sigma_stage_angle * sigma_stage_angle;
+  const PoseCovariance covariance = jacobian * parameters * jacobian.transpose();
+  return 0.5 * (covariance + covariance.transpose());
+}
+
+}  // namespace trunnion

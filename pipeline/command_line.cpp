@@ -1,0 +1,94 @@
+#include "pipeline/command_line.h"
+
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <array>
+#include <cstdio>
+#include <memory>
+#include <new>
+
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+using AddCommand = void (*)(CLI::App&);
+constexpr std::array<AddCommand, 0> kCommands{};
+
+int exit_code_of(Error::Kind kind) {
+  return kind == Error::Kind::usage ? 2 : kind == Error::Kind::interrupted ? 130 : 1;
+}
+
+// The result of the command that ran; a program parses one command line.
+CommandResult& last_result() {
+  static CommandResult result;
+  return result;
+}
+bool& json_wanted() {
+  static bool wanted = false;
+  return wanted;
+}
+
+void report_error(const std::string& sentence, int code) {
+  if (json_wanted()) {
+    const nlohmann::ordered_json json{{"error", sentence}, {"exit_code", code}};
+    fmt::print("{}\n", json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace));
+  }
+  fmt::print(stderr, "trunnion: {}\n", sentence);
+}
+
+}  // namespace
+
+CLI::App* add_command(CLI::App& parent, const std::string& name, const std::string& summary,
+                      Action run) {
+  CLI::App* command = parent.add_subcommand(name, summary);
+  auto common = std::make_shared<Common>();
+  command->add_flag("--json", common->json, "Print the result as one JSON object on stdout");
+  command->add_flag("--quiet", common->quiet, "No progress, no summary; errors only");
+  command->add_option("--jobs", common->jobs, "Worker threads; 0 is one a core")
+      ->check(CLI::Range(0, 1024))
+      ->capture_default_str();
+  command->callback([common, run = std::move(run)] {
+    json_wanted() = common->json;
+    last_result() = run(*common);
+    const CommandResult& result = last_result();
+    if (common->json) {
+      fmt::print("{}\n",
+                 result.json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace));
+    } else if (!common->quiet) {
+      fmt::print("{}", result.text);
+    }
+  });
+  return command;
+}
+
+int run_command_line(int argc, const char* const* argv) {
+  CLI::App app{"Plans, calibrates and prepares turntable image sets of small specimens",
+               "trunnion"};
+  app.set_version_flag("--version", "trunnion " TRUNNION_VERSION);
+  app.require_subcommand(1);
+  for (const AddCommand add : kCommands) add(app);
+  try {
+    app.parse(argc, argv);
+    std::fflush(stdout);
+    return last_result().exit_code;
+  } catch (const CLI::ParseError& error) {
+    if (error.get_exit_code() == 0) return app.exit(error);  // --help, --version
+    report_error(std::string(error.what()) + "; see trunnion --help.", 2);
+    return 2;
+  } catch (const Error& error) {
+    const int code = exit_code_of(error.kind());
+    report_error(error.what(), code);
+    return code;
+  } catch (const std::bad_alloc&) {
+    report_error("Out of memory; use fewer --jobs or smaller images. Finished outputs are kept.",
+                 1);
+    return 1;
+  } catch (const std::exception& error) {
+    report_error(fmt::format("Unexpected failure: {}.", error.what()), 1);
+    return 1;
+  }
+}
+
+}  // namespace trunnion

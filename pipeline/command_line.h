@@ -1,0 +1,39 @@
+// The command line: one subcommand a file in pipeline/commands/, one list of them here.
+//
+// Exit codes: 0 done, 1 a file or its content is wrong, 2 the call is wrong, 130 interrupted.
+// Results go to stdout (text, or one JSON object with --json), progress and errors to stderr.
+#pragma once
+
+#include <CLI/CLI.hpp>
+#include <functional>
+#include <nlohmann/json.hpp>
+#include <string>
+
+namespace trunnion {
+
+// Options every command takes.
+struct Common {
+  bool json = false;
+  bool quiet = false;
+  int jobs = 0;  // 0: one a core
+};
+
+// What a command hands back: the same result as text for people and as JSON for programs.
+struct CommandResult {
+  std::string text;
+  nlohmann::ordered_json json;
+  int exit_code = 0;
+};
+
+using Action = std::function<CommandResult(const Common&)>;
+
+// Adds a subcommand to `parent` with the common options; `run` is called after parsing.
+CLI::App* add_command(CLI::App& parent, const std::string& name, const std::string& summary,
+                      Action run);
+
+// Each adds one subcommand (and owns its options). Add a line here and in kCommands.
+
+// Parses and runs; returns the exit code.
+int run_command_line(int argc, const char* const* argv);
+
+}  // namespace trunnion

@@ -1,0 +1,42 @@
+// Ingest: finds the fused images of every ring and station, reads their headers and says what is
+// wrong with the set before any pixel is decoded.
+//
+// Reported by name: a station found twice, a gap in a ring, mixed sizes, channels or bit depths, an
+// image identical to another, an unreadable or unsuitable file, a capture table with mistakes.
+#pragma once
+
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "config/settings.h"
+#include "core/finding.h"
+#include "core/image_io.h"
+
+namespace trunnion {
+
+struct StationImage {
+  std::string name;            // unique in the set, from output.name
+  std::filesystem::path file;  // absolute
+  std::string source;          // relative to the workspace
+  std::string ring;
+  std::size_t ring_index = 0;
+  int station = 0;
+  double stage_angle = 0;  // rad, signed by the direction of turning
+  ImageInfo info;
+  std::uintmax_t bytes = 0;
+};
+
+struct IngestResult {
+  std::vector<StationImage> images;  // usable ones, ring by ring, by station
+  int stations_expected = 0;
+  Findings findings;
+};
+
+// Throws a data error only where no usable image is left or the capture table is unusable; all else
+// becomes findings, and faulty images are left out. Identical images are found by size and hash;
+// the later one is left out.
+IngestResult ingest(const std::filesystem::path& workspace, const Specimen& specimen,
+                    const Settings& settings);
+
+}  // namespace trunnion

@@ -1,0 +1,89 @@
+#include "stages/orient.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "core/angle.h"
+
+namespace trunnion {
+namespace {
+
+// Axis of a ring from the optics and the specimen file, with its wide covariance.
+RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& setup) {
+  const NominalGeometry& nominal = specimen.geometry;
+  const double distance = nominal.distance_mm.value_or(setup.object_distance_mm());
+  RingAxis result;
+  result.ring = ring.name;
+  result.elevation = ring.elevation;
+  result.axis = nominal_axis(distance, ring.elevation, {nominal.offset_x_mm, nominal.offset_y_mm});
+  const double field_mm = setup.width_px * setup.object_pixel_um() / 1000.0;
+  const double sigma_offset = nominal.sigma_offset_fraction * field_mm;
+  const double sigma_distance = nominal.sigma_distance_fraction * distance;
+  const Eigen::Vector<double, 5> sigmas(nominal.sigma_elevation, nominal.sigma_elevation,
+                                        sigma_offset, sigma_offset, sigma_distance);
+  result.covariance = sigmas.array().square().matrix().asDiagonal();
+  return result;
+}
+
+const RingAxis* calibrated_ring(const Ring& ring, const AxisCalibration& calibration) {
+  for (const RingAxis& candidate : calibration.rings) {
+    if (candidate.ring == ring.name) return &candidate;
+  }
+  // A calibration of the bare setup names no ring: take the one at this elevation.
+  for (const RingAxis& candidate : calibration.rings) {
+    if (candidate.ring.empty() && std::abs(candidate.elevation - ring.elevation) < radians(3.0)) {
+      return &candidate;
+    }
+  }
+  return nullptr;
+}
+
+}  // namespace
+
+OrientResult orient(const std::vector<OrientStation>& stations, const Specimen& specimen,
+                    const Setup& setup, const CalibrationRecord* record) {
+  OrientResult result;
+  const AxisCalibration* calibration = record != nullptr && record->axis ? &*record->axis : nullptr;
+  result.axis_calibrated = calibration != nullptr;
+  for (const Ring& ring : specimen.rings) {
+    const RingAxis* found = calibration != nullptr ? calibrated_ring(ring, *calibration) : nullptr;
+    if (found == nullptr) {
+      result.axis_calibrated = false;
+      result.findings.push_back(
+          {Severity::doubt, "orient", "",
+           fmt::format("Ring \"{}\" has no calibrated rotation axis; its poses come from nominal "
+                       "geometry and carry wide sigmas.",
+                       ring.name),
+           "Calibrate the axis with a checkerboard on the stage (trunnion calibrate axis)."});
+      result.rings.push_back(nominal_ring(ring, specimen, setup));
+    } else {
+      result.rings.push_back(*found);
+      result.rings.back().ring = ring.name;
+    }
+  }
+  const bool telecentric = record != nullptr && record->lens
+                               ? record->lens->camera.projection == Projection::telecentric
+                               : setup.orthographic();
+  const double sigma_angle = calibration != nullptr && calibration->sigma_angle > 0
+                                 ? calibration->sigma_angle
+                                 : specimen.geometry.sigma_angle;
+  for (const OrientStation& station : stations) {
+    const RingAxis& ring = result.rings.at(station.ring_index);
+    View view;
+    view.name = station.name;
+    view.ring = station.ring;
+    view.station = station.station;
+    view.stage_angle = station.stage_angle;
+    view.sigma_stage_angle = sigma_angle;
+    view.prior = pose_at(ring.axis, station.stage_angle, telecentric);
+    view.prior_covariance = pose_covariance_at(ring.axis, ring.covariance, station.stage_angle,
+                                               sigma_angle, telecentric);
+    view.pose = view.prior;
+    view.covariance = view.prior_covariance;
+    result.views.push_back(view);
+  }
+  return result;
+}
+
+}  // namespace trunnion

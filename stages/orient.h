@@ -1,0 +1,37 @@
+// Orient: given the rotation axis in the camera's frame and the stage angles, the pose of every
+// station with its covariance, in millimetres, before any reconstruction.
+//
+// With an axis calibration the axis of each ring comes from the record; without one, working
+// distance, elevation and offsets from the specimen file make priors with wide sigmas.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "config/calibration_record.h"
+#include "config/settings.h"
+#include "core/finding.h"
+#include "core/scene.h"
+
+namespace trunnion {
+
+struct OrientStation {
+  std::string name;
+  std::string ring;
+  std::size_t ring_index = 0;  // into Specimen::rings
+  int station = 0;
+  double stage_angle = 0;  // rad, signed by the direction of turning
+};
+
+struct OrientResult {
+  std::vector<View> views;      // one a station, in their order; files still empty
+  std::vector<RingAxis> rings;  // the axis used for each ring of the specimen
+  bool axis_calibrated = false;
+  Findings findings;
+};
+
+// `record` may be null (nominal geometry).
+OrientResult orient(const std::vector<OrientStation>& stations, const Specimen& specimen,
+                    const Setup& setup, const CalibrationRecord* record);
+
+}  // namespace trunnion
