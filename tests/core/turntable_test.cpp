@@ -39,7 +39,8 @@ TEST(Turntable, AngleSigmaMovesTheCentreAlongTheCircleOnly) {
   EXPECT_NEAR(std::sqrt(covariance(4, 4)), 200.0 * sigma, 1e-6);  // world Y at azimuth 0
   EXPECT_NEAR(covariance(3, 3), 0.0, 1e-9);
   EXPECT_NEAR(covariance(5, 5), 0.0, 1e-9);
-  EXPECT_NEAR(covariance.topLeftCorner<3, 3>().trace(), sigma * sigma, 1e-12);
+  const double rotation_variance = covariance.topLeftCorner<3, 3>().trace();
+  EXPECT_NEAR(rotation_variance, sigma * sigma, 1e-12);
 }
 
 // The propagated covariance against the spread of poses drawn from the axis's own distribution.
@@ -52,8 +53,8 @@ TEST(Turntable, CovarianceAgreesWithFiniteSteps) {
   moved.origin_mm.x() += 0.2;
   const Eigen::Vector3d step =
       pose_at(moved, radians(33.0)).centre_mm() - pose_at(axis, radians(33.0)).centre_mm();
-  EXPECT_NEAR(pose.bottomRightCorner<3, 3>().trace(), step.squaredNorm(),
-              0.02 * step.squaredNorm());
+  const double centre_variance = pose.bottomRightCorner<3, 3>().trace();
+  EXPECT_NEAR(centre_variance, step.squaredNorm(), 0.02 * step.squaredNorm());
 }
 
 }  // namespace
