@@ -1,5 +1,6 @@
 #include "core/camera.h"
 
+#include <Eigen/LU>
 #include <algorithm>
 #include <cmath>
 #include <limits>
