@@ -47,10 +47,10 @@ TEST(Turntable, AngleSigmaMovesTheCentreAlongTheCircleOnly) {
 TEST(Turntable, CovarianceAgreesWithFiniteSteps) {
   const Axis axis = nominal_axis(150.0, radians(25.0), {1.0, -2.0});
   AxisCovariance covariance = AxisCovariance::Zero();
-  covariance(2, 2) = 0.04;  // origin x, camera frame
+  covariance(4, 4) = 0.04;  // origin z, camera frame
   const PoseCovariance pose = pose_covariance_at(axis, covariance, radians(33.0), 0.0);
   Axis moved = axis;
-  moved.origin_mm.x() += 0.2;
+  moved.origin_mm.z() += 0.2;
   const Eigen::Vector3d step =
       pose_at(moved, radians(33.0)).centre_mm() - pose_at(axis, radians(33.0)).centre_mm();
   const double centre_variance = pose.bottomRightCorner<3, 3>().trace();
