@@ -27,12 +27,9 @@ void guard_inputs(const Workspace& workspace) {
     if (ring.pattern.empty()) continue;
     const fs::path folder =
         fs::weakly_canonical(workspace.root / fs::path(ring.pattern).parent_path());
-    if (inside(folder, prepared) || inside(prepared, folder)) {
-      // A pattern in the workspace's root holds prepared/, but never an image inside it.
-      if (folder != prepared && !inside(folder, prepared) &&
-          folder == fs::weakly_canonical(workspace.root)) {
-        continue;
-      }
+    // A pattern in the workspace's root is fine: prepared/ lies below it, no image does.
+    const bool at_root = folder == fs::weakly_canonical(workspace.root);
+    if (inside(folder, prepared) || (inside(prepared, folder) && !at_root)) {
       throw data_error(fmt::format(
           "{}: the inputs of ring \"{}\" in {} would share a folder with the outputs in {}; keep "
           "the fused images in a folder of their own.",

@@ -16,7 +16,7 @@ namespace trunnion {
 
 struct WorkspaceOptions {
   // A calibration record to use instead of the one beside the setup.
-  std::optional<std::filesystem::path> calibration;
+  std::optional<std::filesystem::path> calibration{};
   // Use the record even where it does not fit the setup; the mismatch becomes a finding.
   bool ignore_mismatch = false;
 };
