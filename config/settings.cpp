@@ -161,6 +161,9 @@ Settings settings_from(TomlReader& file) {
   TomlReader limits = file.table("limits");
   settings.limits.max_megapixels =
       limits.number("max_megapixels", {.min = 0.01, .max = 10'000.0}, 400.0);
+  for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
+    settings.written[name] = file.table(name).canonical();
+  }
   return settings;
 }
 

@@ -12,6 +12,7 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <map>
 #include <string>
 
 #include "config/specimen.h"
@@ -80,6 +81,9 @@ struct Settings {
   RefineSettings refine;
   OutputSettings output;
   LimitSettings limits;
+  // Canonical text of each table as written ("mask": ...): what fingerprints are made of, so that
+  // no setting can be forgotten there.
+  std::map<std::string, std::string> written;
 };
 
 struct SpecimenFile {
