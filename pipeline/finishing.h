@@ -16,11 +16,12 @@ struct Finishing {
   const SurveyResult& survey;
   const std::vector<ImageItem>& items;  // one a view of the scene, in its order
   const std::vector<RingAxis>& rings;   // axes used by orient
+  std::vector<std::string> surveyed;    // name of each image by its index in the survey
   Journal& journal;
   OutputStore& outputs;
   Progress& progress;
   int jobs = 1;
-  std::string date;  // of this run, for the report only
+  std::string date;  // ISO 8601, for the report only
 };
 
 // Completes `outcome` (scene, findings, outputs, timings); outcome.scene holds the priors.

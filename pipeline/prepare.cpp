@@ -1,15 +1,19 @@
 #include "pipeline/prepare.h"
 
+#include <fmt/chrono.h>
 #include <fmt/format.h>
 #include <tbb/global_control.h>
 #include <tbb/parallel_for.h>
 
 #include <algorithm>
+#include <cstdlib>
+#include <ctime>
 #include <opencv2/core/utility.hpp>
 #include <thread>
 
 #include "core/error.h"
 #include "core/files.h"
+#include "core/metadata.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/finishing.h"
 #include "pipeline/image_pass.h"
@@ -193,6 +197,19 @@ std::vector<ImageItem> items_of(const std::vector<StationImage>& images) {
   return items;
 }
 
+std::vector<std::string> names_of(const std::vector<StationImage>& images) {
+  std::vector<std::string> names;
+  for (const StationImage& image : images) names.push_back(image.name);
+  return names;
+}
+
+// The report's date: SOURCE_DATE_EPOCH where set, so that runs can be compared byte by byte.
+std::string source_date() {
+  const char* epoch = std::getenv("SOURCE_DATE_EPOCH");
+  const std::time_t now = epoch != nullptr ? std::strtoll(epoch, nullptr, 10) : std::time(nullptr);
+  return fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
+}
+
 void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Findings& findings) {
   for (const ImageItem& item : items) append(findings, item.result.findings);
   std::erase_if(items, [](const ImageItem& item) { return item.faulty; });
@@ -246,7 +263,8 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
              workspace.record ? &*workspace.record : nullptr);
   append(outcome.findings, oriented.findings);
   outcome.scene = scene_of(workspace, map, oriented, items);
-  finish_set({workspace, surveyed.result, items, oriented.rings, journal, outputs, progress, jobs},
+  finish_set({workspace, surveyed.result, items, oriented.rings, names_of(images), journal, outputs,
+              progress, jobs, source_date()},
              outcome);
   return outcome;
 }
