@@ -88,7 +88,7 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
   const std::vector<std::size_t> picks = survey_stations(ring_sizes, settings.survey.stations);
   progress.start("survey", picks.size());
   Fingerprint print("survey");
-  for (const std::size_t pick : picks) print.add(journal.input_hash(images[pick].file));
+  for (const std::size_t pick : picks) print.add(pick).add(journal.input_hash(images[pick].file));
   print.add(settings.written.at("survey")).add(specimen.backdrop);
   std::optional<cv::Mat> empty_stage;
   if (specimen.empty_image) {
