@@ -180,6 +180,7 @@ std::string plan_to_json(const CapturePlan& plan) {
                       {"detail_um", rounded(plan.detail_um)},
                       {"surface", name_of(plan.surface)}};
   json["possible"] = plan.possible;
+  json["planned_detail_um"] = rounded(plan.planned_detail_um);
   json["chosen"] = json_of(plan.chosen);
   json["stations"] = plan.station_count;
   json["frames"] = rounded(plan.frames);
@@ -214,6 +215,7 @@ CapturePlan parse_plan(std::string_view text, const std::string& name) {
     if (specimen.text("surface") == kSurfaces.at(i)) plan.surface = static_cast<Surface>(i);
   }
   plan.possible = in.boolean("possible");
+  plan.planned_detail_um = in.number("planned_detail_um", 0, 1e6);
   plan.chosen = option_from(in.object("chosen"));
   for (const Reader& ring : in.list("rings")) {
     plan.rings.push_back(ring_from(ring));

@@ -2,6 +2,7 @@
 // so that later the set that came back can be compared with it.
 #pragma once
 
+#include <cmath>
 #include <filesystem>
 #include <string>
 #include <string_view>
@@ -43,6 +44,9 @@ struct PlanOption {
   double seconds = 0;
   double raw_gb = 0;
   double fused_gb = 0;
+
+  // Detail at the plane of focus: diffraction and two pixels.
+  [[nodiscard]] double focused_um() const { return std::hypot(diffraction_um, 2.0 * pixel_um); }
 };
 
 struct PlannedStation {
@@ -68,7 +72,8 @@ struct CapturePlan {
   double depth_mm = 0;
   double detail_um = 0;
   Surface surface = Surface::unknown;
-  bool possible = false;  // false: `chosen` is only the nearest to the wish
+  bool possible = false;         // false: `chosen` is only the nearest to the wish
+  double planned_detail_um = 0;  // what `chosen` is planned for; coarser where not possible
   PlanOption chosen;
   std::vector<PlanOption> options;  // every setup at its best aperture, best first
   std::vector<PlannedRing> rings;

@@ -14,6 +14,7 @@
 namespace trunnion {
 namespace {
 
+constexpr double kCoarser = 1.1;
 constexpr double kMaxFrames = 1e9;  // beyond it, "too many" is all there is to say
 
 double swept_mm(const PlanWish& wish) {
@@ -198,7 +199,7 @@ PlanOption weigh_on(const PlanWish& wish, const Setup& setup, double f_number,
   set_cost(option, setup, rings, settings);
   if (!option.resolves) {
     option.reason += option.reason.empty() ? "" : "; ";
-    option.reason += fmt::format("resolves {:.3g} um at best", fine.focused_um());
+    option.reason += fmt::format("resolves {:.3g} um at best", option.focused_um());
   }
   return option;
 }
@@ -206,8 +207,8 @@ PlanOption weigh_on(const PlanWish& wish, const Setup& setup, double f_number,
 // Serving options first, by frames; then the nearest to the wish.
 auto rank(const PlanOption& option) {
   const int group = option.fits && option.resolves ? 0 : option.fits ? 1 : option.resolves ? 2 : 3;
-  const double order = group == 1 ? option.resolution_um : option.frames;
-  return std::tuple(group, order, option.resolution_um, option.setup);
+  const double order = group == 1 ? option.focused_um() : option.frames;
+  return std::tuple(group, order, option.focused_um(), option.setup);
 }
 
 PlanOption best_aperture(const PlanWish& wish, const Setup& setup,
@@ -220,9 +221,34 @@ PlanOption best_aperture(const PlanWish& wish, const Setup& setup,
     apertures.push_back(weigh_on(wish, setup, n, rings, settings));
   }
   return *std::min_element(apertures.begin(), apertures.end(), [](const auto& a, const auto& b) {
-    if (!a.resolves && !b.resolves) return a.resolution_um < b.resolution_um;
+    if (!a.resolves && !b.resolves) return a.focused_um() < b.focused_um();
     return rank(a) < rank(b);
   });
+}
+
+// Every setup at its best aperture, best first.
+std::vector<PlanOption> options_of(const PlanWish& wish, const std::vector<Setup>& setups,
+                                   const std::vector<PlannedRing>& rings,
+                                   const PlanSettings& settings) {
+  std::vector<PlanOption> options;
+  for (const Setup& setup : setups) {
+    options.push_back(best_aperture(wish, setup, rings, settings));
+    options.back().setup_index = options.size() - 1;
+  }
+  std::stable_sort(options.begin(), options.end(),
+                   [](const auto& a, const auto& b) { return rank(a) < rank(b); });
+  return options;
+}
+
+void set_series(CapturePlan& plan) {
+  for (PlannedRing& ring : plan.rings) {
+    for (PlannedStation& station : ring.stations) {
+      station.slices = static_cast<int>(slices_for_depth(station.depth_mm, plan.chosen.step_mm));
+      station.first_mm = 0.5 * (station.slices - 1) * plan.chosen.step_mm;
+    }
+    plan.station_count += static_cast<int>(ring.stations.size());
+  }
+  plan.frames = plan.chosen.frames;
 }
 
 }  // namespace
@@ -263,26 +289,22 @@ CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,
   plan.detail_um = wish.detail_um;
   plan.surface = wish.surface;
   plan.rings = rings_of(wish, settings);
-  for (const Setup& setup : setups) {
-    plan.options.push_back(best_aperture(wish, setup, plan.rings, settings));
-    plan.options.back().setup_index = plan.options.size() - 1;
-  }
-  std::stable_sort(plan.options.begin(), plan.options.end(),
-                   [](const auto& a, const auto& b) { return rank(a) < rank(b); });
+  plan.options = options_of(wish, setups, plan.rings, settings);
   plan.chosen = plan.options.front();
   plan.possible = plan.chosen.fits && plan.chosen.resolves;
+  plan.planned_detail_um = wish.detail_um;
+  if (plan.chosen.fits && !plan.possible) {
+    // The finest that can be had in one view costs most; a little coarser costs far less.
+    PlanWish coarser = wish;
+    coarser.detail_um = kCoarser * plan.chosen.focused_um();
+    plan.chosen = options_of(coarser, setups, plan.rings, settings).front();
+    plan.planned_detail_um = coarser.detail_um;
+  }
   require(plan.chosen.frames <= kMaxFrames,
           fmt::format("The best setup would need {:.2g} frames; ask for a coarser detail or a "
                       "smaller specimen.",
                       plan.chosen.frames));
-  for (PlannedRing& ring : plan.rings) {
-    for (PlannedStation& station : ring.stations) {
-      station.slices = static_cast<int>(slices_for_depth(station.depth_mm, plan.chosen.step_mm));
-      station.first_mm = 0.5 * (station.slices - 1) * plan.chosen.step_mm;
-    }
-    plan.station_count += static_cast<int>(ring.stations.size());
-  }
-  plan.frames = plan.chosen.frames;
+  set_series(plan);
   plan.advice = plan_advice(plan, wish, settings);
   return plan;
 }

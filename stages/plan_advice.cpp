@@ -26,24 +26,22 @@ std::string label(const PlanOption& option) {
 // What is missing where no setup serves, and the price of giving up one wish or the other.
 void add_impossible(Advice& advice, const CapturePlan& plan) {
   if (plan.possible) return;
-  const PlanOption* sees = nullptr;
   const PlanOption* resolves = nullptr;
   for (const PlanOption& option : plan.options) {
-    if (option.fits && (sees == nullptr || option.resolution_um < sees->resolution_um)) {
-      sees = &option;
-    }
     if (option.resolves && (resolves == nullptr || option.frames < resolves->frames)) {
       resolves = &option;
     }
   }
   std::string remedy;
-  if (sees != nullptr) {
-    remedy += fmt::format("Accept a detail of {:.3g} um with {} ({:.0f} frames)",
-                          1.005 * sees->resolution_um, label(*sees), sees->frames);
+  if (plan.chosen.fits) {
+    remedy += fmt::format(
+        "Accept a detail of {:.3g} um with {} ({:.0f} frames, {:.1f} h), as "
+        "planned here",
+        plan.planned_detail_um, label(plan.chosen), plan.frames, plan.chosen.seconds / 3600.0);
   }
   if (resolves != nullptr) {
-    remedy += fmt::format("{} with {} in {} views side by side a station ({:.0f} frames, {:.1f} h)",
-                          remedy.empty() ? "Capture" : ", or capture", label(*resolves),
+    remedy += fmt::format("{} with {} in {} views side by side a station ({:.3g} frames, {:.3g} h)",
+                          remedy.empty() ? "Capture" : "; or capture", label(*resolves),
                           resolves->panels, resolves->frames, resolves->seconds / 3600.0);
   }
   if (remedy.empty()) {

@@ -146,8 +146,8 @@ void draw_names(std::string& svg, const Panel& panel, const Scale& y, const Plan
     position = std::max(position, free + 15);
     free = position;
     fmt::format_to(std::back_inserter(svg),
-                   "<text class='a' x='{}' y='{:.1f}' fill='{}'>{}</text>\n", kWidth - kRight + 6,
-                   position + 4, curve->colour, xml(curve->name));
+                   "<text class='a' x='{}' y='{:.1f}' style='fill:{}'>{}</text>\n",
+                   kWidth - kRight + 6, position + 4, curve->colour, xml(curve->name));
   }
 }
 
@@ -189,8 +189,7 @@ std::vector<Panel> panels_of(const CapturePlan& plan) {
   const double wish = plan.detail_um;
   detail.curves = {
       {"between slices", "#047857", 2.5, "", [](const auto& o) { return o.resolution_um; }},
-      {"in focus", "#0f766e", 1.5, "2 3",
-       [](const auto& o) { return std::hypot(o.diffraction_um, 2 * o.pixel_um); }},
+      {"in focus", "#0f766e", 1.5, "2 3", [](const auto& o) { return o.focused_um(); }},
       {"diffraction", "#7c3aed", 1.5, "6 4", [](const auto& o) { return o.diffraction_um; }},
       {"two pixels", "#64748b", 1.5, "1 3", [](const auto& o) { return 2 * o.pixel_um; }},
       {"wish", "#b45309", 1.5, "10 4", [wish](const auto&) { return wish; }}};
@@ -224,7 +223,8 @@ std::string plan_chart_svg(const CapturePlan& plan, const PlanWish& wish, const 
       "aperture.</desc>\n"
       "<style>text{{font-family:sans-serif;font-size:12px;fill:#334155}}.t{{font-size:16px;"
       "font-weight:bold;fill:#0f172a}}.h{{font-size:13px;font-weight:bold}}.b{{font-weight:bold;"
-      "fill:#c2410c}}.g{{stroke:#e2e8f0}}.f{{fill:none;stroke:#94a3b8}}.c{{stroke:#c2410c;"
+      "fill:#c2410c;stroke:white;stroke-width:4px;paint-order:stroke}}.g{{stroke:#e2e8f0}}.f{{fill:"
+      "none;stroke:#94a3b8}}.c{{stroke:#c2410c;"
       "stroke-dasharray:3 3}}</style>\n"
       "<rect width='100%' height='100%' fill='white'/>\n"
       "<text class='t' x='{5}' y='26'>{2}</text>\n",

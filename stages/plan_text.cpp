@@ -36,8 +36,10 @@ void add_chosen(std::string& text, const CapturePlan& plan) {
   auto out = std::back_inserter(text);
   fmt::format_to(out, "{}: {} x {} x {} mm, finest detail {:g} um\n\n", plan.title, plan.height_mm,
                  plan.width_mm, plan.depth_mm, plan.detail_um);
-  fmt::format_to(out, "{}\n",
-                 plan.possible ? "Fewest frames with" : "Not possible as wished; nearest is");
+  text += plan.possible      ? "Fewest frames with\n"
+          : plan.chosen.fits ? fmt::format("Not possible as wished; planned for {:.3g} um with\n",
+                                           plan.planned_detail_um)
+                             : "Not possible in one view; nearest is\n";
   fmt::format_to(out, "  setup           {} ({})\n", c.setup, c.title);
   fmt::format_to(out, "  magnification   {:.3g}, {}, working f/{:.3g}, NA {:.3g}\n",
                  c.magnification, aperture(c), c.working_f_number, c.numerical_aperture);
