@@ -15,6 +15,7 @@ namespace {
 
 using AddCommand = void(CLI::App&);
 constexpr std::array kCommands{
+    &add_calibrate,
     &add_check,
     &add_demo,
     &add_plan,
