@@ -19,9 +19,9 @@ namespace {
 using Eigen::Matrix3d;
 using Eigen::Vector3d;
 
-constexpr int kRows = 40;  // of an openness table, pole to pole
-constexpr int kColumns = 80;
-constexpr int kSkyRays = 96;
+constexpr int kRows = 28;  // of an openness table, pole to pole
+constexpr int kColumns = 56;
+constexpr int kSkyRays = 64;
 constexpr double kReach_mm = 4.0;  // what lies farther away darkens nothing
 
 double smooth_step(double low, double high, double x) {
