@@ -48,7 +48,7 @@ Vector3d shade(const Surface& surface, const Vector3d& normal, const Vector3d& t
     diffuse += lamp.strength * facing * (0.35 + 0.65 * openness) * std::min(1.0, 1.6 * openness);
     const double apart = std::acos(std::clamp(mirrored.dot(lamp.direction), -1.0, 1.0));
     const double blur = surface.roughness;
-    highlight += 1.35 * lamp.strength * (lamp.size / (lamp.size + blur)) *
+    highlight += 2.6 * lamp.strength * (lamp.size / (lamp.size + blur)) *
                  (1.0 - smooth_step(lamp.size - blur, lamp.size + blur, apart)) * openness;
   }
   const double cosine = std::clamp(normal.dot(to_eye), 0.0, 1.0);

@@ -54,7 +54,7 @@ Footprint footprint_of(const Solid& solid, const Camera& camera, const Pose& pos
     const double scale = pixels_per_mm(camera, (pose * solid.a).z());
     const double radius = std::max(solid.radius_a, solid.radius_b) * scale;
     print.thin = radius < kThinRadius_px;
-    print.reach = radius * 1.03 + 1.5;
+    print.reach = radius * 1.03 + 0.85;  // half a pixel's diagonal and a little
     return print;
   }
   for (int corner = 0; corner < 8; ++corner) {
@@ -214,8 +214,13 @@ class SpecimenRenderer {
           const auto i = static_cast<std::size_t>(y * (kTile + 1) + x);
           const bool even = seen[i] == seen[i + 1] && seen[i] == seen[i + kTile + 1] &&
                             seen[i] == seen[i + kTile + 2];
-          const bool edge = !even || near_thin(candidates, Vector2d(x0 + x, y0 + y));
-          if (edge || seen[i] >= 0) sums = sample_pixel(corners, x, y, candidates, edge);
+          const bool thin = near_thin(candidates, Vector2d(x0 + x, y0 + y));
+          if (!even || thin || seen[i] >= 0) {
+            const bool covered = seen[i] >= 0 && seen[i + 1] >= 0 && seen[i + kTile + 1] >= 0 &&
+                                 seen[i + kTile + 2] >= 0;
+            sums =
+                sample_pixel(corners, x, y, candidates, {.many = !even || thin, .all = !covered});
+          }
         }
         store(x0 + x, y0 + y, sums);
       }
@@ -229,10 +234,15 @@ class SpecimenRenderer {
     });
   }
 
+  struct Effort {
+    bool many = false;  // more than a plain pixel's four samples
+    bool all = false;   // every one: on the outline, or near a thin part before the backdrop
+  };
+
   [[nodiscard]] Sums sample_pixel(const Corners& corners, int x, int y,
-                                  const Candidates& candidates, bool edge) const {
+                                  const Candidates& candidates, Effort effort) const {
     Sums sums;
-    if (!edge) {
+    if (!effort.many) {
       for (std::size_t i = 0; i < 4; ++i) {
         add_sample(corners.inside(x, y, pattern_[i]), candidates, true, sums);
       }
@@ -240,7 +250,7 @@ class SpecimenRenderer {
     }
     for (std::size_t i = 0; i < kEdgeSamples; ++i) {
       add_sample(corners.inside(x, y, pattern_[i]), candidates, i < kShadedSamples, sums);
-      const bool settled = !sums.thin && (sums.hits == 0 || sums.hits == sums.samples);
+      const bool settled = !effort.all && !sums.thin && sums.hits == sums.samples;
       if (i + 1 == kShadedSamples && settled) break;
     }
     return sums;
