@@ -13,7 +13,7 @@ function maps() {
   if (!report.backdrop && report.spots.length === 0) return null;
   const { width_px: w, height_px: hgt } = report.geometry.source_camera.width_px ? report.geometry.source_camera : report.geometry.camera;
   const backdrop = report.backdrop ? h('figure', {}, h('img', { src: report.backdrop, alt: 'The backdrop as it shows without the specimen', loading: 'lazy' }),
-    h('figcaption', {}, h('strong', {}, 'Backdrop'), ' what does not turn with the stage.')) : null;
+    h('figcaption', {}, h('strong', {}, 'Backdrop'), ' what does not turn with the stage, stretched from its darkest to its brightest value so that unevenness shows.')) : null;
   const size = Math.max(w, hgt) || 1000;
   const dust = h('figure', {}, s('svg', { viewBox: `-0.5 -0.5 ${w || 1000} ${hgt || 700}`, class: 'dust', role: 'img', 'aria-label': `${report.spots.length} static defects on the sensor` },
     report.spots.map((spot) => s('circle', { cx: spot.x_px, cy: spot.y_px, r: Math.max(size / 160, spot.diameter_px / 2), class: spot.contrast < 0 ? 'dark-spot' : 'bright-spot', 'vector-effect': 'non-scaling-stroke' },

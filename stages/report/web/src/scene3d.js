@@ -90,11 +90,12 @@ class Rig {
 
   frustum(view, which) {
     const pose = this.poseOf(view, which);
+    // Lenses for small things see a few degrees: true pyramids would be needles with pictures too
+    // small to know. They show place and direction; the picture takes its share of the ring.
     const span = Math.abs(this.edges[2][0] - this.edges[0][0]) || 1;
-    // A picture is as wide as its share of the ring allows, not as the field of view.
-    const width = Math.min(0.2, 4.6 / Math.max(12, posed.length)) * this.reach;
-    const depth = this.telecentric ? width * 1.2 : Math.min(width / span, this.reach * 0.35);
-    const scale = this.telecentric ? width / span : depth;
+    const width = Math.min(0.24, 8 / Math.max(24, posed.length)) * this.reach;
+    const depth = width * 0.9;
+    const scale = width / span;
     return { apex: pose.C, corners: this.edges.map(([x, y]) => this.toWorld(pose, x * scale, y * scale, depth)),
       back: this.telecentric ? this.edges.map(([x, y]) => this.toWorld(pose, x * scale, y * scale, 0)) : null };
   }
@@ -158,9 +159,22 @@ class Rig {
       this.outline(prior, priors);
       moves.push(prior.apex, now.apex);
     }
+    for (const gap of ordered.filter((station) => station.gap)) this.outlineGap(gap, edges.fault);
     for (const [state, list] of Object.entries(edges)) this.lines(this.parts.refined, list, `--${state}`);
     this.lines(this.parts.prior, priors, '--soft', 0.45);
     this.lines(this.parts.moves, moves, '--fault');
+  }
+
+  // Where the camera of a missing station would have stood: that of another station of its ring,
+  // turned about the axis. Growing stage angles move the camera clockwise.
+  outlineGap(gap, list) {
+    const neighbour = posed.find((station) => station.ring === gap.ring);
+    if (!neighbour) return;
+    const { apex, corners: c, back } = this.frustum(neighbour.view, 'prior');
+    const turn = new Matrix4().makeRotationZ(((neighbour.angle - gap.angle) * Math.PI) / 180);
+    for (const point of [apex, ...c, ...(back ?? [])]) point.applyMatrix4(turn);
+    this.outline({ apex, corners: c, back }, list);
+    list.push(c[0], c[2], c[1], c[3]);
   }
 
   outline({ apex, corners: c, back }, list) {
@@ -291,7 +305,7 @@ export function rigSection(open) {
   const list = h('select', {}, h('option', { value: '' }, 'none'), posed.map((station) => h('option', { value: station.id }, place(station) + (station.state === 'fine' ? '' : ` (${STATES[station.state].word})`))));
   const controls = h('div', { class: 'rig-controls' });
   const section = h('section', { 'aria-labelledby': 'rig-title', id: 'rig' }, h('h2', { id: 'rig-title' }, 'The rig'),
-    h('p', { class: 'lead' }, 'The specimen stands still on the axis and each camera stands where its station puts it. Drag to turn, scroll to zoom, point at a picture for its numbers, press it to open it.'),
+    h('p', { class: 'lead' }, 'The specimen stands still on the axis and each camera stands where its station puts it. Drag to turn, scroll to zoom, point at a picture for its numbers, press it to open it. The pyramids show where a camera stands and looks, not its field of view; a crossed one is a missing station.'),
     h('div', { class: 'rig' }, box, controls));
 
   let rig = null;
