@@ -32,9 +32,9 @@ class Progress {
   using Clock = std::function<std::chrono::steady_clock::time_point()>;
   struct Options {
     bool quiet = false;
-    std::FILE* stream = nullptr;           // nullptr: stderr
-    std::optional<TerminalTraits> traits;  // default: those of the stream, asked at every draw
-    Clock clock;                           // default: the steady clock
+    std::FILE* stream = nullptr;             // nullptr: stderr
+    std::optional<TerminalTraits> traits{};  // default: those of the stream, asked at every draw
+    Clock clock{};                           // default: the steady clock
   };
 
   // `stages` in the order they will run; a stage started without standing here is appended.

@@ -122,7 +122,7 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
   }
   const char* lead = judgement.verdict == Verdict::reshoot ? "Not complete"
                      : judgement.verdict == Verdict::look  ? "Usable, with doubts"
-                                                           : "Ready";
+                                                                 : "Ready";
   if (parts.empty()) {
     parts.push_back(
         fmt::format("all {} stations are prepared and none is in doubt", data.views.size()));
@@ -167,8 +167,8 @@ Judgement judge(const ReportData& data) {
   std::stable_sort(judgement.to_do.begin(), judgement.to_do.end(),
                    [](const ToDo& a, const ToDo& b) { return a.severity > b.severity; });
   if (!judgement.to_do.empty()) {
-    judgement.verdict =
-        judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::look;
+    judgement.verdict = judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot
+                                                                            : Verdict::look;
   }
   judgement.sentence = verdict_sentence(data, judgement);
   return judgement;
