@@ -13,7 +13,7 @@
 #include "pipeline/progress.h"
 #include "pipeline/workspace.h"
 #include "stages/ingest.h"
-#include "stages/mask.h"
+#include "core/mask_measures.h"
 #include "stages/undistort.h"
 
 namespace trunnion {

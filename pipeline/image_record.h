@@ -8,6 +8,7 @@
 #include <string_view>
 
 #include "pipeline/image_pass.h"
+#include "stages/mask.h"
 
 namespace trunnion {
 

@@ -57,15 +57,15 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
 }  // namespace
 }  // namespace refining
 
-const char* name_of(Verdict verdict) {
+const char* name_of(AlignmentVerdict verdict) {
   switch (verdict) {
-    case Verdict::will_align:
+    case AlignmentVerdict::will_align:
       return "will align";
-    case Verdict::at_risk:
+    case AlignmentVerdict::at_risk:
       return "at risk";
-    case Verdict::will_not_align:
+    case AlignmentVerdict::will_not_align:
       return "will not align";
-    case Verdict::not_refined:
+    case AlignmentVerdict::not_refined:
       return "not refined";
   }
   return "not refined";

@@ -27,8 +27,8 @@
 
 namespace trunnion {
 
-enum class Verdict { will_align, at_risk, will_not_align, not_refined };
-[[nodiscard]] const char* name_of(Verdict verdict);
+enum class AlignmentVerdict { will_align, at_risk, will_not_align, not_refined };
+[[nodiscard]] const char* name_of(AlignmentVerdict verdict);
 
 struct StationReport {
   std::size_t view = 0;  // index into Scene::views
@@ -52,7 +52,7 @@ struct PairReport {
 struct RefineResult {
   Scene scene;  // prior and refined poses, tie points; poses equal the priors where not refined
   std::vector<RingAxis> rings;  // refined axes with covariance
-  Verdict verdict = Verdict::not_refined;
+  AlignmentVerdict verdict = AlignmentVerdict::not_refined;
   std::string sentence;  // the verdict in words
   std::vector<StationReport> stations;
   std::vector<PairReport> pairs;

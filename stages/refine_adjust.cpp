@@ -20,15 +20,23 @@ std::vector<Projection34> projections_of(const RigModel& model, const RigValues&
 }
 
 ceres::Solver::Summary solve_once(const RigModel& model, RigValues& values,
-                                  std::vector<Track>& tracks, double sigma_px,
+                                  std::vector<Track>& tracks, double sigma_px, bool last,
                                   const AdjustOptions& options) {
-  ceres::Problem problem;
+  RigFrames frames(model, values);
+  ceres::Problem::Options ownership;
+  ownership.evaluation_callback = &frames;
+  ownership.loss_function_ownership = ceres::DO_NOT_TAKE_OWNERSHIP;
+  // What is left in the last round fits; a loss that is quadratic in the middle converges fast.
+  ceres::CauchyLoss cauchy(options.loss_width);
+  ceres::HuberLoss huber(options.loss_width);
+  ceres::LossFunction* loss = &cauchy;
+  if (last) loss = &huber;
+  ceres::Problem problem(ownership);
   add_rig(problem, model, values, options.free);
   auto* ordering = new ceres::ParameterBlockOrdering;
   for (Track& track : tracks) {
     for (const TrackView& seen : track.views) {
-      add_observation(problem, model, values, seen.view, seen.at_px, track.position_mm, sigma_px,
-                      options.loss_width);
+      add_observation(problem, model, values, frames, seen, track.position_mm, sigma_px, loss);
     }
     ordering->AddElementToGroup(track.position_mm.data(), 0);
   }
@@ -42,7 +50,7 @@ ceres::Solver::Summary solve_once(const RigModel& model, RigValues& values,
   solver.linear_solver_type = ceres::DENSE_SCHUR;
   solver.max_num_iterations = options.max_iterations;
   solver.num_threads = 1;  // sums must not depend on the number of threads
-  solver.function_tolerance = 1e-8;
+  solver.function_tolerance = last ? 1e-7 : 1e-4;
   solver.logging_type = ceres::SILENT;
   ceres::Solver::Summary summary;
   ceres::Solve(solver, &problem, &summary);
@@ -92,7 +100,7 @@ AdjustResult adjust(const RigModel& model, RigValues& values, std::vector<Track>
   result.sigma_px = options.sigma_px;
   for (int round = 0; round < options.rounds && !tracks.empty(); ++round) {
     const ceres::Solver::Summary summary =
-        solve_once(model, values, tracks, result.sigma_px, options);
+        solve_once(model, values, tracks, result.sigma_px, round + 1 == options.rounds, options);
     result.iterations += static_cast<int>(summary.iterations.size());
     result.converged = summary.termination_type == ceres::CONVERGENCE;
     if (round == 0) result.first_cost = summary.initial_cost;
@@ -137,10 +145,11 @@ AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& value
   for (int k = index.start(0); k <= index.log_distance(); ++k) {
     if (prior(k, k) > 0) normal(k, k) = 1.0 / prior(k, k);
   }
+  const RigFrames frames(model, values);
   std::vector<PointBlocks> blocks;
   blocks.reserve(tracks.size());
   for (const Track& track : tracks) {
-    blocks.push_back(point_blocks(model, values, track, sigma_px, index));
+    blocks.push_back(point_blocks(model, values, frames, track, sigma_px, index));
     const PointBlocks& block = blocks.back();
     const Eigen::MatrixXd gain = block.cross * block.inverse;  // parameters x 3
     for (std::size_t i = 0; i < block.parameters.size(); ++i) {

@@ -28,7 +28,11 @@ ceres::CostFunction* scalar_prior(double sigma) {
   return new ceres::AutoDiffCostFunction<ScalarPrior, 1, 1>(new ScalarPrior{sigma});
 }
 
-constexpr double kAngleLossSigmas = 3.0;
+// One loss for all, owned by nobody: it holds no state.
+ceres::LossFunction* angle_loss() {
+  static ceres::CauchyLoss loss(3.0);
+  return &loss;
+}
 
 }  // namespace
 
@@ -49,8 +53,8 @@ void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
   for (std::size_t v = 0; v < model.stations.size(); ++v) {
     problem.AddParameterBlock(&values.angle[v], 1);
     if (free.angles) {
-      problem.AddResidualBlock(scalar_prior(model.stations[v].sigma_angle),
-                               new ceres::CauchyLoss(kAngleLossSigmas), &values.angle[v]);
+      problem.AddResidualBlock(scalar_prior(model.stations[v].sigma_angle), angle_loss(),
+                               &values.angle[v]);
     } else {
       problem.SetParameterBlockConstant(&values.angle[v]);
     }

@@ -139,7 +139,7 @@ void judge(RefineResult& result, const Outcome& o) {
     return risky.size() > 8 ? fmt::format("{} and {} more", list, risky.size() - 8) : list;
   };
   if (!o.adjusted.converged || 2 * risky.size() > result.stations.size()) {
-    result.verdict = Verdict::will_not_align;
+    result.verdict = AlignmentVerdict::will_not_align;
     result.sentence = o.adjusted.converged
                           ? fmt::format(
                                 "This set is unlikely to align from its texture alone: {} of "
@@ -147,15 +147,15 @@ void judge(RefineResult& result, const Outcome& o) {
                                 risky.size(), result.stations.size())
                           : std::string("The adjustment did not converge.");
   } else if (!risky.empty()) {
-    result.verdict = Verdict::at_risk;
+    result.verdict = AlignmentVerdict::at_risk;
     result.sentence = "This set is at risk at stations " + names() + ".";
   } else {
-    result.verdict = Verdict::will_align;
+    result.verdict = AlignmentVerdict::will_align;
     result.sentence =
         fmt::format("This set will align: {} tie points, {} in three views or more, {:.2f} px.",
                     result.points, result.points_in_three_views, result.rms_px);
   }
-  if (result.verdict != Verdict::will_align) {
+  if (result.verdict != AlignmentVerdict::will_align) {
     result.findings.push_back(
         {Severity::doubt, "refine", "", result.sentence,
          "Keep the priors when reconstructing; shoot the named stations again "

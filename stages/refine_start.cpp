@@ -170,7 +170,9 @@ StartResult start_from_matches(const RigModel& model, const RigValues& values,
   StartResult result;
   result.values = values;
   for (const double width : options.widths) {
-    ceres::Problem problem;
+    ceres::Problem::Options ownership;
+    ownership.loss_function_ownership = ceres::DO_NOT_TAKE_OWNERSHIP;
+    ceres::Problem problem(ownership);
     const bool finest = width == options.widths.back();
     add_rig(problem, model, result.values, {.angles = options.free_angles && finest});
     add_pairs(problem, model, result.values, pairs, positions, options.sigma_px, width);

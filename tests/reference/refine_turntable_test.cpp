@@ -43,13 +43,14 @@ struct Case {
 //   camera 10 degrees above the table, axis through the image's centre.
 Case guessed_turntable36(const std::filesystem::path& folder) {
   Case set;
-  set.scene.camera = {Projection::perspective, 720, 576, 2750.0, 2750.0 * 59.0 / 54.0, 359.5,
-                      287.5, {}};
+  set.scene.camera = {Projection::perspective, 720,   576,   2750.0,
+                      2750.0 * 59.0 / 54.0,    359.5, 287.5, {}};
   Specimen specimen;
   specimen.rings.push_back({.name = "ring",
                             .elevation = radians(10.0),
                             .stations = 36,
                             .step = radians(10.0),
+                            .turning = Turning::clockwise,
                             .pattern = ""});
   specimen.geometry.distance_mm = 1000.0;
   specimen.geometry.sigma_elevation = radians(10.0);
@@ -62,8 +63,8 @@ Case guessed_turntable36(const std::filesystem::path& folder) {
   setup.focal_length_mm = 27.5;
   std::vector<OrientStation> stations;
   for (int i = 0; i < 36; ++i) {
-    stations.push_back({fmt::format("ring_{:03d}", i), "ring", 0, i,
-                        specimen.rings[0].angle_of(i)});
+    stations.push_back(
+        {fmt::format("ring_{:03d}", i), "ring", 0, i, specimen.rings[0].angle_of(i)});
     const cv::Mat image =
         cv::imread((folder / "images" / fmt::format("viff.{:03d}.png", i)).string());
     set.features.push_back(extract_features(image, mask_turntable36(image), RefineSettings{}));
