@@ -1,5 +1,7 @@
 #include "config/presets.h"
 
+#include "config/share.h"
+
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -12,7 +14,7 @@ namespace trunnion {
 namespace fs = std::filesystem;
 
 fs::path preset_folder() {
-  return fs::path(TRUNNION_SHARE_DIR) / "config" / "presets";
+  return share_folder() / "config" / "presets";
 }
 
 std::vector<std::string> preset_names() {

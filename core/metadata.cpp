@@ -10,6 +10,7 @@
 #include <set>
 
 #include "core/error.h"
+#include "core/png_chunks.h"
 #include "core/tiff_directory.h"
 
 namespace trunnion {
@@ -118,7 +119,23 @@ void write_tiff_metadata(const fs::path& file, const Metadata& metadata) {
   append_tiff_directories(file, directories);
 }
 
-void write_with_exiv2(const fs::path& file, const Metadata& metadata) {
+void write_png_metadata(const fs::path& file, const Metadata& metadata) {
+  std::vector<PngChunk> chunks;
+  if (!metadata.icc.empty()) chunks.push_back(png_profile(metadata.icc));
+  if (!metadata.exif.empty()) {
+    Exiv2::Blob blob;
+    Exiv2::ExifParser::encode(blob, order_of(metadata.little_endian), metadata.exif);
+    chunks.push_back({"eXIf", std::string(blob.begin(), blob.end())});
+  }
+  if (!metadata.iptc.empty()) {
+    chunks.push_back(
+        png_raw_profile("iptc", string_of(Exiv2::Photoshop::setIptcIrb(nullptr, 0, metadata.iptc))));
+  }
+  if (!metadata.xmp.empty()) chunks.push_back(png_xmp(xmp_packet(metadata.xmp, false)));
+  replace_png_metadata(file, chunks);
+}
+
+void write_jpeg_metadata(const fs::path& file, const Metadata& metadata) {
   const auto image = open_image(file);
   try {
     image->readMetadata();
@@ -230,8 +247,10 @@ std::vector<std::string> write_metadata(const fs::path& temporary_file, FileType
   initialise_metadata();
   if (type == FileType::tiff) {
     write_tiff_metadata(temporary_file, metadata);
+  } else if (type == FileType::png) {
+    write_png_metadata(temporary_file, metadata);
   } else {
-    write_with_exiv2(temporary_file, metadata);
+    write_jpeg_metadata(temporary_file, metadata);
   }
   return differences(metadata, read_metadata(temporary_file));
 }
