@@ -297,6 +297,42 @@ void check_complete(const fs::path& file, FileType type) {
   }
 }
 
+// OpenCV multiplies colour by alpha when it reads 8-bit RGBA TIFF and hides truncated strips, so
+// chunky grey and RGB are read here; other layouts (planes, YCbCr) return false.
+bool read_tiff(const fs::path& file, const ImageInfo& info, cv::Mat& image) {
+  const TiffHandle tiff = open_tiff(file, "rm");
+  if (!tiff) throw wrong(file, "is a damaged TIFF; export it again.");
+  TIFF* t = tiff.get();
+  std::uint16_t planar = PLANARCONFIG_CONTIG;
+  std::uint16_t photometric = PHOTOMETRIC_RGB;
+  TIFFGetFieldDefaulted(t, TIFFTAG_PLANARCONFIG, &planar);
+  TIFFGetField(t, TIFFTAG_PHOTOMETRIC, &photometric);
+  if (TIFFIsTiled(t) != 0 || photometric == PHOTOMETRIC_YCBCR ||
+      (planar != PLANARCONFIG_CONTIG && info.channels > 1)) {
+    return false;
+  }
+  const bool turned = info.orientation >= 5;
+  const int width = turned ? info.height_px : info.width_px;
+  const int height = turned ? info.width_px : info.height_px;
+  image.create(height, width, CV_MAKETYPE(info.bits == 16 ? CV_16U : CV_8U, info.channels));
+  for (int y = 0; y < height; ++y) {
+    if (TIFFReadScanline(t, image.ptr(y), static_cast<std::uint32_t>(y)) != 1) {
+      throw wrong(file, fmt::format("cannot be decoded from row {} of {} on; export it again.",
+                                    y + 1, height));
+    }
+    cv::Mat row = image.row(y);
+    if (info.channels == 3) {
+      cv::cvtColor(row, row, cv::COLOR_RGB2BGR);
+    } else if (info.channels == 4) {
+      cv::cvtColor(row, row, cv::COLOR_RGBA2BGRA);
+    } else if (photometric == PHOTOMETRIC_MINISWHITE) {
+      cv::bitwise_not(row, row);
+    }
+  }
+  image = upright(image, info.orientation);
+  return true;
+}
+
 void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
   const TiffHandle tiff = open_tiff(file, "w");
   if (!tiff) throw wrong(file, "cannot be created; check space and permissions.");
@@ -370,6 +406,7 @@ cv::Mat read_image(const fs::path& file, const ImageLimits& limits) {
   const ImageInfo info = probe_image(file, limits);
   check_complete(file, info.type);
   cv::Mat image;
+  if (info.type == FileType::tiff && read_tiff(file, info, image)) return image;
   try {
     // UNCHANGED keeps depth and alpha; of the codecs only TIFF turns the image upright by itself.
     image = cv::imread(file.string(), cv::IMREAD_UNCHANGED);

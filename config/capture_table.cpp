@@ -1,0 +1,207 @@
+#include "config/capture_table.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <charconv>
+#include <cmath>
+
+#include "config/toml_reader.h"
+#include "core/angle.h"
+#include "core/error.h"
+#include "core/files.h"
+
+namespace trunnion {
+namespace {
+
+constexpr std::uintmax_t kMaxTableBytes = 16U << 20U;
+constexpr std::size_t kMaxColumns = 64;
+constexpr std::size_t kMaxMistakes = 20;
+const std::vector<std::string> kColumns{"file", "ring", "station", "angle_deg"};
+
+bool valid_utf8(std::string_view text) {
+  std::size_t i = 0;
+  while (i < text.size()) {
+    const auto byte = static_cast<unsigned char>(text[i]);
+    const std::size_t length = byte < 0x80             ? 1
+                               : (byte & 0xE0) == 0xC0 ? 2
+                               : (byte & 0xF0) == 0xE0 ? 3
+                               : (byte & 0xF8) == 0xF0 ? 4
+                                                       : 0;
+    if (length == 0 || i + length > text.size()) return false;
+    for (std::size_t k = 1; k < length; ++k) {
+      if ((static_cast<unsigned char>(text[i + k]) & 0xC0) != 0x80) return false;
+    }
+    i += length;
+  }
+  return true;
+}
+
+template <typename Number>
+std::optional<Number> parse_number(const std::string& cell) {
+  Number value{};
+  const auto [end, code] = std::from_chars(cell.data(), cell.data() + cell.size(), value);
+  if (code != std::errc() || end != cell.data() + cell.size()) return std::nullopt;
+  return value;
+}
+
+class Mistakes {
+ public:
+  explicit Mistakes(std::string name) : name_(std::move(name)) {}
+  void add(std::size_t line, const std::string& what) {
+    ++count_;
+    if (lines_.size() < kMaxMistakes) {
+      lines_.push_back(fmt::format("{}, line {}: {}", name_, line, what));
+    }
+  }
+  void raise() const {
+    if (count_ == 0) return;
+    std::string all = fmt::format("{}", fmt::join(lines_, "\n"));
+    if (count_ > lines_.size()) all += fmt::format("\nand {} more.", count_ - lines_.size());
+    throw data_error(all);
+  }
+
+ private:
+  std::string name_;
+  std::vector<std::string> lines_;
+  std::size_t count_ = 0;
+};
+
+// Index of each known column, -1 where absent.
+std::array<int, 4> find_columns(const std::vector<std::string>& header, Mistakes& mistakes) {
+  std::array<int, 4> columns{-1, -1, -1, -1};
+  if (header.size() > kMaxColumns) {
+    mistakes.add(1, fmt::format("has {} columns, but at most {} are read; keep file, ring, "
+                                "station and angle_deg.",
+                                header.size(), kMaxColumns));
+    return columns;
+  }
+  for (std::size_t i = 0; i < header.size(); ++i) {
+    const auto found = std::find(kColumns.begin(), kColumns.end(), header[i]);
+    if (found == kColumns.end()) {
+      const std::string near = nearest_word(header[i], kColumns);
+      mistakes.add(1, fmt::format("column \"{}\" is unknown; {}", header[i],
+                                  near.empty() ? "known are file, ring, station, angle_deg."
+                                               : fmt::format("did you mean \"{}\"?", near)));
+      continue;
+    }
+    int& column = columns[static_cast<std::size_t>(found - kColumns.begin())];
+    if (column >= 0) mistakes.add(1, fmt::format("column \"{}\" stands twice.", header[i]));
+    column = static_cast<int>(i);
+  }
+  for (const std::size_t needed : {std::size_t{0}, std::size_t{2}}) {
+    if (columns[needed] < 0) {
+      mistakes.add(1, fmt::format("column \"{}\" is missing; add it.", kColumns[needed]));
+    }
+  }
+  return columns;
+}
+
+CaptureRow row_from(const std::vector<std::string>& cells, const std::array<int, 4>& columns,
+                    std::size_t line, Mistakes& mistakes) {
+  const auto cell = [&](std::size_t column) {
+    return columns[column] < 0 ? std::string() : cells[static_cast<std::size_t>(columns[column])];
+  };
+  CaptureRow row;
+  row.line = static_cast<int>(line);
+  row.file = cell(0);
+  row.ring = cell(1);
+  const std::filesystem::path path(row.file);
+  bool leaves = row.file.empty() || path.is_absolute() || row.file.find('\0') != std::string::npos;
+  for (const auto& part : path.lexically_normal()) leaves = leaves || part == "..";
+  if (leaves) {
+    mistakes.add(line, fmt::format("file \"{}\" is not a relative path inside the workspace; give "
+                                   "one.",
+                                   row.file));
+  }
+  const auto station = parse_number<int>(cell(2));
+  if (!station || *station < 0) {
+    mistakes.add(line,
+                 fmt::format("station \"{}\" is not a whole number from 0; correct it.", cell(2)));
+  }
+  row.station = station.value_or(0);
+  if (const std::string angle = cell(3); !angle.empty()) {
+    const auto value = parse_number<double>(angle);
+    if (!value || !std::isfinite(*value) || std::abs(*value) > 36000.0) {
+      mistakes.add(line,
+                   fmt::format("angle_deg \"{}\" is not a number of degrees; correct it.", angle));
+    }
+    row.angle = radians(value.value_or(0.0));
+  }
+  return row;
+}
+
+}  // namespace
+
+std::vector<std::vector<std::string>> parse_csv(std::string_view text, const std::string& name) {
+  std::vector<std::vector<std::string>> rows;
+  std::vector<std::string> row;
+  std::string cell;
+  bool quoted = false;
+  const auto end_row = [&] {
+    row.push_back(std::move(cell));
+    cell.clear();
+    rows.push_back(std::move(row));
+    row.clear();
+  };
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    const char c = text[i];
+    if (quoted) {
+      if (c != '"') {
+        cell += c;
+      } else if (i + 1 < text.size() && text[i + 1] == '"') {
+        cell += '"';
+        ++i;
+      } else {
+        quoted = false;
+      }
+    } else if (c == '"' && cell.empty()) {
+      quoted = true;
+    } else if (c == ',') {
+      row.push_back(std::move(cell));
+      cell.clear();
+    } else if (c == '\n') {
+      end_row();
+    } else if (c != '\r' || (i + 1 < text.size() && text[i + 1] != '\n')) {
+      cell += c;
+    }
+  }
+  if (quoted) {
+    throw data_error(
+        fmt::format("{}: a quotation mark is opened and never closed; close it.", name));
+  }
+  if (!cell.empty() || !row.empty()) end_row();
+  return rows;
+}
+
+std::vector<CaptureRow> parse_capture_table(std::string_view text, const std::string& name) {
+  if (text.starts_with("\xEF\xBB\xBF")) text.remove_prefix(3);
+  if (text.find('\0') != std::string_view::npos || !valid_utf8(text)) {
+    throw data_error(fmt::format("{}: is not UTF-8 text; save the table as CSV in UTF-8.", name));
+  }
+  const auto rows = parse_csv(text, name);
+  Mistakes mistakes(name);
+  if (rows.empty()) throw data_error(fmt::format("{}: is empty; list the images in it.", name));
+  const std::array<int, 4> columns = find_columns(rows.front(), mistakes);
+  mistakes.raise();
+  std::vector<CaptureRow> result;
+  for (std::size_t i = 1; i < rows.size(); ++i) {
+    if (rows[i].size() == 1 && rows[i][0].empty()) continue;  // blank line
+    if (rows[i].size() != rows.front().size()) {
+      mistakes.add(i + 1, fmt::format("has {} cells, but the first line has {}; correct it.",
+                                      rows[i].size(), rows.front().size()));
+      continue;
+    }
+    result.push_back(row_from(rows[i], columns, i + 1, mistakes));
+  }
+  mistakes.raise();
+  if (result.empty()) throw data_error(fmt::format("{}: lists no image; add rows.", name));
+  return result;
+}
+
+std::vector<CaptureRow> read_capture_table(const std::filesystem::path& file) {
+  return parse_capture_table(read_file(file, kMaxTableBytes), file.string());
+}
+
+}  // namespace trunnion

@@ -1,0 +1,34 @@
+#!/usr/bin/env bash
+# Installs what is missing to build trunnion (and, with "tests", to test it) on Debian 12.
+# Asks nothing; uses sudo only where the user is not root and something is missing.
+set -euo pipefail
+
+build_packages=(
+  g++ cmake ninja-build ccache git ca-certificates
+  libopencv-dev libexiv2-dev libeigen3-dev libceres-dev libtiff-dev libcli11-dev
+  libtomlplusplus-dev nlohmann-json3-dev libkainjow-mustache-dev libfmt-dev libspdlog-dev
+  libtbb-dev libsqlite3-dev libxxhash-dev libgtest-dev libgmock-dev
+)
+test_packages=(
+  opencv-doc clang-format clang-tidy
+)
+
+wanted=("${build_packages[@]}")
+if [[ "${1:-}" == "tests" ]]; then wanted+=("${test_packages[@]}"); fi
+# The report's page is bundled by npm; a machine may have it from elsewhere.
+if ! command -v npm >/dev/null; then wanted+=(nodejs npm); fi
+
+missing=()
+for package in "${wanted[@]}"; do
+  state=$(dpkg-query -W -f='${db:Status-Status}' "$package" 2>/dev/null || true)
+  if [[ "$state" != "installed" ]]; then missing+=("$package"); fi
+done
+if [[ ${#missing[@]} -eq 0 ]]; then exit 0; fi
+
+as_root=()
+if [[ $(id -u) -ne 0 ]]; then as_root=(sudo); fi
+echo "Installing ${#missing[@]} missing Debian packages: ${missing[*]}" >&2
+export DEBIAN_FRONTEND=noninteractive
+"${as_root[@]}" apt-get update -qq
+"${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq \
+  --no-install-recommends "${missing[@]}" >/dev/null

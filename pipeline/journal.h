@@ -1,0 +1,65 @@
+// The journal of a workspace: what was done from which inputs, so that a re-run does only what
+// changed. SQLite in WAL mode: a kill at any point leaves the last committed state.
+//
+// A step is one stage's work on one image (or on the set: key ""). Its fingerprint is a hash of
+// everything it depends on; its payload is the stage's small result. An output is a file under its
+// final name with its recorded size and hash: done means recorded, not that a file exists.
+//
+// Calls are safe from several threads; they are serialised.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace trunnion {
+
+struct RecordedOutput {
+  std::string path;  // relative to the workspace, forward slashes
+  std::uintmax_t bytes = 0;
+  std::int64_t modified_ns = 0;
+  std::string hash;
+  std::string fingerprint;  // of the step that made it
+};
+
+class Journal {
+ public:
+  // Opens or creates; a journal of another version or a damaged one is started anew (everything in
+  // it can be computed again).
+  explicit Journal(const std::filesystem::path& file);
+  ~Journal();
+  Journal(const Journal&) = delete;
+  Journal& operator=(const Journal&) = delete;
+
+  // Payload of a step where it was done with this fingerprint.
+  std::optional<std::string> find(const std::string& key, const std::string& stage,
+                                  const std::string& fingerprint);
+  void record(const std::string& key, const std::string& stage, const std::string& fingerprint,
+              std::string_view payload);
+
+  // Content hash of an input, remembered by size and time stamp.
+  std::string input_hash(const std::filesystem::path& file);
+
+  std::optional<RecordedOutput> output(const std::string& path);
+  std::vector<RecordedOutput> outputs();
+  void record_output(const RecordedOutput& output);
+  void forget_output(const std::string& path);
+
+ private:
+  struct Database;
+  std::unique_ptr<Database> database_;
+};
+
+// Size and time stamp of a file; zero where it is absent.
+struct FileStamp {
+  std::uintmax_t bytes = 0;
+  std::int64_t modified_ns = 0;
+  friend bool operator==(const FileStamp&, const FileStamp&) = default;
+};
+FileStamp stamp_of(const std::filesystem::path& file);
+
+}  // namespace trunnion

@@ -1,0 +1,118 @@
+#include "pipeline/workspace.h"
+
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <sys/file.h>
+#include <unistd.h>
+
+#include <array>
+
+#include "core/error.h"
+#include "core/files.h"
+#include "core/hash.h"
+
+namespace trunnion {
+namespace {
+
+// An output folder that is, holds or lies in an input folder (also through links) could write over
+// an original.
+void guard_inputs(const Workspace& workspace) {
+  const fs::path prepared = fs::weakly_canonical(workspace.prepared());
+  const auto inside = [](const fs::path& inner, const fs::path& outer) {
+    const auto [end, ignored] =
+        std::mismatch(outer.begin(), outer.end(), inner.begin(), inner.end());
+    return end == outer.end();
+  };
+  for (const Ring& ring : workspace.file.specimen.rings) {
+    if (ring.pattern.empty()) continue;
+    const fs::path folder =
+        fs::weakly_canonical(workspace.root / fs::path(ring.pattern).parent_path());
+    // A pattern in the workspace's root is fine: prepared/ lies below it, no image does.
+    const bool at_root = folder == fs::weakly_canonical(workspace.root);
+    if (inside(folder, prepared) || (inside(prepared, folder) && !at_root)) {
+      throw data_error(fmt::format(
+          "{}: the inputs of ring \"{}\" in {} would share a folder with the outputs in {}; keep "
+          "the fused images in a folder of their own.",
+          (workspace.root / "specimen.toml").string(), ring.name, folder.string(),
+          prepared.string()));
+    }
+  }
+}
+
+void load_record(Workspace& workspace, const WorkspaceOptions& options) {
+  const fs::path file =
+      options.calibration.value_or(record_path(workspace.file.specimen.setup_file));
+  if (!options.calibration && !fs::exists(file)) return;
+  workspace.record = read_record(file);
+  const std::vector<std::string> differing = mismatches(*workspace.record, workspace.setup);
+  if (differing.empty()) return;
+  const std::string sentence = fmt::format("{} does not fit the setup {}: {}", file.string(),
+                                           workspace.setup.name, fmt::join(differing, "; "));
+  if (!options.ignore_mismatch) {
+    throw data_error(sentence +
+                     ". Calibrate this setup, or pass --ignore-calibration-mismatch to use the "
+                     "record all the same.");
+  }
+  workspace.findings.push_back({Severity::doubt, "workspace", file.string(), sentence + ".",
+                                "It was used because you asked for it; calibrate this setup."});
+}
+
+}  // namespace
+
+Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options) {
+  const fs::path file = folder / "specimen.toml";
+  if (!fs::is_directory(folder)) {
+    throw usage_error(
+        fmt::format("{}: no such folder; give a workspace, a folder that holds "
+                    "specimen.toml.",
+                    folder.string()));
+  }
+  if (!fs::exists(file)) {
+    throw usage_error(
+        fmt::format("{}: holds no specimen.toml; write one (see docs/workspace.md) or "
+                    "let trunnion plan write it.",
+                    folder.string()));
+  }
+  Workspace workspace;
+  workspace.root = folder;
+  workspace.file = read_specimen(file);
+  workspace.specimen_hash = hash_file(file);
+  workspace.setup = read_setup(workspace.file.specimen.setup_file);
+  load_record(workspace, options);
+  guard_inputs(workspace);
+  return workspace;
+}
+
+WorkspaceLock::WorkspaceLock(const Workspace& workspace) {
+  std::error_code code;
+  fs::create_directories(workspace.state(), code);
+  const fs::path file = workspace.state() / "lock";
+  descriptor_ = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0644);
+  if (descriptor_ < 0) {
+    throw data_error(
+        fmt::format("{}: cannot be written; make the workspace writable.", file.string()));
+  }
+  if (::flock(descriptor_, LOCK_EX | LOCK_NB) != 0) {
+    std::array<char, 32> pid{};
+    const ssize_t got = ::read(descriptor_, pid.data(), pid.size() - 1);
+    ::close(descriptor_);
+    throw data_error(
+        fmt::format("{}: is in use by another run of trunnion (process {}); wait for "
+                    "it or stop it.",
+                    workspace.root.string(), got > 0 ? std::string(pid.data()) : "unknown"));
+  }
+  const std::string pid = std::to_string(::getpid());
+  if (::ftruncate(descriptor_, 0) != 0 ||
+      ::write(descriptor_, pid.data(), pid.size()) != static_cast<ssize_t>(pid.size())) {
+    ::close(descriptor_);
+    throw data_error(
+        fmt::format("{}: cannot be written; check the space on the disk.", file.string()));
+  }
+}
+
+WorkspaceLock::~WorkspaceLock() {
+  // The descriptor carries the lock; the file stays, since removing it would race with a waiter.
+  ::close(descriptor_);
+}
+
+}  // namespace trunnion

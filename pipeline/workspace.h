@@ -1,0 +1,53 @@
+// A workspace as the user sees it: specimen.toml, fused/, prepared/, .trunnion/. Opening it reads
+// and checks everything the user wrote; locking it keeps a second run out.
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+
+#include "config/calibration_record.h"
+#include "config/settings.h"
+#include "config/setup.h"
+#include "core/finding.h"
+
+namespace trunnion {
+
+struct WorkspaceOptions {
+  // A calibration record to use instead of the one beside the setup.
+  std::optional<std::filesystem::path> calibration{};
+  // Use the record even where it does not fit the setup; the mismatch becomes a finding.
+  bool ignore_mismatch = false;
+};
+
+struct Workspace {
+  std::filesystem::path root;  // as given
+  SpecimenFile file;
+  std::string specimen_hash;  // of specimen.toml's bytes
+  Setup setup;
+  std::optional<CalibrationRecord> record;
+  Findings findings;
+
+  [[nodiscard]] std::filesystem::path prepared() const { return root / "prepared"; }
+  [[nodiscard]] std::filesystem::path state() const { return root / ".trunnion"; }
+};
+
+// Throws a usage error where `folder` is no workspace, a data error where a file in it is wrong,
+// where the record does not fit the setup, or where prepared/ would fall on the inputs.
+Workspace open_workspace(const std::filesystem::path& folder, const WorkspaceOptions& options = {});
+
+// Holds the workspace until destroyed; the system releases it where the process dies. Throws a
+// data error with the process id of the other run where the workspace is in use.
+class WorkspaceLock {
+ public:
+  explicit WorkspaceLock(const Workspace& workspace);
+  ~WorkspaceLock();
+  WorkspaceLock(const WorkspaceLock&) = delete;
+  WorkspaceLock& operator=(const WorkspaceLock&) = delete;
+
+ private:
+  int descriptor_ = -1;
+};
+
+}  // namespace trunnion

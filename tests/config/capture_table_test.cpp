@@ -1,0 +1,63 @@
+#include "config/capture_table.h"
+
+#include <gtest/gtest.h>
+
+#include "core/angle.h"
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+std::string complaint(const std::string& text) {
+  try {
+    parse_capture_table(text, "c.csv");
+  } catch (const Error& error) {
+    return error.what();
+  }
+  return "";
+}
+
+TEST(CaptureTable, ReadsColumnsInAnyOrder) {
+  const auto rows = parse_capture_table(
+      "\xEF\xBB\xBFstation,file,angle_deg\r\n3,\"fused/a, b.tif\",12.5\r\n\r\n4,c.tif,\n", "c.csv");
+  ASSERT_EQ(rows.size(), 2U);
+  EXPECT_EQ(rows[0].file, "fused/a, b.tif");
+  EXPECT_EQ(rows[0].station, 3);
+  EXPECT_NEAR(*rows[0].angle, radians(12.5), 1e-12);
+  EXPECT_FALSE(rows[1].angle);
+}
+
+// RFC 4180, 2.7: a quotation mark inside a quoted cell is doubled.
+TEST(CaptureTable, ResolvesDoubledQuotes) {
+  EXPECT_EQ(parse_csv("\"a \"\"b\"\"\",c\n", "x")[0][0], "a \"b\"");
+}
+
+TEST(CaptureTable, NamesMistakesWithLines) {
+  EXPECT_NE(complaint("fil,station\na,1\n").find("did you mean \"file\""), std::string::npos);
+  EXPECT_NE(complaint("file,station\na,one\n").find("line 2: station \"one\""), std::string::npos);
+  EXPECT_NE(complaint("file,station\na,1,2\n").find("has 3 cells"), std::string::npos);
+  EXPECT_NE(complaint("file,station,angle_deg\na,1,nan\n").find("angle_deg"), std::string::npos);
+  EXPECT_NE(complaint("file,station\n../a,1\n").find("inside the workspace"), std::string::npos);
+  EXPECT_NE(complaint("file,station\n/a,1\n").find("inside the workspace"), std::string::npos);
+  EXPECT_NE(complaint("file,station\n\"a,1\n").find("never closed"), std::string::npos);
+  EXPECT_NE(complaint("").find("empty"), std::string::npos);
+  EXPECT_NE(complaint("file,station\n").find("lists no image"), std::string::npos);
+  EXPECT_NE(complaint("file,station\n\xFF\xFE,1\n").find("UTF-8"), std::string::npos);
+  EXPECT_NE(complaint("file,file,station\na,b,1\n").find("stands twice"), std::string::npos);
+}
+
+TEST(CaptureTable, RefusesThousandsOfColumns) {
+  std::string header = "file,station";
+  for (int i = 0; i < 5000; ++i) header += ",x" + std::to_string(i);
+  EXPECT_NE(complaint(header + "\n").find("columns"), std::string::npos);
+}
+
+TEST(CaptureTable, BoundsTheListOfMistakes) {
+  std::string text = "file,station\n";
+  for (int i = 0; i < 1000; ++i) text += "a,x\n";
+  const std::string said = complaint(text);
+  EXPECT_NE(said.find("and 980 more"), std::string::npos);
+}
+
+}  // namespace
+}  // namespace trunnion

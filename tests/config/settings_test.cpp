@@ -1,0 +1,92 @@
+#include "config/settings.h"
+
+#include <gtest/gtest.h>
+
+#include "core/angle.h"
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+constexpr const char* kSpecimen = R"(
+title = "Seed"
+setup = "../setups/a.toml"
+[[ring]]
+name = "low"
+stations = 24
+pattern = "fused/low_{station}.tif"
+)";
+
+std::string complaint(const std::string& text) {
+  try {
+    parse_specimen(text, "/work/specimen.toml");
+  } catch (const Error& error) {
+    return error.what();
+  }
+  return "";
+}
+
+TEST(SpecimenFile, TakesDefaults) {
+  const SpecimenFile file = parse_specimen(kSpecimen, "/w/seed/specimen.toml");
+  EXPECT_EQ(file.specimen.setup_file, "/w/setups/a.toml");
+  ASSERT_EQ(file.specimen.rings.size(), 1U);
+  EXPECT_NEAR(file.specimen.rings[0].step, radians(15.0), 1e-12);
+  EXPECT_NEAR(file.specimen.rings[0].angle_of(2), radians(30.0), 1e-12);
+  EXPECT_TRUE(file.settings.undistort.centre_principal_point);
+}
+
+TEST(SpecimenFile, ClockwiseTurnsTheOtherWay) {
+  const SpecimenFile file =
+      parse_specimen(std::string(kSpecimen) + "turning = \"clockwise\"\n", "/w/s/specimen.toml");
+  EXPECT_NEAR(file.specimen.rings[0].angle_of(1), radians(-15.0), 1e-12);
+}
+
+TEST(SpecimenFile, SuggestsTheNearestKey) {
+  const std::string text = complaint(std::string(kSpecimen) + "elevaton_deg = 3\n");
+  EXPECT_NE(text.find("elevaton_deg"), std::string::npos);
+  EXPECT_NE(text.find("did you mean \"elevation_deg\""), std::string::npos);
+  EXPECT_NE(text.find("line 8"), std::string::npos) << text;
+}
+
+TEST(SpecimenFile, NamesEveryMistakeAtOnce) {
+  const std::string text = complaint(R"(
+title = 3
+setup = "a.toml"
+[[ring]]
+name = "a/b"
+stations = 0
+pattern = "fused/x.tif"
+[mask]
+margin_px = "wide"
+mount = "kept"
+)");
+  for (const char* expected :
+       {"title must be a text", "name must be 1 to 64", "stations must be", "{station}",
+        "margin_px must be a number", "mount must be one of", "Did you mean \"keep\""}) {
+    EXPECT_NE(text.find(expected), std::string::npos) << expected << " in:\n" << text;
+  }
+}
+
+TEST(SpecimenFile, RefusesPathsThatLeaveTheWorkspace) {
+  for (const char* path :
+       {"/etc/x_{station}.tif", "../other/x_{station}.tif", "fused/../../x_{station}.tif"}) {
+    EXPECT_NE(complaint(std::string("setup=\"a\"\n[[ring]]\nname=\"a\"\nstations=3\npattern=\"") +
+                        path + "\"\n")
+                  .find("outside the workspace"),
+              std::string::npos);
+  }
+}
+
+TEST(SpecimenFile, RefusesNotANumberAndTwoRingsOfOneName) {
+  const std::string ring = "[[ring]]\nname=\"a\"\nstations=3\npattern=\"f/{station}.tif\"\n";
+  EXPECT_NE(complaint("setup=\"a\"\n" + ring + "elevation_deg = nan\n").find("elevation_deg"),
+            std::string::npos);
+  EXPECT_NE(complaint("setup=\"a\"\n" + ring + ring).find("another ring"), std::string::npos);
+}
+
+TEST(SpecimenFile, NamesTheLineOfBrokenToml) {
+  EXPECT_NE(complaint("title = \"a\"\nsetup = [\n").find("line"), std::string::npos);
+}
+
+}  // namespace
+}  // namespace trunnion

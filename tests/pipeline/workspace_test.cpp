@@ -1,0 +1,102 @@
+#include "pipeline/workspace.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <fstream>
+
+#include "core/error.h"
+#include "core/files.h"
+#include "tests/support/open_data.h"
+
+namespace trunnion {
+namespace {
+
+using testing::HasSubstr;
+
+constexpr const char* kSetup =
+    "[body]\nwidth_px = 600\nheight_px = 400\npixel_pitch_um = 4.0\n"
+    "[lens]\nfocal_length_mm = 100.0\nmagnification = 1.0\nf_number = 8.0\n";
+
+class WorkspaceTest : public testing::Test {
+ protected:
+  WorkspaceTest() {
+    write_file(root() / "specimen.toml",
+               "setup = \"../setups/a.toml\"\n[[ring]]\nname = \"a\"\nstations = 4\n"
+               "pattern = \"fused/a_{station}.tif\"\n");
+    write_file(setup_file(), kSetup);
+    fs::create_directories(root() / "fused");
+  }
+  fs::path root() const { return folder_.path() / "seed"; }
+  fs::path setup_file() const { return folder_.path() / "setups/a.toml"; }
+  std::string complaint(const WorkspaceOptions& options = {}) {
+    try {
+      open_workspace(root(), options);
+    } catch (const Error& error) {
+      return error.what();
+    }
+    return "";
+  }
+  test::TemporaryFolder folder_;
+};
+
+TEST_F(WorkspaceTest, OpensWithoutCalibration) {
+  const Workspace workspace = open_workspace(root());
+  EXPECT_EQ(workspace.setup.width_px, 600);
+  EXPECT_FALSE(workspace.record);
+}
+
+TEST_F(WorkspaceTest, SaysWhatAWorkspaceIs) {
+  EXPECT_THROW(open_workspace(folder_.path() / "none"), Error);
+  fs::remove(root() / "specimen.toml");
+  EXPECT_THAT(complaint(), HasSubstr("holds no specimen.toml"));
+}
+
+TEST_F(WorkspaceTest, RefusesARecordOfAnotherSetupNamingTheField) {
+  CalibrationRecord record = record_for(read_setup(setup_file()));
+  write_record(record_path(setup_file()), record);
+  EXPECT_EQ(complaint(), "");
+  record.magnification = 2.0;
+  write_record(record_path(setup_file()), record);
+  EXPECT_THAT(complaint(), HasSubstr("lens.magnification was 2 at calibration and is 1"));
+  const Workspace workspace = open_workspace(root(), {.ignore_mismatch = true});
+  ASSERT_EQ(workspace.findings.size(), 1U);
+  EXPECT_THAT(workspace.findings[0].what, HasSubstr("lens.magnification"));
+}
+
+TEST_F(WorkspaceTest, RefusesADamagedRecord) {
+  write_file(record_path(setup_file()), "{\"format\": 3}");
+  EXPECT_THAT(complaint(), HasSubstr("a.calibration.json"));
+}
+
+TEST_F(WorkspaceTest, RefusesOutputsThatWouldFallOnInputs) {
+  fs::create_directory_symlink(root() / "fused", root() / "prepared");
+  EXPECT_THAT(complaint(), HasSubstr("share a folder"));
+}
+
+TEST_F(WorkspaceTest, RefusesInputsBelowTheOutputs) {
+  write_file(root() / "specimen.toml",
+             "setup = \"../setups/a.toml\"\n[[ring]]\nname = \"a\"\nstations = 4\n"
+             "pattern = \"prepared/images/a_{station}.tif\"\n");
+  EXPECT_THAT(complaint(), HasSubstr("share a folder"));
+}
+
+TEST_F(WorkspaceTest, ASecondRunIsRefusedWithTheProcessOfTheFirst) {
+  const Workspace workspace = open_workspace(root());
+  const WorkspaceLock lock(workspace);
+  try {
+    const WorkspaceLock second(workspace);
+    FAIL() << "the second lock was granted";
+  } catch (const Error& error) {
+    EXPECT_THAT(error.what(), HasSubstr("process " + std::to_string(getpid())));
+  }
+}
+
+TEST_F(WorkspaceTest, AStaleLockFileDoesNoHarm) {
+  const Workspace workspace = open_workspace(root());
+  write_file(workspace.state() / "lock", "999999");
+  EXPECT_NO_THROW(WorkspaceLock{workspace});
+}
+
+}  // namespace
+}  // namespace trunnion
