@@ -117,6 +117,19 @@ MaskSettings mask_from(TomlReader table) {
   return mask;
 }
 
+RefineSettings refine_from(TomlReader table) {
+  RefineSettings refine;
+  refine.enabled = table.boolean("enabled", true);
+  refine.max_features = table.integer("max_features", 100, 100'000, refine.max_features);
+  refine.level_megapixels =
+      table.number("level_megapixels", {.min = 0.1, .max = 400.0}, refine.level_megapixels);
+  refine.min_contrast =
+      table.number("min_contrast_percent", {.min = 0.1, .max = 50.0}, 2.0) / 100.0;
+  refine.principal_distance = static_cast<FreePrincipalDistance>(
+      table.choice("principal_distance", {"auto", "free", "fixed"}, 0));
+  return refine;
+}
+
 OutputSettings output_from(TomlReader table) {
   OutputSettings output;
   output.type = static_cast<OutputType>(table.choice("type", {"same", "tiff", "png", "jpeg"}, 0));
@@ -155,12 +168,14 @@ Settings settings_from(TomlReader& file) {
   settings.undistort.centre_principal_point = undistort.boolean("centre_principal_point", true);
   settings.undistort.interpolation =
       static_cast<Interpolation>(undistort.choice("interpolation", {"cubic", "lanczos"}, 0));
-  TomlReader refine = file.table("refine");
-  settings.refine.enabled = refine.boolean("enabled", true);
+  settings.refine = refine_from(file.table("refine"));
   settings.output = output_from(file.table("output"));
   TomlReader limits = file.table("limits");
   settings.limits.max_megapixels =
       limits.number("max_megapixels", {.min = 0.01, .max = 10'000.0}, 400.0);
+  for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
+    settings.written[name] = file.table(name).canonical();
+  }
   return settings;
 }
 
