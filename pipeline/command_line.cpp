@@ -14,9 +14,7 @@ namespace trunnion {
 namespace {
 
 using AddCommand = void (*)(CLI::App&);
-constexpr std::array<AddCommand, 1> kCommands{
-    add_calibrate,
-};
+constexpr std::array<AddCommand, 2> kCommands{add_calibrate, add_demo};
 
 int exit_code_of(Error::Kind kind) {
   return kind == Error::Kind::usage ? 2 : kind == Error::Kind::interrupted ? 130 : 1;

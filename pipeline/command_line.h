@@ -36,6 +36,7 @@ void add_calibrate(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
 void add_calibrate_lens(CLI::App& calibrate);
+void add_demo(CLI::App& app);
 
 // Parses and runs; returns the exit code.
 int run_command_line(int argc, const char* const* argv);
