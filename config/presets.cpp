@@ -1,11 +1,10 @@
 #include "config/presets.h"
 
-#include "config/share.h"
-
 #include <fmt/format.h>
 
 #include <algorithm>
 
+#include "config/share.h"
 #include "config/toml_reader.h"
 #include "core/error.h"
 
