@@ -10,6 +10,7 @@
 #include <set>
 
 #include "core/error.h"
+#include "core/png_chunks.h"
 #include "core/tiff_directory.h"
 
 namespace trunnion {
@@ -36,6 +37,13 @@ void lock_toolkit(void* mutex, bool lock) {
   } else {
     held->unlock();
   }
+}
+
+// Exiv2 0.27 takes the toolkit's lock only where namespaces are registered; packets are parsed and
+// written without it, and two threads at that fail now and then. So one at a time.
+std::unique_lock<std::mutex> packets_one_at_a_time() {
+  static std::mutex mutex;
+  return std::unique_lock(mutex);
 }
 
 Exiv2::ByteOrder order_of(bool little_endian) {
@@ -118,8 +126,25 @@ void write_tiff_metadata(const fs::path& file, const Metadata& metadata) {
   append_tiff_directories(file, directories);
 }
 
-void write_with_exiv2(const fs::path& file, const Metadata& metadata) {
+void write_png_metadata(const fs::path& file, const Metadata& metadata) {
+  std::vector<PngChunk> chunks;
+  if (!metadata.icc.empty()) chunks.push_back(png_profile(metadata.icc));
+  if (!metadata.exif.empty()) {
+    Exiv2::Blob blob;
+    Exiv2::ExifParser::encode(blob, order_of(metadata.little_endian), metadata.exif);
+    chunks.push_back({"eXIf", std::string(blob.begin(), blob.end())});
+  }
+  if (!metadata.iptc.empty()) {
+    chunks.push_back(
+        png_raw_profile("iptc", string_of(Exiv2::Photoshop::setIptcIrb(nullptr, 0, metadata.iptc))));
+  }
+  if (!metadata.xmp.empty()) chunks.push_back(png_xmp(xmp_packet(metadata.xmp, false)));
+  replace_png_metadata(file, chunks);
+}
+
+void write_jpeg_metadata(const fs::path& file, const Metadata& metadata) {
   const auto image = open_image(file);
+  const auto lock = packets_one_at_a_time();
   try {
     image->readMetadata();
     image->setByteOrder(order_of(metadata.little_endian));
@@ -200,6 +225,7 @@ std::string xmp_packet(const Exiv2::XmpData& xmp, bool sidecar) {
   // The packet wrapper is for readers that scan a file for it; a sidecar needs none.
   std::uint16_t flags = Exiv2::XmpParser::useCompactFormat;
   if (sidecar) flags |= Exiv2::XmpParser::omitPacketWrapper;
+  const auto lock = packets_one_at_a_time();
   if (Exiv2::XmpParser::encode(packet, xmp, flags, 1) != 0) {
     throw data_error("XMP properties cannot be written; remove the XMP block of the source image.");
   }
@@ -209,6 +235,7 @@ std::string xmp_packet(const Exiv2::XmpData& xmp, bool sidecar) {
 Metadata read_metadata(const fs::path& file) {
   const auto image = open_image(file);
   Metadata metadata;
+  const auto lock = packets_one_at_a_time();
   try {
     image->readMetadata();
   } catch (const Exiv2::Error&) {
@@ -230,8 +257,10 @@ std::vector<std::string> write_metadata(const fs::path& temporary_file, FileType
   initialise_metadata();
   if (type == FileType::tiff) {
     write_tiff_metadata(temporary_file, metadata);
+  } else if (type == FileType::png) {
+    write_png_metadata(temporary_file, metadata);
   } else {
-    write_with_exiv2(temporary_file, metadata);
+    write_jpeg_metadata(temporary_file, metadata);
   }
   return differences(metadata, read_metadata(temporary_file));
 }

@@ -1,9 +1,10 @@
 // What an image file carries besides pixels: Exif, XMP, IPTC and an ICC profile, as values.
 //
-// Reading and the meaning of tags go through Exiv2. Writing goes through Exiv2 for JPEG and PNG
-// and through tiff_directory.h for TIFF, where Exiv2 would rewrite all pixels. Exiv2 truncates its
-// target before it writes, so write_metadata works on a temporary copy of our own only, and reads
-// back what it wrote.
+// Reading, the meaning of tags and their encoding go through Exiv2. The container is written by
+// Exiv2 for JPEG, by tiff_directory.h for TIFF, where Exiv2 would rewrite all pixels, and by
+// png_chunks.h for PNG, where it would not use the standard's chunk. Exiv2 truncates its target
+// before it writes, so write_metadata works on a temporary copy of our own only, and reads back
+// what it wrote.
 #pragma once
 
 #include <exiv2/exif.hpp>

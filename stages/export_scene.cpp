@@ -4,6 +4,8 @@
 
 #include <cmath>
 
+#include "stages/export_templates.h"
+
 namespace trunnion {
 namespace {
 
@@ -40,10 +42,9 @@ Findings limits_of_formats(const Scene& scene) {
 
 ExportResult export_scene(const Scene& scene, const fs::path& prepared,
                           const ThumbnailReader& thumbnail, const OutputSettings& settings) {
-  (void)settings;
   ExportResult result;
   result.findings = limits_of_formats(scene);
-  const auto write = [&](const char* name, const std::string& text) {
+  const auto write = [&](const std::string& name, const std::string& text) {
     write_file(prepared / name, text);
     result.files.emplace_back(name);
   };
@@ -56,6 +57,9 @@ ExportResult export_scene(const Scene& scene, const fs::path& prepared,
   write("centres.ply", centres_ply(scene));
   if (!scene.tie_points.empty()) write("tie_points.ply", tie_points_ply(scene));
   write("scale.csv", scale_csv(scene));
+  for (const TemplateSettings& each : settings.templates) {
+    for (const auto& [name, text] : render_template(scene, each)) write(name, text);
+  }
   return result;
 }
 
