@@ -56,7 +56,7 @@ function options(quantity, values, width, readout, open) {
   return {
     width, height: 180, padding: [10, 8, 0, 0], legend: { show: false },
     cursor: { sync: { key: SYNC, setSeries: false }, drag: { x: false, y: false }, points: { size: 7 },
-      bind: { click: (u) => () => { const station = slots[u.cursor.idx]; if (station) open(station, u.root.parentElement); } } },
+      bind: { click: (u) => (event) => { const station = slots[u.posToIdx(event.offsetX)]; if (station) open(station, u.root.parentElement); } } },
     scales: { x: { time: false, range: [-0.6, slots.length - 0.4] }, y: { range: () => range(quantity, values) } },
     axes: [
       { ...axis, size: 30, grid: { show: false }, ticks: { ...axis.ticks, size: 4 }, gap: 3, splits: () => ticks(width), values: (_, at) => at.map((i) => slots[i]?.station ?? '') },
