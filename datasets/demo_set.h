@@ -125,11 +125,13 @@ struct DemoSummary {
   int specimen_images = 0;
   int board_images = 0;
   int true_points = 0;
-  std::size_t dust_spots = 0;
+  int dust_spots = 0;
+  bool unchanged = false;  // the folder held this very set already; nothing was written
 };
 
-// Writes the set under `folder`; `progress(done, total)` is called after every image, from any
-// thread but one at a time.
+// Writes the set under `folder`, which must be empty, new or hold a demo set (else a data error);
+// files of an earlier demo that this one has not are removed. `progress(done, total)` is called
+// after every image, from any thread but one at a time.
 DemoSummary write_demo_set(const std::filesystem::path& folder, const DemoOptions& options,
                            const std::function<void(int, int)>& progress = {});
 

@@ -4,12 +4,16 @@
 #include <oneapi/tbb/parallel_for.h>
 #include <oneapi/tbb/task_arena.h>
 
+#include <map>
 #include <mutex>
 #include <nlohmann/json.hpp>
+#include <utility>
 
 #include "core/angle.h"
 #include "core/files.h"
+#include "core/hash.h"
 #include "datasets/demo_set.h"
+#include "datasets/manifest.h"
 
 namespace trunnion::demo {
 namespace {
@@ -20,11 +24,33 @@ constexpr int kPoints = 400;
 constexpr std::uint64_t kLensBoardImages = 10'000'000;  // numbers of exposures, for the noise
 constexpr std::uint64_t kAxisBoardImages = 20'000'000;
 
-void save(const fs::path& file, const cv::Mat& image, FileType type) {
-  PendingFile pending(file);
-  write_image(pending.temporary(), image, {.type = type});
-  pending.commit();
-}
+// The folder being written, and what has been written into it; images come from many threads.
+class Output {
+ public:
+  explicit Output(fs::path folder) : folder_(std::move(folder)) {}
+
+  void image(const fs::path& name, const cv::Mat& image, FileType type) {
+    PendingFile pending(folder_ / name);
+    write_image(pending.temporary(), image, {.type = type});
+    const std::string hash = hash_file(pending.temporary());
+    pending.commit();
+    note(name, hash);
+  }
+  void text(const fs::path& name, const std::string& content) {
+    write_file(folder_ / name, content);
+    note(name, hash_bytes(content));
+  }
+  [[nodiscard]] const std::map<std::string, std::string>& files() const { return files_; }
+
+ private:
+  void note(const fs::path& name, const std::string& hash) {
+    const std::lock_guard<std::mutex> lock(mutex_);
+    files_[name.generic_string()] = hash;
+  }
+  fs::path folder_;
+  std::mutex mutex_;
+  std::map<std::string, std::string> files_;
+};
 
 const char* word_of(FusionHabit habit) {
   switch (habit) {
@@ -141,49 +167,82 @@ std::string points_csv(const DemoSet& set, const std::vector<TruePoint>& points)
   return text;
 }
 
-void write_view(const DemoSet& set, const fs::path& folder, const DemoView& view) {
+void write_view(const DemoSet& set, const DemoView& view, Output& output) {
   const DemoOptions& options = set.options();
   const RenderedView rendered = set.render(view);
   const std::string image = view.name + extension_of(options.type);
   const std::string png = view.name + ".png";
-  const fs::path truth = folder / "truth";
-  save(folder / "specimen" / "fused" / image, set.fused(view, rendered), options.type);
-  save(truth / "masks" / png, rendered.coverage, FileType::png);
-  save(truth / "bristles" / png, rendered.bristles, FileType::png);
-  save(truth / "pin" / png, rendered.pin, FileType::png);
+  const fs::path truth = "truth";
+  output.image(fs::path("specimen") / "fused" / image, set.fused(view, rendered), options.type);
+  output.image(truth / "masks" / png, rendered.coverage, FileType::png);
+  output.image(truth / "bristles" / png, rendered.bristles, FileType::png);
+  output.image(truth / "pin" / png, rendered.pin, FileType::png);
   if (options.clean) {
-    save(truth / "clean" / image, set.fused(view, rendered, true), options.type);
+    output.image(truth / "clean" / image, set.fused(view, rendered, true), options.type);
   }
 }
 
-void write_board(const DemoSet& set, const fs::path& file, const BoardShot& shot,
-                 std::uint64_t number) {
+void write_board(const DemoSet& set, const std::string& group, const BoardShot& shot,
+                 std::uint64_t number, Output& output) {
   const RenderedView rendered =
       render_board(Board{}, set.rig().camera, shot.camera_from_board, set.backdrop());
-  save(file, expose(rendered.colour, set.sensor(), set.rig().camera, number), set.options().type);
+  const FileType type = set.options().type;
+  output.image(fs::path("boards") / group / (shot.name + extension_of(type)),
+               expose(rendered.colour, set.sensor(), set.rig().camera, number), type);
 }
 
-void write_texts(const DemoSet& set, const fs::path& folder, const std::vector<TruePoint>& points,
-                 const std::vector<BoardShot>& axis) {
-  write_file(folder / "setups" / "demo.toml", setup_toml(set.rig().setup));
-  write_file(folder / "specimen" / "specimen.toml", specimen_toml(set));
-  const fs::path truth = folder / "truth";
-  write_file(truth / "cameras.json", cameras_json(set));
-  write_file(truth / "dust.csv", dust_csv(set.sensor()));
-  write_file(truth / "points.csv", points_csv(set, points));
-  write_record(truth / "demo.calibration.json", true_record(set.rig()));
+void write_texts(const DemoSet& set, const std::vector<TruePoint>& points,
+                 const std::vector<BoardShot>& axis, Output& output) {
+  output.text("setups/demo.toml", setup_toml(set.rig().setup));
+  output.text("specimen/specimen.toml", specimen_toml(set));
+  output.text("truth/cameras.json", cameras_json(set));
+  output.text("truth/dust.csv", dust_csv(set.sensor()));
+  output.text("truth/points.csv", points_csv(set, points));
+  output.text("truth/demo.calibration.json", record_to_json(true_record(set.rig())));
   if (!set.options().boards) return;
   const Board board;
-  write_file(folder / "boards" / "board.toml",
-             fmt::format("# Checkerboard of the demo: inner corners and side of a square.\n"
-                         "rows = {}\ncolumns = {}\nsquare_mm = {}\n",
-                         board.rows, board.columns, board.square_mm));
+  output.text("boards/board.toml",
+              fmt::format("# Checkerboard of the demo: inner corners and side of a square.\n"
+                          "rows = {}\ncolumns = {}\nsquare_mm = {}\n",
+                          board.rows, board.columns, board.square_mm));
   std::string angles = "file,ring,angle_deg\n";
   for (const BoardShot& shot : axis) {
     angles += fmt::format("{}{},{},{}\n", shot.name, extension_of(set.options().type), shot.ring,
                           std::round(degrees(shot.stage_angle) * 1e6) / 1e6);
   }
-  write_file(folder / "boards" / "axis" / "angles.csv", angles);
+  output.text("boards/axis/angles.csv", angles);
+}
+
+DemoSummary write_all(const DemoSet& set, const std::function<void(int, int)>& progress,
+                      Output& output) {
+  const bool boards = set.options().boards;
+  const std::vector<TruePoint> points = true_points(set, kPoints);
+  const std::vector<BoardShot> lens = boards ? lens_boards(set) : std::vector<BoardShot>{};
+  const std::vector<BoardShot> axis = boards ? axis_boards(set) : std::vector<BoardShot>{};
+  write_texts(set, points, axis, output);
+  const std::size_t views = set.views().size();
+  const std::size_t total = views + lens.size() + axis.size();
+  std::mutex mutex;
+  int done = 0;
+  tbb::parallel_for(std::size_t{0}, total, [&](std::size_t i) {
+    // Isolated: a thread that waits for its tiles must not begin another image meanwhile, or
+    // memory would grow.
+    tbb::this_task_arena::isolate([&] {
+      if (i < views) {
+        write_view(set, set.views()[i], output);
+      } else if (i < views + lens.size()) {
+        write_board(set, "lens", lens[i - views], kLensBoardImages + i - views, output);
+      } else {
+        const std::size_t k = i - views - lens.size();
+        write_board(set, "axis", axis[k], kAxisBoardImages + k, output);
+      }
+    });
+    if (!progress) return;
+    const std::lock_guard<std::mutex> lock(mutex);
+    progress(++done, static_cast<int>(total));
+  });
+  return {static_cast<int>(views), static_cast<int>(lens.size() + axis.size()),
+          static_cast<int>(points.size()), static_cast<int>(set.sensor().dust.size())};
 }
 
 }  // namespace
@@ -191,48 +250,29 @@ void write_texts(const DemoSet& set, const fs::path& folder, const std::vector<T
 DemoSummary write_demo_set(const fs::path& folder, const DemoOptions& options,
                            const std::function<void(int, int)>& progress) {
   check_options(options);
-  DemoSummary summary;
+  const Manifest before = read_manifest(folder);
+  Manifest now;
+  now.made_with = made_with(options);
+  if (before.complete && before.made_with == now.made_with && holds(folder, before)) {
+    DemoSummary summary = before.summary;
+    summary.unchanged = true;
+    return summary;
+  }
+  // Marks the folder as a demo's before anything else is written, so that a run that was
+  // interrupted can be repeated.
+  now.files = before.files;
+  write_manifest(folder, now);
+  Output output(folder);
   const int jobs = options.jobs > 0 ? options.jobs : tbb::this_task_arena::max_concurrency();
   const tbb::global_control limit(tbb::global_control::max_allowed_parallelism,
                                   static_cast<std::size_t>(jobs));
   tbb::task_arena arena(jobs);
-  arena.execute([&] {
-    const DemoSet set(options);
-    const std::vector<TruePoint> points = true_points(set, kPoints);
-    const std::vector<BoardShot> lens =
-        options.boards ? lens_boards(set) : std::vector<BoardShot>{};
-    const std::vector<BoardShot> axis =
-        options.boards ? axis_boards(set) : std::vector<BoardShot>{};
-    write_texts(set, folder, points, axis);
-    const std::size_t views = set.views().size();
-    const std::size_t total = views + lens.size() + axis.size();
-    std::mutex mutex;
-    int done = 0;
-    tbb::parallel_for(std::size_t{0}, total, [&](std::size_t i) {
-      // Isolated: a thread that waits for its tiles must not begin another image meanwhile, or
-      // memory would grow.
-      tbb::this_task_arena::isolate([&] {
-        const std::string ending = extension_of(options.type);
-        if (i < views) {
-          write_view(set, folder, set.views()[i]);
-        } else if (i < views + lens.size()) {
-          const std::size_t k = i - views;
-          write_board(set, folder / "boards" / "lens" / (lens[k].name + ending), lens[k],
-                      kLensBoardImages + k);
-        } else {
-          const std::size_t k = i - views - lens.size();
-          write_board(set, folder / "boards" / "axis" / (axis[k].name + ending), axis[k],
-                      kAxisBoardImages + k);
-        }
-      });
-      if (!progress) return;
-      const std::lock_guard<std::mutex> lock(mutex);
-      progress(++done, static_cast<int>(total));
-    });
-    summary = {static_cast<int>(views), static_cast<int>(lens.size() + axis.size()),
-               static_cast<int>(points.size()), set.sensor().dust.size()};
-  });
-  return summary;
+  arena.execute([&] { now.summary = write_all(DemoSet(options), progress, output); });
+  now.files = output.files();
+  now.complete = true;
+  remove_stale(folder, before, now);
+  write_manifest(folder, now);
+  return now.summary;
 }
 
 }  // namespace trunnion::demo

@@ -38,9 +38,6 @@ CommandResult run(DemoCall call, const Common& common) {
   for (const std::string& fault : call.faults) demo::add_fault(options.faults, fault);
 
   const std::filesystem::path folder = call.folder;
-  if (std::filesystem::exists(folder) && !std::filesystem::is_directory(folder)) {
-    throw usage_error(fmt::format("{} is a file; give a folder for the demo set.", call.folder));
-  }
   const bool terminal = !common.quiet && isatty(STDERR_FILENO) == 1;
   const auto progress = [terminal](int done, int total) {
     if (terminal)
@@ -51,17 +48,19 @@ CommandResult run(DemoCall call, const Common& common) {
   const std::string workspace = (folder / "specimen").string();
   CommandResult result;
   result.text = fmt::format(
-      "Demo set in {}: {} fused images of an invented specimen, {} checkerboard images, and the "
+      "Demo set {}in {}: {} fused images of an invented specimen, {} checkerboard images, and the "
       "truth ({} points, {} dust spots).\n"
       "Next: trunnion prepare {}\n"
       "To prepare with the true calibration instead of nominal geometry, first copy\n"
       "  {} to {}\n",
-      folder.string(), made.specimen_images, made.board_images, made.true_points, made.dust_spots,
-      workspace, (folder / "truth" / "demo.calibration.json").string(),
+      made.unchanged ? "already " : "", folder.string(), made.specimen_images, made.board_images,
+      made.true_points, made.dust_spots, workspace,
+      (folder / "truth" / "demo.calibration.json").string(),
       (folder / "setups" / "demo.calibration.json").string());
   result.json = {{"folder", folder.string()},
                  {"workspace", workspace},
                  {"setup", (folder / "setups" / "demo.toml").string()},
+                 {"unchanged", made.unchanged},
                  {"specimen_images", made.specimen_images},
                  {"board_images", made.board_images},
                  {"true_points", made.true_points},

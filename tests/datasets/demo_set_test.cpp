@@ -49,6 +49,40 @@ TEST(DemoSet, SameBytesOnAnyNumberOfThreads) {
   for (const auto& [name, hash] : one) EXPECT_EQ(name.find(".trunnion-part"), std::string::npos);
 }
 
+TEST(DemoSet, UnchangedSetStandsAndAnotherReplacesIt) {
+  const test::TemporaryFolder folder;
+  DemoOptions options = small();
+  options.boards = false;
+  EXPECT_FALSE(write_demo_set(folder.path(), options).unchanged);
+  const auto before = hashes(folder.path());
+  EXPECT_TRUE(write_demo_set(folder.path(), options).unchanged);
+  // A file that was changed is made again; one that the user added stays.
+  write_file(folder.path() / "truth" / "dust.csv", "spoilt");
+  write_file(folder.path() / "specimen" / "note.txt", "mine");
+  EXPECT_FALSE(write_demo_set(folder.path(), options).unchanged);
+  auto after = hashes(folder.path());
+  EXPECT_EQ(after.erase("specimen/note.txt"), 1U);
+  EXPECT_EQ(after, before);
+  options.stations = 4;
+  options.rings = 1;
+  write_demo_set(folder.path(), options);
+  EXPECT_FALSE(fs::exists(folder.path() / "specimen" / "fused" / "low_000.tif"));
+  EXPECT_TRUE(fs::exists(folder.path() / "specimen" / "fused" / "mid_003.tif"));
+  EXPECT_TRUE(fs::exists(folder.path() / "specimen" / "note.txt"));
+}
+
+TEST(DemoSet, KeepsOutOfFoldersWithOtherThings) {
+  const test::TemporaryFolder folder;
+  write_file(folder.path() / "mine.txt", "mine");
+  try {
+    write_demo_set(folder.path(), small());
+    FAIL() << "wrote among other files";
+  } catch (const Error& error) {
+    EXPECT_NE(std::string(error.what()).find(folder.path().string()), std::string::npos);
+  }
+  EXPECT_EQ(hashes(folder.path()).size(), 1U);
+}
+
 TEST(DemoSet, AnotherSeedIsAnotherSet) {
   DemoOptions options = small();
   const DemoSet first(options);
