@@ -4,6 +4,7 @@
 
 #include <set>
 
+#include "config/share.h"
 #include "config/toml_reader.h"
 #include "core/angle.h"
 #include "core/error.h"
@@ -130,7 +131,43 @@ RefineSettings refine_from(TomlReader table) {
   return refine;
 }
 
-OutputSettings output_from(TomlReader table) {
+// A bare word names a template that comes with trunnion, anything else a file of the workspace.
+fs::path template_file(TomlReader& table, const fs::path& workspace) {
+  const std::string file = table.text("file");
+  const bool word = file.find_first_of("./") == std::string::npos;
+  if (!word) check_inside(table, "file", file);
+  const fs::path path =
+      word ? share_folder() / "config" / "templates" / (file + ".mustache") : workspace / file;
+  std::error_code ignored;
+  if (!file.empty() && !fs::is_regular_file(path, ignored)) {
+    table.mistake("file", fmt::format("is \"{}\", but {} is no file; name one in the workspace, "
+                                      "or \"matrix\", \"views\" or \"document\".",
+                                      file, path.string()));
+  }
+  return path.lexically_normal();
+}
+
+TemplateSettings template_from(TomlReader& table, const fs::path& workspace) {
+  TemplateSettings settings;
+  settings.file = template_file(table, workspace);
+  settings.name = table.text("name");
+  const fs::path name(settings.name);
+  if (table.has("name") && (settings.name.empty() || name.is_absolute() || !name.has_filename() ||
+                            settings.name.find("..") != std::string::npos)) {
+    table.mistake("name", "must be a file name inside prepared/, such as \"poses.txt\".");
+  }
+  settings.radians = table.choice("angle", {"deg", "rad"}, 0) == 1;
+  settings.y_up = table.choice("y_axis", {"down", "up"}, 0) == 1;
+  settings.looks_along_z = table.choice("looks_along", {"+z", "-z"}, 0) == 0;
+  settings.corner_is_origin = table.choice("pixel_origin", {"centre", "corner"}, 0) == 1;
+  const std::vector<std::string> lengths{"um", "mm", "cm", "m"};
+  settings.length = lengths[table.choice("length", lengths, 1)];
+  const std::vector<std::string> names{"path", "file", "name"};
+  settings.image_names = names[table.choice("image_names", names, 0)];
+  return settings;
+}
+
+OutputSettings output_from(TomlReader table, const fs::path& workspace) {
   OutputSettings output;
   output.type = static_cast<OutputType>(table.choice("type", {"same", "tiff", "png", "jpeg"}, 0));
   output.bits = static_cast<OutputBits>(table.choice("bits", {"same", "8", "16"}, 0));
@@ -149,10 +186,15 @@ OutputSettings output_from(TomlReader table) {
       output.name_template.find('/') != std::string::npos) {
     table.mistake("name", "must hold {station} and no slash.");
   }
+  output.frame_pattern = table.text("frame", "");
+  check_inside(table, "frame", output.frame_pattern);
+  for (TomlReader& each : table.tables("template")) {
+    output.templates.push_back(template_from(each, workspace));
+  }
   return output;
 }
 
-Settings settings_from(TomlReader& file) {
+Settings settings_from(TomlReader& file, const fs::path& workspace) {
   Settings settings;
   TomlReader survey = file.table("survey");
   settings.survey.stations = survey.integer("stations", 3, 1000, 12);
@@ -169,15 +211,18 @@ Settings settings_from(TomlReader& file) {
   settings.undistort.interpolation =
       static_cast<Interpolation>(undistort.choice("interpolation", {"cubic", "lanczos"}, 0));
   settings.refine = refine_from(file.table("refine"));
-  settings.output = output_from(file.table("output"));
+  settings.output = output_from(file.table("output"), workspace);
   TomlReader limits = file.table("limits");
   settings.limits.max_megapixels =
       limits.number("max_megapixels", {.min = 0.01, .max = 10'000.0}, 400.0);
+  for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
+    settings.written[name] = file.table(name).canonical();
+  }
   return settings;
 }
 
 SpecimenFile all_from(TomlReader& file, const fs::path& path) {
-  SpecimenFile result{specimen_from(file, path), settings_from(file)};
+  SpecimenFile result{specimen_from(file, path), settings_from(file, path.parent_path())};
   file.finish();
   return result;
 }

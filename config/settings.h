@@ -7,12 +7,16 @@
 //   [undistort] size = "same", centre_principal_point = true, interpolation = "cubic"
 //   [refine]   enabled = true, principal_distance = "auto", max_features = 4000, ...
 //   [output]   type = "same", bits = "same", compress = true, mask_suffix = "", ...
+//   [[output.template]] file = "matrix", name = "poses.txt", angle = "deg", y_axis = "down",
+//              looks_along = "+z", pixel_origin = "centre", length = "mm", image_names = "path"
 //   [limits]   max_megapixels = 400
 #pragma once
 
 #include <cstdint>
 #include <filesystem>
+#include <map>
 #include <string>
+#include <vector>
 
 #include "config/specimen.h"
 
@@ -63,6 +67,18 @@ enum class OutputType { same, tiff, png, jpeg };
 enum class OutputBits { same, eight, sixteen };
 enum class AlphaMode { none, alpha, black_backdrop };
 
+// A text format of the user's own, written from a mustache template (stages/export_templates.h).
+struct TemplateSettings {
+  std::filesystem::path file;  // absolute: in the workspace, or one that comes with trunnion
+  std::string name;            // file written in prepared/; with {name} one a view
+  bool radians = false;
+  bool y_up = false;                 // camera frame: y up instead of down
+  bool looks_along_z = true;         // camera frame: looking along +z instead of -z
+  bool corner_is_origin = false;     // pixel (0, 0) is the corner of the top-left pixel
+  std::string length = "mm";         // "um", "mm", "cm" or "m"
+  std::string image_names = "path";  // "path" (from prepared/), "file" or "name" (no extension)
+};
+
 struct OutputSettings {
   OutputType type = OutputType::same;
   OutputBits bits = OutputBits::same;
@@ -73,6 +89,8 @@ struct OutputSettings {
   bool sidecar = false;  // an XMP sidecar beside each image, besides the embedded packet
   bool keep_lens_focal_length = false;  // FocalLength holds the lens's own value
   std::string name_template = "{ring}_{station}";
+  std::string frame_pattern;  // a single frame of each series, for metadata the fused image lacks
+  std::vector<TemplateSettings> templates;
 };
 
 struct LimitSettings {
@@ -87,6 +105,9 @@ struct Settings {
   RefineSettings refine;
   OutputSettings output;
   LimitSettings limits;
+  // Canonical text of each table as written ("mask": ...): what fingerprints are made of, so that
+  // no setting can be forgotten there.
+  std::map<std::string, std::string> written;
 };
 
 struct SpecimenFile {

@@ -7,6 +7,7 @@
 #include <cmath>
 #include <vector>
 
+#include "datasets/footprint.h"
 #include "datasets/random.h"
 
 namespace trunnion::demo {
@@ -16,61 +17,8 @@ using Eigen::Vector2d;
 using Eigen::Vector3d;
 
 constexpr int kTile = 8;
-constexpr int kShadedSamples = 16;  // of an edge pixel's samples; colour needs fewer than coverage
-constexpr double kThinRadius_px = 6.0;
-
-struct PixelBox {
-  double left, top, right, bottom;
-};
-
-// One solid as the image sees it.
-struct Footprint {
-  PixelBox box;
-  bool thin = false;  // may slip between the corners of a pixel
-  Vector2d from, to;  // its axis, px
-  double reach = 0;   // px around the axis
-};
-
-double pixels_per_mm(const Camera& camera, double depth) {
-  return camera.projection == Projection::perspective ? camera.fx / depth : camera.fx;
-}
-
-Footprint footprint_of(const Solid& solid, const Camera& camera, const Pose& pose) {
-  Footprint print;
-  print.box = {1e30, 1e30, -1e30, -1e30};
-  const auto cover = [&](const Vector3d& world, double radius_mm) {
-    const Vector3d at = pose * world;
-    const Vector2d px = project(camera, at);
-    const double r = radius_mm * pixels_per_mm(camera, at.z() - radius_mm) * 1.03 + 2.0;
-    print.box.left = std::min(print.box.left, px.x() - r);
-    print.box.top = std::min(print.box.top, px.y() - r);
-    print.box.right = std::max(print.box.right, px.x() + r);
-    print.box.bottom = std::max(print.box.bottom, px.y() + r);
-    return px;
-  };
-  if (solid.shape == Solid::Shape::round_cone) {
-    print.from = cover(solid.a, solid.radius_a);
-    print.to = cover(solid.b, solid.radius_b);
-    const double scale = pixels_per_mm(camera, (pose * solid.a).z());
-    const double radius = std::max(solid.radius_a, solid.radius_b) * scale;
-    print.thin = radius < kThinRadius_px;
-    print.reach = radius * 1.03 + 0.85;  // half a pixel's diagonal and a little
-    return print;
-  }
-  for (int corner = 0; corner < 8; ++corner) {
-    const Vector3d sign((corner & 1) != 0 ? 1 : -1, (corner & 2) != 0 ? 1 : -1,
-                        (corner & 4) != 0 ? 1 : -1);
-    cover(solid.a + solid.half_box.cwiseProduct(sign), 0.0);
-  }
-  return print;
-}
-
-double distance_to_segment(const Vector2d& p, const Vector2d& a, const Vector2d& b) {
-  const Vector2d w = b - a;
-  const double length = w.squaredNorm();
-  const double s = length > 0.0 ? std::clamp((p - a).dot(w) / length, 0.0, 1.0) : 0.0;
-  return (p - a - s * w).norm();
-}
+constexpr int kShadedSamples = 6;    // of an edge pixel's samples: colour needs fewer than coverage
+constexpr int kSettledSamples = 16;  // all covered: inside the outline, no need for more
 
 // The share of 255 that `count` of `samples` make.
 std::uint8_t share(int count, int samples) {
@@ -190,6 +138,24 @@ class SpecimenRenderer {
     }
   };
 
+  // Clouding of the backdrop over a tile, from its corners.
+  struct Clouds {
+    double top_left, top_right, low_left, low_right;
+    [[nodiscard]] double at(int x, int y) const {
+      const double s = static_cast<double>(x) / kTile;
+      const double t = static_cast<double>(y) / kTile;
+      return (top_left * (1 - s) + top_right * s) * (1 - t) +
+             (low_left * (1 - s) + low_right * s) * t;
+    }
+  };
+  [[nodiscard]] Clouds clouds_at(int x0, int y0) const {
+    const auto cloud = [this](int x, int y) {
+      return backdrop_cloud(backdrop_, camera_, Vector2d(x, y));
+    };
+    return {cloud(x0, y0), cloud(x0 + kTile, y0), cloud(x0, y0 + kTile),
+            cloud(x0 + kTile, y0 + kTile)};
+  }
+
   void render_tile(int column, int row) {
     const Candidates& candidates = tiles_[static_cast<std::size_t>(row * tiles_x_ + column)];
     const int x0 = column * kTile;
@@ -207,6 +173,7 @@ class SpecimenRenderer {
         }
       }
     }
+    const Clouds clouds = clouds_at(x0, y0);
     for (int y = 0; y < height; ++y) {
       for (int x = 0; x < width; ++x) {
         Sums sums;
@@ -222,16 +189,14 @@ class SpecimenRenderer {
                 sample_pixel(corners, x, y, candidates, {.many = !even || thin, .all = !covered});
           }
         }
-        store(x0 + x, y0 + y, sums);
+        store(x0 + x, y0 + y, sums, clouds.at(x, y));
       }
     }
   }
 
   [[nodiscard]] bool near_thin(const Candidates& candidates, const Vector2d& pixel) const {
-    return std::any_of(candidates.begin(), candidates.end(), [&](int i) {
-      const Footprint& print = prints_[static_cast<std::size_t>(i)];
-      return print.thin && distance_to_segment(pixel, print.from, print.to) < print.reach;
-    });
+    return std::any_of(candidates.begin(), candidates.end(),
+                       [&](int i) { return prints_[static_cast<std::size_t>(i)].near(pixel); });
   }
 
   struct Effort {
@@ -251,16 +216,16 @@ class SpecimenRenderer {
     for (std::size_t i = 0; i < kEdgeSamples; ++i) {
       add_sample(corners.inside(x, y, pattern_[i]), candidates, i < kShadedSamples, sums);
       const bool settled = !effort.all && !sums.thin && sums.hits == sums.samples;
-      if (i + 1 == kShadedSamples && settled) break;
+      if (i + 1 == kSettledSamples && settled) break;
     }
     return sums;
   }
 
-  void store(int x, int y, const Sums& sums) {
+  void store(int x, int y, const Sums& sums, double cloud) {
     const double coverage = sums.samples > 0 ? static_cast<double>(sums.hits) / sums.samples : 0.0;
     Vector3d colour = Vector3d::Zero();
     if (coverage < 1.0) {
-      colour = (1.0 - coverage) * backdrop_colour(backdrop_, camera_, Vector2d(x, y));
+      colour = (1.0 - coverage) * backdrop_colour(backdrop_, camera_, Vector2d(x, y), cloud);
     }
     if (sums.shaded > 0) {
       colour += coverage / sums.shaded * sums.colour;

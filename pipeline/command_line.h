@@ -33,10 +33,15 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
 
 // Each adds one subcommand (and owns its options). Add a line here and in kCommands.
 void add_calibrate(CLI::App& app);
+void add_check(CLI::App& app);
+void add_demo(CLI::App& app);
+void add_docs(CLI::App& app);
+void add_plan(CLI::App& app);
+void add_prepare(CLI::App& app);
+void add_report(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
 void add_calibrate_lens(CLI::App& calibrate);
-void add_demo(CLI::App& app);
 
 // Parses and runs; returns the exit code.
 int run_command_line(int argc, const char* const* argv);

@@ -1,4 +1,14 @@
 // Undistort: resamples an image and its mask into those of an ideal camera without distortion.
+//
+// Every pixel of the new image has its exact place in the source by the forward distortion of
+// core/camera.h. Along a row the place is evaluated at nodes and interpolated between them, with
+// the widest spacing of nodes that keeps the error under 0.001 px; it is then rounded to 1/1024 px.
+// Interpolation is separable, in single precision, in one order on every machine:
+//   cubic    R. G. Keys, "Cubic convolution interpolation for digital image processing", IEEE
+//            ASSP 29(6), 1981, with a = -0.5: exact for polynomials up to the second degree
+//   lanczos  sinc windowed by sinc, 8 taps, normalised (C. E. Duchon, J. Appl. Meteor. 18, 1979)
+// docs/performance.md and docs/formats.md hold what each loses. Pixel (0, 0) is the centre of the
+// top-left pixel in both images.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -9,25 +19,30 @@
 namespace trunnion {
 
 // The camera of the written images: no distortion, the same focal length; size and principal point
-// by the settings.
+// by the settings:
+//   same   the size of the source
+//   valid  the largest rectangle in which every pixel has a source
+//   all    every pixel of the source has a place
+// With centre_principal_point the rectangle is the largest (smallest) around the principal point.
 Camera undistorted_camera(const Camera& source, const UndistortSettings& settings);
 
-// Where each pixel of the new image comes from; computed once a camera.
+// Where the new image comes from; computed once a camera, a few bytes.
 struct UndistortMap {
   Camera from;
   Camera to;
-  cv::Mat x;  // CV_32FC1, source column of each new pixel, px
-  cv::Mat y;  // CV_32FC1, source row
+  int node_spacing_px = 1;
   bool identity = false;
 };
 
 UndistortMap undistort_map(const Camera& source, const UndistortSettings& settings);
 
-// Depth and channels are kept. Pixels without a source are black (mask: 0).
+// 8 or 16 bit, 1, 3 or 4 channels; depth and channels are kept. Pixels without a source are black
+// (alpha and mask: 0). Within half a pixel of the border the outermost pixels are repeated.
+// Single-threaded: the pipeline works on several images at once.
 cv::Mat undistort_image(const cv::Mat& image, const UndistortMap& map, Interpolation interpolation);
 cv::Mat undistort_mask(const cv::Mat& coverage, const UndistortMap& map);
 
-// Position in the source image of a position in the new image and back (px).
+// Position in the source image of a position in the new image and back (px), exact.
 Eigen::Vector2d to_source(const UndistortMap& map, const Eigen::Vector2d& new_px);
 Eigen::Vector2d from_source(const UndistortMap& map, const Eigen::Vector2d& source_px);
 

@@ -1,0 +1,27 @@
+// The part of annotate that decides what is carried over from the source image.
+#pragma once
+
+#include <string>
+
+#include "core/finding.h"
+#include "core/metadata.h"
+
+namespace trunnion {
+
+struct Carried {
+  Metadata metadata;
+  std::string maker_note;  // where the file type can't hold it: for the sidecar
+  bool had_thumbnail = false;
+  std::string software;  // of the source, for the history
+  std::string unique_id;
+  Findings findings;
+};
+
+// `file` names the image in the findings. `channels` is that of the image to be written.
+Carried carry_metadata(const Metadata& source, const Metadata* frame, FileType type, int channels,
+                       const std::string& file);
+
+// True where an Exif tag of this group describes the storage of the pixels in their file.
+bool describes_storage(const std::string& group, std::uint16_t tag);
+
+}  // namespace trunnion

@@ -1,0 +1,259 @@
+#include "stages/blur_bands.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+constexpr double kFinePx = 1.0;     // high-pass: what this blur takes away
+constexpr double kWindowPx = 1.5;   // bands near the outline are only a few pixels wide
+constexpr double kMinSignal = 6.0;  // median amplitude over noise: less says nothing about pixels
+constexpr double kJudgedSignal = 3.0;  // expected amplitude over noise where a place is judged
+constexpr double kClipped = 0.985;     // of full scale
+constexpr int kMaxScale = 16;
+constexpr int kMinSide = 64;
+constexpr int kMinPatch = 20;    // pixels; fewer are within the window of one accident
+constexpr int kOutlinePx = 2;    // mixed with the backdrop
+constexpr int kBackdropPx = 15;  // so far from the specimen that only noise is left
+constexpr int kJoinPx = 4;       // gaps that hairs cut into a band
+
+cv::Mat disc(int radius) {
+  return cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * radius + 1, 2 * radius + 1});
+}
+
+double quantile(std::vector<float> values, double part) {
+  if (values.empty()) return 0;
+  const auto at =
+      values.begin() + static_cast<std::ptrdiff_t>(part * static_cast<double>(values.size() - 1));
+  std::nth_element(values.begin(), at, values.end());
+  return static_cast<double>(*at);
+}
+
+std::vector<float> values_in(const cv::Mat& image, const cv::Mat& mask) {
+  std::vector<float> values;
+  for (int y = 0; y < image.rows; ++y) {
+    for (int x = 0; x < image.cols; ++x) {
+      if (mask.at<uchar>(y, x) != 0) values.push_back(image.at<float>(y, x));
+    }
+  }
+  return values;
+}
+
+// Brightness of full scale 1 in single precision.
+cv::Mat brightness(const cv::Mat& image) {
+  cv::Mat grey;
+  if (image.channels() == 3) {
+    cv::cvtColor(image, grey, cv::COLOR_BGR2GRAY);
+  } else if (image.channels() == 4) {
+    cv::cvtColor(image, grey, cv::COLOR_BGRA2GRAY);
+  } else {
+    grey = image;
+  }
+  cv::Mat result;
+  grey.convertTo(result, CV_32F, 1.0 / (image.depth() == CV_16U ? 65535.0 : 255.0));
+  return result;
+}
+
+// Mean over a Gaussian window of what lies inside `weight` (0 or 1).
+cv::Mat inside_mean(const cv::Mat& values, const cv::Mat& weight, double sigma) {
+  cv::Mat sum;
+  cv::Mat share;
+  cv::GaussianBlur(values.mul(weight), sum, {}, sigma);
+  cv::GaussianBlur(weight, share, {}, sigma);
+  return sum / (share + 1e-6);
+}
+
+struct Level {
+  cv::Mat value;      // square root of the brightness
+  cv::Mat specimen;   // 255 well inside the mask
+  cv::Mat amplitude;  // A
+  cv::Mat local;      // mean value around
+  double noise = 0;
+  double median = 0;  // of A
+  std::size_t pixels = 0;
+};
+
+// Median of the high-pass far from the specimen, as a mean of its magnitude; what stands still in
+// the backdrop is smooth, its few edges don't move the median.
+double backdrop_noise(const cv::Mat& value, const cv::Mat& mask) {
+  cv::Mat near;
+  cv::dilate(mask, near, disc(kBackdropPx));
+  cv::Mat smooth;
+  cv::GaussianBlur(value, smooth, {}, kFinePx);
+  const cv::Mat high = cv::abs(value - smooth);
+  // Of a normal distribution the mean magnitude is 1.183 times its median.
+  return 1.183 * quantile(values_in(high, near == 0), 0.5);
+}
+
+Level level_of(const cv::Mat& bright, const cv::Mat& mask) {
+  Level level;
+  cv::Mat whole;
+  cv::sqrt(cv::max(bright, 0.0), whole);
+  level.noise = backdrop_noise(whole, mask);
+  cv::Mat padded;  // beyond the frame lies no backdrop: the image's own edge is no outline
+  cv::erode(mask, padded, disc(kOutlinePx));
+  level.value = whole;
+  level.specimen = padded;
+  cv::Mat weight;
+  padded.convertTo(weight, CV_32F, 1.0 / 255.0);
+  const cv::Mat high = cv::abs(whole - inside_mean(whole, weight, kFinePx));
+  level.amplitude = inside_mean(high, weight, kWindowPx);
+  level.local = inside_mean(whole, weight, kWindowPx);
+  const std::vector<float> amplitudes = values_in(level.amplitude, padded);
+  level.pixels = amplitudes.size();
+  level.median = quantile(amplitudes, 0.5);
+  // The specimen's smoothest places bound the noise, should the backdrop be noisier.
+  level.noise = std::min(level.noise, quantile(amplitudes, 0.001));
+  return level;
+}
+
+struct Judged {
+  cv::Mat blurred;   // 255: judged and blurred
+  cv::Mat contrast;  // q over its median
+  std::size_t count = 0;
+};
+
+Judged judge(const Level& level, const BlurBandSettings& settings) {
+  Judged judged;
+  judged.contrast = cv::Mat(level.value.size(), CV_32F, cv::Scalar(0));
+  judged.blurred = cv::Mat::zeros(level.value.size(), CV_8U);
+  cv::Mat clipped;
+  cv::dilate(level.value > std::sqrt(kClipped), clipped, disc(kOutlinePx));
+  const double noise_square = level.noise * level.noise;
+  for (int y = 0; y < level.value.rows; ++y) {
+    for (int x = 0; x < level.value.cols; ++x) {
+      if (level.specimen.at<uchar>(y, x) == 0) continue;
+      const double a = static_cast<double>(level.amplitude.at<float>(y, x));
+      const double v = std::max(1e-3, static_cast<double>(level.local.at<float>(y, x)));
+      judged.contrast.at<float>(y, x) =
+          static_cast<float>(std::sqrt(std::max(0.0, a * a - noise_square)) / v);
+    }
+  }
+  const double typical = quantile(values_in(judged.contrast, level.specimen), 0.5);
+  if (typical <= 0) return judged;
+  judged.contrast /= typical;
+  for (int y = 0; y < level.value.rows; ++y) {
+    for (int x = 0; x < level.value.cols; ++x) {
+      if (level.specimen.at<uchar>(y, x) == 0 || clipped.at<uchar>(y, x) != 0) continue;
+      const double expected = typical * static_cast<double>(level.local.at<float>(y, x));
+      if (expected < kJudgedSignal * level.noise) continue;
+      ++judged.count;
+      if (static_cast<double>(judged.contrast.at<float>(y, x)) < settings.max_relative_contrast) {
+        judged.blurred.at<uchar>(y, x) = 255;
+      }
+    }
+  }
+  return judged;
+}
+
+void drop_small(cv::Mat& patches, int min_pixels) {
+  cv::Mat labels;
+  cv::Mat stats;
+  cv::Mat centres;
+  const int count = cv::connectedComponentsWithStats(patches, labels, stats, centres);
+  for (int y = 0; y < labels.rows; ++y) {
+    for (int x = 0; x < labels.cols; ++x) {
+      const int label = labels.at<int>(y, x);
+      if (label > 0 && label < count && stats.at<int>(label, cv::CC_STAT_AREA) < min_pixels) {
+        patches.at<uchar>(y, x) = 0;
+      }
+    }
+  }
+}
+
+// Patches that belong together become one band.
+std::vector<BlurBand> bands_of(const Judged& judged, std::size_t pixels, const cv::Rect& crop,
+                               int scale) {
+  cv::Mat joined;
+  cv::morphologyEx(judged.blurred, joined, cv::MORPH_CLOSE, disc(kJoinPx));
+  cv::Mat labels;
+  const int count = cv::connectedComponents(joined, labels);
+  std::vector<BlurBand> bands;
+  for (int label = 1; label < count; ++label) {
+    const cv::Mat own = (labels == label) & judged.blurred;
+    const int area = cv::countNonZero(own);
+    if (area == 0) continue;
+    BlurBand band;
+    const cv::Rect box = cv::boundingRect(own);
+    band.box_px = {(crop.x + box.x) * scale, (crop.y + box.y) * scale, box.width * scale,
+                   box.height * scale};
+    band.area_percent = 100.0 * area / static_cast<double>(pixels);
+    band.relative_contrast = cv::mean(judged.contrast, own)[0];
+    bands.push_back(band);
+  }
+  std::stable_sort(bands.begin(), bands.end(), [](const BlurBand& a, const BlurBand& b) {
+    return a.area_percent > b.area_percent;
+  });
+  return bands;
+}
+
+}  // namespace
+
+BlurBandResult find_blur_bands(const cv::Mat& image, const cv::Mat& mask,
+                               const BlurBandSettings& settings) {
+  const bool depth = image.depth() == CV_8U || image.depth() == CV_16U;
+  if (!depth || image.channels() == 2 || image.channels() > 4 || mask.type() != CV_8UC1 ||
+      mask.size() != image.size()) {
+    throw data_error(
+        "Blur bands need an image of 8 or 16 bit, 1, 3 or 4 channels, and a mask of its size.");
+  }
+  BlurBandResult result;
+  cv::Mat bright = brightness(image);
+  cv::Mat inside = mask > 127;
+  for (;; result.scale *= 2) {
+    result.blurred = cv::Mat::zeros(bright.size(), CV_8U);
+    cv::Rect crop = cv::boundingRect(inside);
+    if (crop.empty()) return result;
+    // A margin of backdrop for the noise, and no more work than the specimen is large.
+    crop += cv::Size(8 * kBackdropPx, 8 * kBackdropPx);
+    crop -= cv::Point(4 * kBackdropPx, 4 * kBackdropPx);
+    crop &= cv::Rect({0, 0}, bright.size());
+    const Level level = level_of(bright(crop), inside(crop));
+    if (level.pixels == 0) return result;
+    if (level.median >= kMinSignal * level.noise) {
+      Judged judged = judge(level, settings);
+      const auto pixels = static_cast<double>(level.pixels);
+      drop_small(
+          judged.blurred,
+          std::max(kMinPatch, static_cast<int>(pixels * settings.min_patch_percent / 100.0)));
+      result.judged_percent = 100.0 * static_cast<double>(judged.count) / pixels;
+      result.area_percent = 100.0 * cv::countNonZero(judged.blurred) / pixels;
+      if (result.area_percent < settings.min_area_percent) return result;
+      result.bands = bands_of(judged, level.pixels, crop, result.scale);
+      judged.blurred.copyTo(result.blurred(crop));
+      return result;
+    }
+    if (result.scale * 2 > kMaxScale || std::min(bright.rows, bright.cols) < 2 * kMinSide) {
+      return result;
+    }
+    cv::resize(bright, bright, {}, 0.5, 0.5, cv::INTER_AREA);
+    cv::resize(inside, inside, bright.size(), 0, 0, cv::INTER_AREA);
+    inside = inside > 200;
+  }
+}
+
+Findings blur_band_findings(const BlurBandResult& result, const std::string& file) {
+  if (result.bands.empty()) return {};
+  const cv::Rect& box = result.bands.front().box_px;
+  Finding finding;
+  finding.severity = Severity::doubt;
+  finding.stage = "blur bands";
+  finding.file = file;
+  finding.what = fmt::format(
+      "{:.1f} % of the specimen lacks the fine structure of the rest, most around x {} to {}, y {} "
+      "to {} px.",
+      result.area_percent, box.x, box.x + box.width, box.y, box.y + box.height);
+  finding.remedy =
+      "Look there: a band of blur means that slices were missing at that depth; capture or fuse "
+      "the "
+      "series again. A part without texture looks the same and is no fault.";
+  return {finding};
+}
+
+}  // namespace trunnion

@@ -1,0 +1,66 @@
+#include "stages/export_scene.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+
+#include "stages/export_templates.h"
+
+namespace trunnion {
+namespace {
+
+Findings limits_of_formats(const Scene& scene) {
+  Findings findings;
+  const Camera& camera = scene.camera;
+  const double dx = camera.cx - 0.5 * (camera.width_px - 1);
+  const double dy = camera.cy - 0.5 * (camera.height_px - 1);
+  if (std::hypot(dx, dy) > 1e-6) {
+    findings.push_back(
+        {Severity::note, "export", "cameras.gltf",
+         fmt::format("glTF has no principal point; it is ({:+.2f}, {:+.2f}) px off the middle of "
+                     "the image and stands in extras only.",
+                     dx, dy),
+         "Set undistort.centre_principal_point = true where a reader needs it centred."});
+  }
+  if (camera.distorts()) {
+    findings.push_back({Severity::note, "export", "cameras.gltf",
+                        "glTF has no lens distortion, and the images still have it.",
+                        "Set undistort.enabled = true for readers of glTF."});
+  }
+  if (camera.projection == Projection::telecentric) {
+    findings.push_back(
+        {Severity::note, "export", "exterior.csv",
+         "The camera is telecentric: projection centres hold no information along the viewing "
+         "direction; camera.yml names its scale telecentric_matrix.",
+         "Use cameras.json, cameras.gltf or the matrix formats with a reader of orthographic "
+         "cameras."});
+  }
+  return findings;
+}
+
+}  // namespace
+
+ExportResult export_scene(const Scene& scene, const fs::path& prepared,
+                          const ThumbnailReader& thumbnail, const OutputSettings& settings) {
+  ExportResult result;
+  result.findings = limits_of_formats(scene);
+  const auto write = [&](const std::string& name, const std::string& text) {
+    write_file(prepared / name, text);
+    result.files.emplace_back(name);
+  };
+  write("cameras.json", cameras_json(scene));
+  write("exterior.csv", exterior_csv(scene));
+  write("poses_matrix.csv", poses_matrix_csv(scene));
+  write("poses_quaternion.csv", poses_quaternion_csv(scene));
+  write("cameras.gltf", cameras_gltf(scene, thumbnail));
+  write("camera.yml", camera_yml(scene));
+  write("centres.ply", centres_ply(scene));
+  if (!scene.tie_points.empty()) write("tie_points.ply", tie_points_ply(scene));
+  write("scale.csv", scale_csv(scene));
+  for (const TemplateSettings& each : settings.templates) {
+    for (const auto& [name, text] : render_template(scene, each)) write(name, text);
+  }
+  return result;
+}
+
+}  // namespace trunnion

@@ -1,0 +1,273 @@
+#include "stages/verify_readers.h"
+
+#include <fmt/format.h>
+
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <opencv2/core.hpp>
+#include <sstream>
+
+#include "core/angle.h"
+#include "core/error.h"
+#include "core/rotation.h"
+
+namespace trunnion {
+namespace {
+
+using Json = nlohmann::json;
+
+// Cells of one line of RFC 4180; a quoted cell may hold commas.
+std::vector<std::string> cells_of(const std::string& line) {
+  std::vector<std::string> cells(1);
+  bool quoted = false;
+  for (std::size_t i = 0; i < line.size(); ++i) {
+    const char c = line[i];
+    if (c == '"' && quoted && i + 1 < line.size() && line[i + 1] == '"') {
+      cells.back() += line[++i];
+    } else if (c == '"') {
+      quoted = !quoted;
+    } else if (c == ',' && !quoted) {
+      cells.emplace_back();
+    } else if (c != '\r') {
+      cells.back() += c;
+    }
+  }
+  return cells;
+}
+
+// Rows below the names of the columns; each with the expected number of cells.
+std::vector<std::vector<std::string>> rows_of(const std::string& text, const std::string& file,
+                                              std::size_t columns) {
+  std::vector<std::vector<std::string>> rows;
+  std::istringstream stream(text);
+  std::string line;
+  bool named = false;
+  while (std::getline(stream, line)) {
+    if (line.starts_with('#') || line.empty()) continue;
+    auto cells = cells_of(line);
+    if (cells.size() != columns) {
+      throw data_error(fmt::format("{}: a row has {} cells, but {} are expected; prepare again.",
+                                   file, cells.size(), columns));
+    }
+    if (named) rows.push_back(std::move(cells));
+    named = true;
+  }
+  return rows;
+}
+
+double number_of(const std::string& cell, const std::string& file) {
+  std::size_t used = 0;
+  double value = std::nan("");
+  try {
+    value = std::stod(cell, &used);
+  } catch (const std::exception&) {
+    used = 0;
+  }
+  if (used == 0 || used != cell.size()) {
+    throw data_error(fmt::format("{}: \"{}\" is no number; prepare again.", file, cell));
+  }
+  return value;
+}
+
+std::vector<double> numbers_of(const std::vector<std::string>& cells, const std::string& file) {
+  std::vector<double> values;
+  for (std::size_t i = 1; i < cells.size(); ++i) values.push_back(number_of(cells[i], file));
+  return values;
+}
+
+Json parsed(const std::string& text, const std::string& file) {
+  try {
+    return Json::parse(text);
+  } catch (const Json::exception& error) {
+    throw data_error(fmt::format("{}: is no JSON ({}); prepare again.", file, error.what()));
+  }
+}
+
+Eigen::Vector3d vector_of(const Json& json) {
+  return {json.at(0).get<double>(), json.at(1).get<double>(), json.at(2).get<double>()};
+}
+
+template <typename Read>
+auto guarded(const std::string& file, Read read) {
+  try {
+    return read();
+  } catch (const Json::exception& error) {
+    throw data_error(
+        fmt::format("{}: a field is missing or of the wrong kind ({}); prepare again.", file,
+                    error.what()));
+  }
+}
+
+}  // namespace
+
+ReadSet read_cameras_json(const std::string& text) {
+  const std::string file = "cameras.json";
+  const Json json = parsed(text, file);
+  return guarded(file, [&] {
+    ReadSet set;
+    const Json& c = json.at("camera");
+    const bool perspective = c.at("projection") == "perspective";
+    set.camera.projection = perspective ? Projection::perspective : Projection::telecentric;
+    set.camera.width_px = c.at("width_px");
+    set.camera.height_px = c.at("height_px");
+    set.camera.fx = c.at(perspective ? "fx_px" : "fx_px_per_mm");
+    set.camera.fy = c.at(perspective ? "fy_px" : "fy_px_per_mm");
+    set.camera.cx = c.at("cx_px");
+    set.camera.cy = c.at("cy_px");
+    set.camera.distortion = c.at("distortion").get<std::array<double, 5>>();
+    set.tie_points = json.at("tie_points");
+    for (const Json& view : json.at("views")) {
+      ReadView read;
+      read.image = view.at("image");
+      read.mask = view.at("mask");
+      const Json& pose = view.at("pose");
+      for (int row = 0; row < 3; ++row) {
+        read.pose.R.row(row) = vector_of(pose.at("rotation").at(static_cast<std::size_t>(row)));
+      }
+      read.pose.t = vector_of(pose.at("translation_mm"));
+      set.views.push_back(read);
+    }
+    return set;
+  });
+}
+
+std::vector<ReadView> read_exterior_csv(const std::string& text) {
+  const std::string file = "exterior.csv";
+  std::vector<ReadView> views;
+  for (const auto& row : rows_of(text, file, 13)) {
+    const std::vector<double> v = numbers_of(row, file);
+    ReadView view{row[0], "", {}};
+    view.pose.R = camera_from_world({radians(v[3]), radians(v[4]), radians(v[5])});
+    view.pose.t = -(view.pose.R * Eigen::Vector3d(v[0], v[1], v[2]));
+    views.push_back(view);
+  }
+  return views;
+}
+
+std::vector<ReadView> read_matrix_csv(const std::string& text) {
+  const std::string file = "poses_matrix.csv";
+  std::vector<ReadView> views;
+  for (const auto& row : rows_of(text, file, 13)) {
+    const std::vector<double> v = numbers_of(row, file);
+    ReadView view{row[0], "", {}};
+    for (std::size_t i = 0; i < 9; ++i) {
+      view.pose.R(static_cast<Eigen::Index>(i / 3), static_cast<Eigen::Index>(i % 3)) = v[i];
+    }
+    view.pose.t = {v[9], v[10], v[11]};
+    views.push_back(view);
+  }
+  return views;
+}
+
+std::vector<ReadView> read_quaternion_csv(const std::string& text) {
+  const std::string file = "poses_quaternion.csv";
+  std::vector<ReadView> views;
+  for (const auto& row : rows_of(text, file, 8)) {
+    const std::vector<double> v = numbers_of(row, file);
+    ReadView view{row[0], "", {}};
+    view.pose.R = Eigen::Quaterniond(v[0], v[1], v[2], v[3]).toRotationMatrix();
+    view.pose.t = {v[4], v[5], v[6]};
+    views.push_back(view);
+  }
+  return views;
+}
+
+ReadSet read_gltf(const std::string& text) {
+  const std::string file = "cameras.gltf";
+  const Json json = parsed(text, file);
+  return guarded(file, [&] {
+    ReadSet set;
+    // world (Z up, mm) from glTF (Y up, m)
+    Eigen::Matrix3d world_from_gltf;
+    world_from_gltf << 1, 0, 0, 0, 0, -1, 0, 1, 0;
+    const Eigen::Matrix3d flip = Eigen::Vector3d(1, -1, -1).asDiagonal();
+    for (const Json& node : json.value("nodes", Json::array())) {
+      if (!node.contains("camera")) continue;
+      const Json& q = node.at("rotation");
+      const Eigen::Matrix3d turned =
+          Eigen::Quaterniond(q.at(3).get<double>(), q.at(0).get<double>(), q.at(1).get<double>(),
+                             q.at(2).get<double>())
+              .toRotationMatrix();
+      ReadView view;
+      view.image = node.at("extras").at("image");
+      view.pose.R = (world_from_gltf * turned * flip).transpose();
+      const Eigen::Vector3d centre = world_from_gltf * vector_of(node.at("translation")) * 1000.0;
+      view.pose.t = -(view.pose.R * centre);
+      set.views.push_back(view);
+    }
+    if (set.views.empty()) return set;
+    const Json& camera = json.at("cameras").at(0);
+    set.camera.width_px = camera.at("extras").at("width_px");
+    set.camera.height_px = camera.at("extras").at("height_px");
+    set.camera.cx = camera.at("extras").at("cx_px");
+    set.camera.cy = camera.at("extras").at("cy_px");
+    if (camera.at("type") == "perspective") {
+      const Json& lens = camera.at("perspective");
+      const double tangent = std::tan(0.5 * lens.at("yfov").get<double>());
+      set.camera.fy = set.camera.height_px / (2.0 * tangent);
+      set.camera.fx =
+          set.camera.width_px / (2.0 * tangent * lens.at("aspectRatio").get<double>());
+    } else {
+      set.camera.projection = Projection::telecentric;
+      const Json& lens = camera.at("orthographic");
+      set.camera.fx = set.camera.width_px / (2000.0 * lens.at("xmag").get<double>());
+      set.camera.fy = set.camera.height_px / (2000.0 * lens.at("ymag").get<double>());
+    }
+    return set;
+  });
+}
+
+std::vector<Eigen::Vector3d> read_ply_points(const std::string& text) {
+  std::istringstream stream(text);
+  std::string line;
+  std::size_t count = 0;
+  while (std::getline(stream, line) && line != "end_header") {
+    if (line.starts_with("element vertex ")) count = std::stoul(line.substr(15));
+  }
+  std::vector<Eigen::Vector3d> points;
+  while (points.size() < count && std::getline(stream, line)) {
+    std::istringstream words(line);
+    Eigen::Vector3d point;
+    if (!(words >> point.x() >> point.y() >> point.z())) break;
+    points.push_back(point);
+  }
+  if (points.size() != count) {
+    throw data_error(fmt::format("A PLY file announces {} points and holds {}; prepare again.",
+                                 count, points.size()));
+  }
+  return points;
+}
+
+Camera read_camera_yml(const std::string& text) {
+  try {
+    const cv::FileStorage file(text, cv::FileStorage::READ | cv::FileStorage::MEMORY);
+    Camera camera;
+    camera.width_px = static_cast<int>(file["image_width"]);
+    camera.height_px = static_cast<int>(file["image_height"]);
+    const bool perspective = static_cast<std::string>(file["projection"]) == "perspective";
+    camera.projection = perspective ? Projection::perspective : Projection::telecentric;
+    cv::Mat K;
+    cv::Mat k;
+    file[perspective ? "camera_matrix" : "telecentric_matrix"] >> K;
+    file["distortion_coefficients"] >> k;
+    camera.fx = K.at<double>(0, 0);
+    camera.fy = K.at<double>(1, 1);
+    camera.cx = K.at<double>(0, 2);
+    camera.cy = K.at<double>(1, 2);
+    for (int i = 0; i < 5; ++i) camera.distortion[static_cast<std::size_t>(i)] = k.at<double>(i);
+    return camera;
+  } catch (const cv::Exception& error) {
+    throw data_error(fmt::format("camera.yml: is unreadable ({}); prepare again.", error.err));
+  }
+}
+
+std::vector<ReadDistance> read_scale_csv(const std::string& text) {
+  const std::string file = "scale.csv";
+  std::vector<ReadDistance> distances;
+  for (const auto& row : rows_of(text, file, 4)) {
+    distances.push_back({row[0], row[1], number_of(row[2], file)});
+  }
+  return distances;
+}
+
+}  // namespace trunnion
