@@ -128,6 +128,7 @@ Json axis_to_json(const AxisCalibration& axis) {
                      {"elevation_deg", degrees(ring.elevation)},
                      {"direction", {a.direction.x(), a.direction.y(), a.direction.z()}},
                      {"origin_mm", {a.origin_mm.x(), a.origin_mm.y(), a.origin_mm.z()}},
+                     {"azimuth_deg", degrees(ring.azimuth)},
                      {"covariance_direction_rad_origin_mm", matrix_to_json(ring.covariance)}});
   }
   return {{"frame", "camera: x right, y down, z forward"},
@@ -144,6 +145,7 @@ AxisCalibration axis_from_json(const Json& json) {
     RingAxis ring;
     ring.ring = item.at("ring");
     ring.elevation = radians(item.at("elevation_deg"));
+    ring.azimuth = radians(item.value("azimuth_deg", 0.0));
     const std::array<double, 3> direction = item.at("direction");
     const std::array<double, 3> origin = item.at("origin_mm");
     ring.axis.direction = Eigen::Vector3d(direction[0], direction[1], direction[2]);

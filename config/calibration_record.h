@@ -43,6 +43,9 @@ struct RingAxis {
   double elevation = 0;  // rad, found
   Axis axis;             // camera frame
   AxisCovariance covariance = AxisCovariance::Zero();
+  // rad, added to the ring's stage angles: the camera's azimuth against the first ring's, where it
+  // was moved between rings.
+  double azimuth = 0;
 };
 
 struct AxisCalibration {

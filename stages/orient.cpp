@@ -76,9 +76,10 @@ OrientResult orient(const std::vector<OrientStation>& stations, const Specimen& 
     view.station = station.station;
     view.stage_angle = station.stage_angle;
     view.sigma_stage_angle = sigma_angle;
-    view.prior = pose_at(ring.axis, station.stage_angle, telecentric);
-    view.prior_covariance = pose_covariance_at(ring.axis, ring.covariance, station.stage_angle,
-                                               sigma_angle, telecentric);
+    const double angle = station.stage_angle + ring.azimuth;
+    view.prior = pose_at(ring.axis, angle, telecentric);
+    view.prior_covariance =
+        pose_covariance_at(ring.axis, ring.covariance, angle, sigma_angle, telecentric);
     view.pose = view.prior;
     view.covariance = view.prior_covariance;
     result.views.push_back(view);

@@ -27,12 +27,13 @@ void fill_poses(RefineResult& result, const Outcome& o) {
     view.pose = pose_of(o.model, o.values, v);
     view.covariance = pose_covariance(o.model, o.values, o.covariance.rig, v);
     StationReport& station = result.stations[v];
-    station.angle_correction = o.values.angle[v] + o.values.start[o.model.stations[v].ring];
+    station.angle_correction = o.values.angle[v];
     station.angle_sigma = std::sqrt(o.covariance.rig(index.angle(v), index.angle(v)));
   }
   for (std::size_t r = 0; r < result.rings.size(); ++r) {
     RingAxis& ring = result.rings[r];
     ring.axis = axis_of(o.model, o.values, r);
+    ring.azimuth += o.values.start[r];
     ring.covariance = o.covariance.rig.block<5, 5>(index.axis(r), index.axis(r));
     ring.elevation = std::asin(std::clamp(-ring.axis.direction.z(), -1.0, 1.0));
   }

@@ -41,7 +41,8 @@ RigModel make_model(const Scene& prior, const std::vector<RingAxis>& rings, bool
     const auto ring = std::find_if(rings.begin(), rings.end(),
                                    [&](const RingAxis& r) { return r.ring == view.ring; });
     if (ring == rings.end()) throw data_error("Ring \"" + view.ring + "\" has no rotation axis.");
-    model.stations.push_back({static_cast<std::size_t>(ring - rings.begin()), view.stage_angle,
+    model.stations.push_back({static_cast<std::size_t>(ring - rings.begin()),
+                              view.stage_angle + ring->azimuth,
                               std::max(view.sigma_stage_angle, 1e-7), false});
   }
   return model;

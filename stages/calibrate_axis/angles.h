@@ -1,0 +1,23 @@
+// Axis calibration: do the told angles make sense?
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "stages/calibrate_axis.h"
+
+namespace trunnion::axis_calibration {
+
+struct AngleCheck {
+  AxisFault fault = AxisFault::none;
+  std::size_t station = 0;  // index of the first sighting concerned (slipped, wrong_angle)
+  double step_ratio = 1;    // measured over told
+  double size = 0;          // rad, of the slip or of the wrong angle
+};
+
+// `told` and `measured`: rad, sightings of one ring in the order they were shot; `tolerance`: rad,
+// what encoder, backlash and measurement may differ by.
+AngleCheck check_angles(const std::vector<double>& told, const std::vector<double>& measured,
+                        double tolerance);
+
+}  // namespace trunnion::axis_calibration

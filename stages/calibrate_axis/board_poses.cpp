@@ -1,0 +1,150 @@
+#include "stages/calibrate_axis/board_poses.h"
+
+#include <Eigen/Eigenvalues>
+#include <Eigen/Geometry>
+#include <Eigen/QR>
+#include <Eigen/SVD>
+#include <algorithm>
+#include <cmath>
+#include <opencv2/calib3d.hpp>
+
+#include "core/angle.h"
+
+namespace trunnion::axis_calibration {
+namespace {
+
+Pose pose_from(const cv::Mat& rvec, const cv::Mat& tvec) {
+  const Eigen::Vector3d r(rvec.at<double>(0), rvec.at<double>(1), rvec.at<double>(2));
+  Pose pose;
+  if (r.norm() > 0) pose.R = rotation_about(r.normalized(), r.norm());
+  pose.t = {tvec.at<double>(0), tvec.at<double>(1), tvec.at<double>(2)};
+  return pose;
+}
+
+// Scaled orthography sees the plane by a 2 x 2 matrix M = first two rows and columns of R; the
+// third column has length sqrt(1 - |column|^2), and its sign is not to be seen.
+BoardPose telecentric_pose(const std::vector<Eigen::Vector2d>& board,
+                           const std::vector<Eigen::Vector2d>& seen) {
+  Eigen::MatrixXd A(static_cast<Eigen::Index>(board.size()), 3);
+  Eigen::MatrixXd b(static_cast<Eigen::Index>(board.size()), 2);
+  for (std::size_t i = 0; i < board.size(); ++i) {
+    const auto k = static_cast<Eigen::Index>(i);
+    A.row(k) << board[i].x(), board[i].y(), 1.0;
+    b.row(k) = seen[i].transpose();
+  }
+  const Eigen::Matrix<double, 3, 2> solution = A.colPivHouseholderQr().solve(b);
+  const Eigen::Matrix2d M = solution.topRows<2>().transpose();
+  const double x2 = std::max(0.0, 1.0 - M.col(0).squaredNorm());
+  const double y2 = std::max(0.0, 1.0 - M.col(1).squaredNorm());
+  const double sign = M.col(0).dot(M.col(1)) > 0 ? -1.0 : 1.0;
+  const auto build = [&](double flip) {
+    Eigen::Matrix3d R;
+    R.col(0) << M.col(0), flip * std::sqrt(x2);
+    R.col(1) << M.col(1), flip * sign * std::sqrt(y2);
+    R.col(2) = R.col(0).cross(R.col(1));
+    const Eigen::JacobiSVD<Eigen::Matrix3d> svd(R, Eigen::ComputeFullU | Eigen::ComputeFullV);
+    Pose pose;
+    pose.R = svd.matrixU() * svd.matrixV().transpose();
+    pose.t << solution.row(2).transpose(), 0.0;
+    return pose;
+  };
+  return {build(1.0), build(-1.0), 0.0};
+}
+
+}  // namespace
+
+BoardPose board_pose(const AxisRequest& request, const AxisSighting& sighting) {
+  std::vector<cv::Point3d> object;
+  std::vector<cv::Point2d> image;
+  std::vector<Eigen::Vector2d> board;
+  std::vector<Eigen::Vector2d> seen;
+  for (const BoardCorner& corner : sighting.corners) {
+    const Eigen::Vector2d n = normalise(request.camera, corner.position_px);
+    if (!n.allFinite()) continue;
+    board.emplace_back(corner.column * request.pattern.square_mm,
+                       corner.row * request.pattern.square_mm);
+    seen.push_back(n);
+    object.emplace_back(board.back().x(), board.back().y(), 0.0);
+    image.emplace_back(n.x(), n.y());
+  }
+  if (request.camera.projection == Projection::telecentric) return telecentric_pose(board, seen);
+  std::vector<cv::Mat> rotations;
+  std::vector<cv::Mat> translations;
+  cv::solvePnPGeneric(object, image, cv::Mat::eye(3, 3, CV_64F), cv::noArray(), rotations,
+                      translations, false, cv::SOLVEPNP_IPPE);
+  BoardPose result;
+  result.rms_px = -1;
+  for (std::size_t k = 0; k < std::min<std::size_t>(rotations.size(), 2); ++k) {
+    cv::solvePnPRefineLM(object, image, cv::Mat::eye(3, 3, CV_64F), cv::noArray(), rotations[k],
+                         translations[k]);
+    const Pose pose = pose_from(rotations[k], translations[k]);
+    double sum = 0;
+    for (std::size_t i = 0; i < board.size(); ++i) {
+      const Eigen::Vector3d x = pose * Eigen::Vector3d(board[i].x(), board[i].y(), 0.0);
+      const Eigen::Vector2d d = x.hnormalized() - seen[i];
+      sum += (d.array() * Eigen::Array2d(request.camera.fx, request.camera.fy)).square().sum();
+    }
+    const double rms = std::sqrt(sum / static_cast<double>(board.size()));
+    result.mirror = pose;
+    if (result.rms_px < 0 || rms < result.rms_px) {
+      std::swap(result.pose, result.mirror);
+      result.rms_px = rms;
+    }
+  }
+  return result;
+}
+
+Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told_angles,
+                 const Eigen::Vector3d& up) {
+  // The axis direction d is what every relative rotation leaves alone: (R_ij - I) d = 0; the point
+  // on it solves (I - R_ij) c = t_ij. Pairs that hardly turned weigh nothing by themselves.
+  Eigen::Matrix3d fixed = Eigen::Matrix3d::Zero();
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  for (std::size_t i = 0; i < poses.size(); ++i) {
+    for (std::size_t j = i + 1; j < poses.size(); ++j) {
+      const Pose motion = poses[j] * poses[i].inverse();
+      const Eigen::Matrix3d A = Eigen::Matrix3d::Identity() - motion.R;
+      fixed += A.transpose() * A;
+      normal += A.transpose() * A;
+      right += A.transpose() * motion.t;
+    }
+  }
+  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d> eigen(fixed);
+  Motion result;
+  result.axis.direction = eigen.eigenvectors().col(0);
+  const double along_up = result.axis.direction.dot(up);
+  if (along_up < 0) result.axis.direction = -result.axis.direction;
+  // The point next to the optical axis; the direction along the axis is free.
+  Eigen::Vector3d point = normal.completeOrthogonalDecomposition().solve(right);
+  const Eigen::Vector2d d = result.axis.direction.head<2>();
+  if (d.squaredNorm() > 1e-12) {
+    point -= result.axis.direction * (point.head<2>().dot(d) / d.squaredNorm());
+  }
+  result.axis.origin_mm = point;
+  const Eigen::Vector3d across = result.axis.direction.unitOrthogonal();
+  for (std::size_t i = 0; i < poses.size(); ++i) {
+    const Eigen::Matrix3d turned = poses[i].R * poses[0].R.transpose();
+    const Eigen::Vector3d moved = turned * across;
+    const double angle =
+        std::atan2(across.cross(moved).dot(result.axis.direction), across.dot(moved));
+    result.angles.push_back(angle);
+  }
+  // A camera on its side says nothing about up: then the told sense is believed.
+  double sense = 0;
+  for (std::size_t i = 0; i < poses.size(); ++i) {
+    sense += std::sin(told_angles[i] - told_angles[0]) * std::sin(result.angles[i]);
+  }
+  if (std::abs(along_up) < 0.3 && sense < 0) {
+    result.axis.direction = -result.axis.direction;
+    for (double& angle : result.angles) angle = -angle;
+  }
+  const double sign = sense < 0 && std::abs(along_up) >= 0.3 ? -1.0 : 1.0;
+  for (std::size_t i = 0; i < poses.size(); ++i) {
+    const double expected = sign * (told_angles[i] - told_angles[0]);
+    result.angles[i] += 2.0 * kPi * std::round((expected - result.angles[i]) / (2.0 * kPi));
+  }
+  return result;
+}
+
+}  // namespace trunnion::axis_calibration

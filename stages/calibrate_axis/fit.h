@@ -1,0 +1,48 @@
+// Axis calibration, the joint solution.
+#pragma once
+
+#include <array>
+#include <vector>
+
+#include "core/rig_math.h"
+#include "stages/calibrate_axis.h"
+
+namespace trunnion::axis_calibration {
+
+// A board pose on the stage as rotation vector and translation (mm).
+using BoardStep = std::array<double, 6>;
+
+struct FitStart {
+  std::vector<Axis> axes;      // a ring
+  std::vector<double> angles;  // rad, a sighting: what the stage angles are believed to be
+  std::vector<int> board;      // a sighting: which board pose it has; all 0 normally
+  std::vector<BoardStep> boards;
+};
+
+struct FitOptions {
+  double sigma_angle = 0;  // rad; 0: the angles are free but for the first
+  double sigma_azimuth = 0.035;
+  double sigma_px = 0.1;
+  bool covariance = false;
+};
+
+struct Fit {
+  bool converged = false;
+  std::vector<Axis> axes;
+  std::vector<double> azimuths;
+  std::vector<double> angle_steps;  // rad, a sighting, found minus believed
+  std::vector<double> angle_sigmas;
+  std::vector<BoardStep> boards;
+  Camera camera;
+  std::vector<AxisCovariance> covariances;                 // a ring
+  std::vector<std::vector<Eigen::Vector2d>> residuals_px;  // a sighting
+  double rms_px = 0;
+  double sigma_px = 0;
+};
+
+Fit fit_rig(const AxisRequest& request, const FitStart& start, const FitOptions& options);
+
+Pose pose_of(const BoardStep& step);
+BoardStep step_of(const Pose& pose);
+
+}  // namespace trunnion::axis_calibration

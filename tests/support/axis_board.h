@@ -1,0 +1,72 @@
+// Exact corners of a board on a turntable, with noise, for tests of the axis calibration.
+#pragma once
+
+#include <random>
+#include <vector>
+
+#include "core/angle.h"
+#include "stages/calibrate_axis.h"
+
+namespace trunnion::test {
+
+struct SimulatedAxis {
+  AxisRequest request;
+  Axis truth;
+};
+
+struct AxisScene {
+  int stations = 12;
+  double spread = radians(120.0);      // from the first to the last station
+  double noise_px = 0.1;               // of a coordinate of a corner
+  double sigma_angle = radians(0.01);  // of where the stage stops
+  double elevation = radians(25.0);
+  Eigen::Vector2d offset_mm{0.4, -0.3};
+};
+
+// A camera at 1:1, 6000 x 4000 pixels of 4 um, projection centre 200 mm from the axis; a board of
+// 11 x 8 corners, 0.9 mm apart, stands tilted on the stage.
+inline SimulatedAxis simulate_axis(const AxisScene& scene, unsigned seed) {
+  std::mt19937 random(seed);
+  std::normal_distribution<double> normal;
+  SimulatedAxis set;
+  AxisRequest& request = set.request;
+  request.camera = {Projection::perspective, 6000, 4000, 50000, 50000, 2999.5, 1999.5, {}};
+  request.pattern = {11, 8, 0.9};
+  request.rings = {"ring"};
+  request.elevations = {scene.elevation};
+  set.truth = nominal_axis(200.0, scene.elevation, scene.offset_mm);
+  // As the calibration has it: the point of the axis next to the optical axis.
+  const Eigen::Vector2d d = set.truth.direction.head<2>();
+  set.truth.origin_mm -=
+      set.truth.direction * (set.truth.origin_mm.head<2>().dot(d) / d.squaredNorm());
+  // The board faces the camera half-way through and leans back by 20 degrees.
+  Eigen::Matrix3d upright;
+  upright.col(0) = Eigen::Vector3d::UnitY();
+  upright.col(1) = -Eigen::Vector3d::UnitZ();
+  upright.col(2) = -Eigen::Vector3d::UnitX();
+  const Eigen::Matrix3d R = rotation_about(Eigen::Vector3d::UnitY(), radians(-20.0)) * upright;
+  const Eigen::Vector3d middle(4.5, 3.15, 0.0);
+  const Pose board{R, Eigen::Vector3d(1.0, 0.5, 0.8) - R * middle};
+  for (int i = 0; i < scene.stations; ++i) {
+    AxisSighting sighting;
+    sighting.name = "board_" + std::to_string(i);
+    sighting.stage_angle =
+        scene.stations > 1 ? scene.spread * (i / (scene.stations - 1.0) - 0.5) : 0.0;
+    const double angle = sighting.stage_angle + scene.sigma_angle * normal(random);
+    const Pose pose = pose_at(set.truth, angle) * board;
+    for (int row = 0; row < 8; ++row) {
+      for (int column = 0; column < 11; ++column) {
+        const Eigen::Vector2d pixel =
+            project(request.camera, pose * Eigen::Vector3d(column * 0.9, row * 0.9, 0.0));
+        if (pixel.x() < 0 || pixel.y() < 0 || pixel.x() > 5999 || pixel.y() > 3999) continue;
+        sighting.corners.push_back(
+            {column, row,
+             pixel + scene.noise_px * Eigen::Vector2d(normal(random), normal(random))});
+      }
+    }
+    request.sightings.push_back(sighting);
+  }
+  return set;
+}
+
+}  // namespace trunnion::test
