@@ -5,7 +5,7 @@
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 bash datasets/setup.sh
-cmake --preset release -DTRUNNION_TESTS=OFF >/dev/null
+cmake --preset release >/dev/null
 cmake --build build/release --target trunnion
 
 trunnion=build/release/trunnion
