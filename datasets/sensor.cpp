@@ -87,28 +87,32 @@ void scatter_dust(Sensor& sensor, const Camera& camera) {
 cv::Mat expose(const cv::Mat& colour, const Sensor& sensor, const Camera& camera,
                std::uint64_t image, const Exposure& exposure) {
   const cv::Mat dust = exposure.clean ? cv::Mat() : dust_map(sensor, camera);
-  cv::Mat level = colour.clone();
   const double cx = 0.5 * (camera.width_px - 1);
   const double cy = 0.5 * (camera.height_px - 1);
   const double corner = cx * cx + cy * cy;
   const double full = sensor.bits == 16 ? 65535.0 : 255.0;
   cv::Mat file(colour.size(), sensor.bits == 16 ? CV_16UC3 : CV_8UC3);
-  if (!exposure.clean) {
+  const auto added_at = [&](int x, int y) {
+    double added = 0.0;
     for (const HotPixel& hot : sensor.hot_pixels) {
-      const auto added = static_cast<float>(hot.level);
-      level.at<cv::Vec3f>(hot.y_px, hot.x_px) += cv::Vec3f(added, added, added);
+      if (hot.x_px == x && hot.y_px == y) added += hot.level;
     }
-  }
+    return added;
+  };
   const std::uint64_t key = hash_of(sensor.seed, 31, image);
   tbb::parallel_for(0, colour.rows, [&](int y) {
+    const bool hot_row =
+        !exposure.clean && std::any_of(sensor.hot_pixels.begin(), sensor.hot_pixels.end(),
+                                       [y](const HotPixel& hot) { return hot.y_px == y; });
     for (int x = 0; x < colour.cols; ++x) {
       const double r2 = ((x - cx) * (x - cx) + (y - cy) * (y - cy)) / corner;
       double gain = exposure.gain * (1.0 - sensor.vignetting * r2);
       if (!exposure.clean) gain *= static_cast<double>(dust.at<float>(y, x));
+      const double added = hot_row ? added_at(x, y) : 0.0;
       const auto pixel = static_cast<std::uint64_t>(y) * static_cast<std::uint64_t>(colour.cols) +
                          static_cast<std::uint64_t>(x);
       for (int c = 0; c < 3; ++c) {
-        double v = static_cast<double>(level.at<cv::Vec3f>(y, x)[c]) * gain *
+        double v = (static_cast<double>(colour.at<cv::Vec3f>(y, x)[c]) + added) * gain *
                    exposure.white_balance[static_cast<std::size_t>(c)];
         if (!exposure.clean) {
           v += std::sqrt(sensor.noise_floor + sensor.noise_slope * std::max(0.0, v)) *
