@@ -108,7 +108,7 @@ MaskSettings mask_from(TomlReader table) {
   mask.enabled = table.boolean("enabled", true);
   mask.margin_px = table.number("margin_px", {.min = -200.0, .max = 200.0}, 0.0);
   mask.margin_mm = table.number("margin_mm", {.min = -100.0, .max = 100.0}, 0.0);
-  mask.keep_holes = table.boolean("keep_holes", false);
+  mask.keep_holes = table.boolean("keep_holes", true);
   mask.mount =
       static_cast<MountHandling>(table.choice("mount", {"keep", "below-line", "detect"}, 0));
   mask.mount_line_px = table.number("mount_line_px", {.min = 0.0, .max = 200'000.0}, 0.0);

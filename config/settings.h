@@ -3,7 +3,7 @@
 //
 //   [survey]   stations = 12
 //   [repair]   dust = true
-//   [mask]     margin_px = 0.0, keep_holes = false, mount = "keep", ...
+//   [mask]     margin_px = 0.0, keep_holes = true, mount = "keep", ...
 //   [undistort] size = "same", centre_principal_point = true, interpolation = "cubic"
 //   [refine]   enabled = true, principal_distance = "auto", max_features = 4000, ...
 //   [output]   type = "same", bits = "same", compress = true, mask_suffix = "", ...
@@ -35,9 +35,9 @@ enum class MountHandling { keep, below_line, detect };
 
 struct MaskSettings {
   bool enabled = true;
-  double margin_px = 0.0;   // grows (positive) or shrinks (negative) the result
-  double margin_mm = 0.0;   // the same in mm at the plane of focus
-  bool keep_holes = false;  // true holes (a loop of antenna) stay open
+  double margin_px = 0.0;  // grows (positive) or shrinks (negative) the result
+  double margin_mm = 0.0;  // the same in mm at the plane of focus
+  bool keep_holes = true;  // true holes (a loop of antenna) stay open; glints never do
   MountHandling mount = MountHandling::keep;
   double mount_line_px = 0.0;  // for below_line: row of the prepared image, from the top
 };

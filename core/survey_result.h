@@ -18,7 +18,8 @@ struct Spot {
   double x_px = 0;         // centre
   double y_px = 0;         // centre
   double diameter_px = 0;  // of the circle of equal area at half depth
-  double contrast = 0;     // signed, relative to its surround; negative is darker
+  double contrast = 0;  // signed, relative to its surround, negative is darker; hot pixels: light
+                        // added, share of full scale
   bool hot_pixel = false;
   double length_px = 0;  // longer axis; equal to the diameter for round spots
   double angle = 0;      // rad, direction of the longer axis, from +x towards +y

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <climits>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 #include <vector>
@@ -17,6 +18,8 @@ namespace {
 constexpr double kNearShare = 0.02;      // of the image's diagonal: fragments this near are kept
 constexpr double kFragmentArea = 4.0;    // px; less is noise
 constexpr double kOwnShare = 0.05;       // of the main area: a part that may stand apart
+constexpr int kLeastHole = 6;            // px; less is noise
+constexpr int kHoleDepth = 40;           // see Standing::depth: the backdrop itself lies deeper
 constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
 
 struct Component {
@@ -58,9 +61,38 @@ void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
   }
 }
 
-// Keeps the specimen's components of `out` and fills their holes.
-cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResult& survey,
+// Opens those holes through which the backdrop itself is seen. A glint or a dark cavity comes near
+// the backdrop only in passing: over most of its area it is still apart from it.
+void open_holes(const Contours& contours, const std::vector<cv::Vec4i>& hierarchy,
+                const Standing& standing, cv::Mat& hard) {
+  for (std::size_t k = 0; k < contours.size(); ++k) {
+    if (hierarchy[k][3] < 0) continue;
+    const cv::Rect box = cv::boundingRect(contours[k]);
+    if (box.area() < kLeastHole) continue;
+    cv::Mat inside = cv::Mat::zeros(box.size(), CV_8U);
+    cv::drawContours(inside, contours, static_cast<int>(k), cv::Scalar(255), cv::FILLED, cv::LINE_8,
+                     cv::noArray(), INT_MAX, -box.tl());
+    inside &= ~standing.out(box);
+    std::vector<std::uint8_t> depths;
+    for (int y = 0; y < box.height; ++y) {
+      for (int x = 0; x < box.width; ++x) {
+        if (inside.at<uchar>(y, x) != 0) {
+          depths.push_back(standing.depth.at<uchar>(box.y + y, box.x + x));
+        }
+      }
+    }
+    if (static_cast<int>(depths.size()) < kLeastHole) continue;
+    // Averaging has carried the rim's contrast a pixel inwards, so the deeper quarter is asked.
+    const auto quarter = depths.begin() + static_cast<std::ptrdiff_t>(depths.size() / 4);
+    std::nth_element(depths.begin(), quarter, depths.end());
+    if (*quarter < kHoleDepth) hard(box).setTo(0, inside);
+  }
+}
+
+// Keeps the specimen's components and fills their holes.
+cv::Mat specimen_of(const Standing& standing, const BlockLook& look, const SurveyResult& survey,
                     const MaskSettings& settings) {
+  const cv::Mat& out = standing.out;
   cv::Mat hard = cv::Mat::zeros(out.size(), CV_8U);
   Contours contours;
   std::vector<cv::Vec4i> hierarchy;  // next, previous, first child, parent
@@ -102,18 +134,7 @@ cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResul
     const bool own = component.area >= kOwnShare * main.area && component.home >= 0.25;
     if (near || own) draw(component.contour);
   }
-  if (settings.keep_holes) {
-    for (std::size_t k = 0; k < contours.size(); ++k) {
-      if (hierarchy[k][3] < 0) continue;
-      const double area = cv::contourArea(contours[k]);
-      // Smaller ones are glints and noise.
-      if (area < std::max(25.0, 2e-4 * main.area)) continue;
-      cv::Mat open = cv::Mat::zeros(out.size(), CV_8U);
-      const cv::Rect box = cv::boundingRect(contours[k]);
-      cv::drawContours(open, contours, static_cast<int>(k), cv::Scalar(255), cv::FILLED);
-      hard(box).setTo(0, open(box) & ~out(box));
-    }
-  }
+  if (settings.keep_holes) open_holes(contours, hierarchy, standing, hard);
   return hard;
 }
 
@@ -161,8 +182,8 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
                      double object_pixel_mm) {
   MaskResult result;
   const BlockLook look = look_at_blocks(image, survey);
-  const cv::Mat out = standing_out(image, look, survey.full_scale);
-  const cv::Mat hard = specimen_of(out, look, survey, settings);
+  const Standing standing = standing_out(image, look, survey);
+  const cv::Mat hard = specimen_of(standing, look, survey, settings);
   Outline outline = soften(image, hard, look, survey.full_scale);
   handle_mount(outline.coverage, survey, settings);
   apply_margin(outline.coverage, settings, object_pixel_mm);

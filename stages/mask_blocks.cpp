@@ -77,12 +77,15 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
   look.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
   look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
   look.low = thresholds(look, survey);
-  const cv::Mat mean = contrast(to_lab(values.mean, survey.full_scale), look.backdrop_lab);
+  cv::Mat averaged = values.mean;
+  // Blocks of one pixel are averaged as single pixels are, see standing_out.
+  if (look.side == 1) cv::blur(averaged, averaged, {3, 3});
+  const cv::Mat mean = contrast(to_lab(averaged, survey.full_scale), look.backdrop_lab);
+  look.typical = mean;
   look.state = cv::Mat(mean.size(), CV_8U);
   if (look.side == 1) {
     look.strongest = mean;
-    look.state.setTo(kClear);
-    look.state.setTo(kSolid, mean >= look.low);
+    look.state.setTo(kMixed);
     return look;
   }
   cv::Mat bound = cv::Mat::zeros(mean.size(), CV_32FC1);  // of the contrast, from above

@@ -17,6 +17,7 @@ struct BlockLook {
   cv::Mat backdrop;      // CV_32FC3, sensor values, at this image's exposure
   cv::Mat backdrop_lab;  // CV_32FC3
   cv::Mat low;           // CV_32FC1, threshold of each block
+  cv::Mat typical;       // CV_32FC1, contrast of the block's mean
   cv::Mat strongest;     // CV_32FC1, upper bound of the contrast within the block
   cv::Mat state;         // CV_8U, BlockState
 };

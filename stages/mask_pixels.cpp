@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <limits>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
@@ -16,15 +17,13 @@ constexpr int kReach = 6;  // px looked around for the specimen's own colour
 
 using Vec3 = cv::Vec3f;
 
-Vec3 light_of(const std::uint16_t* pixel, int channels) {
-  const auto& linear = linear_light();
-  if (channels == 1) return Vec3::all(linear[pixel[0]]);
-  return {linear[pixel[0]], linear[pixel[1]], linear[pixel[2]]};
-}
-Vec3 light_of(const std::uint8_t* pixel, int channels) {
-  const auto& linear = linear_light();
-  if (channels == 1) return Vec3::all(linear[pixel[0] * 257U]);
-  return {linear[pixel[0] * 257U], linear[pixel[1] * 257U], linear[pixel[2] * 257U]};
+// Values 0..1 as the file holds them; grey is spread over three channels.
+template <typename T>
+Vec3 value_of(const T* pixel, int channels) {
+  constexpr float kScale = 1.0F / static_cast<float>(std::numeric_limits<T>::max());
+  if (channels == 1) return Vec3::all(kScale * static_cast<float>(pixel[0]));
+  return {kScale * static_cast<float>(pixel[0]), kScale * static_cast<float>(pixel[1]),
+          kScale * static_cast<float>(pixel[2])};
 }
 
 // Bilinear value of a block map at a full-resolution pixel.
@@ -45,24 +44,26 @@ Vec3 at_pixel(const cv::Mat& blocks, int side, int x, int y) {
          fv * ((1 - fu) * below[i] + fu * below[i1]);
 }
 
-cv::Mat linear_blocks(const cv::Mat& backdrop, double full_scale) {
-  cv::Mat scaled;
-  backdrop.convertTo(scaled, CV_16U, 65535.0 / full_scale);
-  cv::Mat light(scaled.size(), CV_32FC3);
-  for (int y = 0; y < scaled.rows; ++y) {
-    const auto* from = scaled.ptr<std::uint16_t>(y);
-    auto* to = light.ptr<Vec3>(y);
-    for (int x = 0; x < scaled.cols; ++x) to[x] = light_of(from + 3 * x, 3);
-  }
-  return light;
-}
-
+// Coverage of a mixture of `body` and `behind`, and how far the pixel lies from any such mixture.
 struct Mixture {
-  double coverage = 1;
+  float coverage = 1;
+  float residual2 = 0;
   bool decided = false;  // specimen and backdrop differ enough to tell
 };
 
-// Coverage of one pixel of the band, see mask.h.
+Mixture unmix(const Vec3& pixel, const Vec3& body, const Vec3& behind) {
+  const Vec3 span = body - behind;
+  const float length2 = span.dot(span);
+  if (length2 < 1e-7F) return {};
+  const Vec3 here = pixel - behind;
+  const float coverage = std::clamp(here.dot(span) / length2, 0.0F, 1.0F);
+  const Vec3 rest = here - coverage * span;
+  return {coverage, rest.dot(rest), true};
+}
+
+// Coverage of one pixel of the band, see mask.h. Two guesses at the specimen's own colour are
+// tried: its inside nearby, and the local extreme, which is what there is on a bristle. The one
+// that explains the pixel better counts.
 template <typename T>
 Mixture mixture_at(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inner,
                    const cv::Mat& backdrop, int side, int x, int y) {
@@ -81,32 +82,31 @@ Mixture mixture_at(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inn
     const std::uint8_t* on = hard.ptr<std::uint8_t>(v);
     const T* row = image.ptr<T>(v);
     for (int u = x0; u <= x1; ++u) {
+      if (on[u] == 0) continue;
+      const bool close = std::abs(u - x) <= 2 && std::abs(v - y) <= 2;
+      if (in[u] == 0 && !close) continue;
+      const Vec3 value = value_of(row + u * channels, channels);
       if (in[u] != 0) {
         // Near pixels say most about the specimen's colour here.
         const float w = 1.0F / static_cast<float>(1 + (u - x) * (u - x) + (v - y) * (v - y));
-        body += w * light_of(row + u * channels, channels);
+        body += w * value;
         weight += w;
-      } else if (weight == 0 && on[u] != 0 && std::abs(u - x) <= 2 && std::abs(v - y) <= 2) {
-        const Vec3 light = light_of(row + u * channels, channels);
-        const Vec3 d = light - behind;
+      }
+      if (close) {
+        const Vec3 d = value - behind;
         const float w = d.dot(d) * d.dot(d);
-        extreme += w * light;
+        extreme += w * value;
         extreme_weight += w;
       }
     }
   }
-  if (weight > 0) {
-    body *= 1.0F / weight;
-  } else if (extreme_weight > 0) {
-    body = (1.0F / extreme_weight) * extreme;
-  } else {
-    return {};
-  }
-  const Vec3 span = body - behind;
-  const float length2 = span.dot(span);
-  if (length2 < 1e-7F) return {};
-  const Vec3 here = light_of(image.ptr<T>(y) + x * channels, channels) - behind;
-  return {std::clamp(static_cast<double>(here.dot(span) / length2), 0.0, 1.0), true};
+  const Vec3 pixel = value_of(image.ptr<T>(y) + x * channels, channels);
+  Mixture inside;
+  Mixture thin;
+  if (weight > 0) inside = unmix(pixel, (1.0F / weight) * body, behind);
+  if (extreme_weight > 0) thin = unmix(pixel, (1.0F / extreme_weight) * extreme, behind);
+  if (!inside.decided) return thin;
+  return thin.decided && thin.residual2 < inside.residual2 ? thin : inside;
 }
 
 template <typename T>
@@ -119,7 +119,7 @@ void soften_band(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inner
       if (in_band[x] == 0) continue;
       const Mixture mixture = mixture_at<T>(image, hard, inner, backdrop, side, x, y);
       if (mixture.decided) {
-        out[x] = static_cast<std::uint8_t>(std::lround(255.0 * mixture.coverage));
+        out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
       }
     }
   }
@@ -127,9 +127,10 @@ void soften_band(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inner
 
 }  // namespace
 
-cv::Mat standing_out(const cv::Mat& image, const BlockLook& look, double full_scale) {
+Standing standing_out(const cv::Mat& image, const BlockLook& look, const SurveyResult& survey) {
   const int side = look.side;
-  cv::Mat result = cv::Mat::zeros(image.size(), CV_8U);
+  Standing result{cv::Mat::zeros(image.size(), CV_8U), cv::Mat::zeros(image.size(), CV_8U)};
+  const auto depth_scale = static_cast<float>(40.0 / std::max(0.1, survey.separation.noise));
   std::vector<cv::Point> mixed;
   for (int j = 0; j < look.state.rows; ++j) {
     for (int i = 0; i < look.state.cols; ++i) {
@@ -140,31 +141,43 @@ cv::Mat standing_out(const cv::Mat& image, const BlockLook& look, double full_sc
         continue;
       }
       const cv::Rect block(i * side, j * side, side, side);
-      result(block & cv::Rect({0, 0}, image.size())).setTo(255);
+      result.out(block & cv::Rect({0, 0}, image.size())).setTo(255);
     }
   }
-  // Mixed blocks are gathered into strips, so that the colour conversion runs over long rows.
+  // Mixed blocks are gathered into strips, each with a rim of a pixel, so that averaging and colour
+  // conversion run over long rows. A mean of 3 x 3 finds what noise hides and what is thin alike.
   constexpr std::size_t kBatch = 1024;
+  const int wide = side + 2;
+  const cv::Rect whole({0, 0}, image.size());
+  cv::Mat strip(wide, static_cast<int>(kBatch) * wide, image.type(), cv::Scalar::all(0));
+  cv::Mat smooth;
   for (std::size_t first = 0; first < mixed.size(); first += kBatch) {
     const std::size_t last = std::min(mixed.size(), first + kBatch);
-    cv::Mat strip = cv::Mat::zeros(side, static_cast<int>(last - first) * side, image.type());
     for (std::size_t k = first; k < last; ++k) {
-      const cv::Rect block = cv::Rect(mixed[k].x * side, mixed[k].y * side, side, side) &
-                             cv::Rect({0, 0}, image.size());
-      image(block).copyTo(
-          strip(cv::Rect(static_cast<int>(k - first) * side, 0, block.width, block.height)));
+      const cv::Rect wanted(mixed[k].x * side - 1, mixed[k].y * side - 1, wide, wide);
+      const cv::Rect found = wanted & whole;
+      cv::Mat cell = strip(cv::Rect(static_cast<int>(k - first) * wide, 0, wide, wide));
+      if (found == wanted) {
+        image(found).copyTo(cell);
+      } else {
+        cv::copyMakeBorder(image(found), cell, found.y - wanted.y, wanted.br().y - found.br().y,
+                           found.x - wanted.x, wanted.br().x - found.br().x, cv::BORDER_REPLICATE);
+      }
     }
-    const cv::Mat lab = to_lab(strip, full_scale);
+    cv::blur(strip.colRange(0, static_cast<int>(last - first) * wide), smooth, {3, 3});
+    const cv::Mat lab = to_lab(smooth, survey.full_scale);
     for (std::size_t k = first; k < last; ++k) {
-      const cv::Rect block = cv::Rect(mixed[k].x * side, mixed[k].y * side, side, side) &
-                             cv::Rect({0, 0}, image.size());
+      const cv::Rect block = cv::Rect(mixed[k].x * side, mixed[k].y * side, side, side) & whole;
       const float low = look.low.at<float>(mixed[k]);
       for (int v = 0; v < block.height; ++v) {
-        const auto* pixel = lab.ptr<Vec3>(v) + (k - first) * static_cast<std::size_t>(side);
-        auto* out = result.ptr<std::uint8_t>(block.y + v) + block.x;
+        const auto* pixel = lab.ptr<Vec3>(v + 1) + (k - first) * static_cast<std::size_t>(wide) + 1;
+        auto* out = result.out.ptr<std::uint8_t>(block.y + v) + block.x;
+        auto* depth = result.depth.ptr<std::uint8_t>(block.y + v) + block.x;
         for (int u = 0; u < block.width; ++u) {
           const Vec3 behind = at_pixel(look.backdrop_lab, side, block.x + u, block.y + v);
-          out[u] = contrast(pixel[u], behind) >= low ? 255 : 0;
+          const float apart = contrast(pixel[u], behind);
+          out[u] = apart >= low ? 255 : 0;
+          depth[u] = cv::saturate_cast<std::uint8_t>(depth_scale * apart);
         }
       }
     }
@@ -182,7 +195,8 @@ Outline soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look,
   cv::dilate(hard, around, cv::Mat());
   const cv::Mat band = around & ~inner;
   outline.coverage = hard.clone();
-  const cv::Mat backdrop = linear_blocks(look.backdrop, full_scale);
+  cv::Mat backdrop;
+  look.backdrop.convertTo(backdrop, CV_32F, 1.0 / full_scale);
   if (image.depth() == CV_16U) {
     soften_band<std::uint16_t>(image, hard, inner, band, backdrop, look.side, outline.coverage);
   } else {

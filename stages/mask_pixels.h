@@ -8,8 +8,14 @@
 
 namespace trunnion {
 
-// 255 where a pixel stands out, full size: solid blocks whole, mixed ones pixel by pixel.
-cv::Mat standing_out(const cv::Mat& image, const BlockLook& look, double full_scale);
+struct Standing {
+  cv::Mat out;    // CV_8U full size, 255 where a pixel stands out
+  cv::Mat depth;  // CV_8U full size, 40 * contrast / 1 sigma of a pixel's noise, up to 255, where
+                  // it does not; 0 in clear blocks
+};
+
+// Solid blocks whole, mixed ones pixel by pixel.
+Standing standing_out(const cv::Mat& image, const BlockLook& look, const SurveyResult& survey);
 
 struct Outline {
   cv::Mat coverage;       // CV_8U

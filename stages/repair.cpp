@@ -116,7 +116,7 @@ std::size_t repair_dust(cv::Mat& image, const Spot& spot) {
 
 template <typename T>
 std::size_t repair_hot(cv::Mat& image, const Spot& spot) {
-  const int radius = static_cast<int>(std::ceil(0.5 * spot.diameter_px)) + 1;
+  const int radius = static_cast<int>(std::floor(0.5 * spot.diameter_px));
   const cv::Point middle(static_cast<int>(std::lround(spot.x_px)),
                          static_cast<int>(std::lround(spot.y_px)));
   const cv::Rect box =

@@ -135,7 +135,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   estimate.value.convertTo(result.backdrop, CV_32F, 1.0 / to_stack);
   result.falloff = corner_falloff(result.backdrop, result.backdrop_seen);
 
-  const std::vector<cv::Mat> contrasts = frame_contrasts(frames, estimate.value);
+  const std::vector<cv::Mat> contrasts = frame_contrasts(frames, estimate.value, result.scale == 1);
   result.separation = separate(contrasts, typical_noise(result));
   cv::Mat occupied = cv::Mat::zeros(estimate.seen.size(), CV_32FC1);
   for (const cv::Mat& map : contrasts) {

@@ -12,11 +12,18 @@ namespace {
 
 using Pixel16 = cv::Vec<std::uint16_t, 3>;
 
-constexpr double kEdgeShare = 0.05;   // width of the frame's edge that is looked at for exposure
-constexpr double kMeasurable = 0.10;  // darker backdrops tell nothing about exposure
-constexpr double kStill = 0.006;      // of full scale: lamp flicker and rounding, 1 sigma
-constexpr float kAgree = 7.0F;        // contrast up to which a station confirms a continuation
-constexpr double kRimShare = 0.01;    // of the image: rim of the still region that isn't trusted
+constexpr double kEdgeShare = 0.05;     // width of the frame's edge that is looked at for exposure
+constexpr double kMeasurable = 0.10;    // darker backdrops tell nothing about exposure
+constexpr double kStill = 0.006;        // of full scale: lamp flicker and rounding, 1 sigma
+constexpr float kAgree = 7.0F;          // contrast up to which a station confirms a continuation
+constexpr double kLeastContrast = 1.5;  // of the low threshold; the eye's own limit is near 1
+constexpr double kNoiseSigmas = 4.5;    // some 7 in a million by chance
+constexpr double kPixelsAveraged =
+    2.0;  // by how much averaging 3 x 3 px lowers the noise, at least
+constexpr double kGreatestShare = 0.15;  // of the specimen's contrast: the low threshold at most
+constexpr double kRestShare = 0.998;     // of the backdrop lies below its disturbance
+constexpr double kRestMargin = 1.5;
+constexpr double kRimShare = 0.01;  // of the image: rim of the still region that isn't trusted
 
 template <typename T>
 T median_of(std::vector<T>& values) {
@@ -223,15 +230,46 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, double n
 }
 
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,
-                                     const cv::Mat& backdrop) {
+                                     const cv::Mat& backdrop, bool single_pixels) {
   const cv::Mat backdrop_lab = to_lab(backdrop, 65535.0);
   std::vector<cv::Mat> contrasts;
   contrasts.reserve(frames.size());
   for (const SurveyFrame& frame : frames) {
-    contrasts.push_back(contrast(to_lab(equalised(frame), 65535.0), backdrop_lab));
+    cv::Mat value = equalised(frame);
+    // Blocks of one pixel are averaged as the mask stage averages pixels.
+    if (single_pixels) cv::blur(value, value, {3, 3});
+    contrasts.push_back(contrast(to_lab(value, 65535.0), backdrop_lab));
   }
   return contrasts;
 }
+
+namespace {
+
+// The largest component of a frame's contrast above `low`.
+cv::Mat largest_part(const cv::Mat& map, double low) {
+  cv::Mat labels;
+  cv::Mat stats;
+  cv::Mat centroids;
+  const int count =
+      cv::connectedComponentsWithStats(map > low, labels, stats, centroids, 8, CV_32S);
+  int best = 0;
+  for (int k = 1; k < count; ++k) {
+    if (best == 0 || stats.at<int>(k, cv::CC_STAT_AREA) > stats.at<int>(best, cv::CC_STAT_AREA)) {
+      best = k;
+    }
+  }
+  return best == 0 ? cv::Mat(cv::Mat::zeros(map.size(), CV_8U)) : cv::Mat(labels == best);
+}
+
+void append(const cv::Mat& map, const cv::Mat& where, std::vector<float>& values) {
+  for (int y = 0; y < map.rows; ++y) {
+    for (int x = 0; x < map.cols; ++x) {
+      if (where.at<std::uint8_t>(y, x) != 0) values.push_back(map.at<float>(y, x));
+    }
+  }
+}
+
+}  // namespace
 
 Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
   Separation result;
@@ -241,33 +279,30 @@ Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
   // twice round settles it.
   for (int round = 0; round < 2; ++round) {
     std::vector<float> values;
-    for (const cv::Mat& map : contrasts) {
-      cv::Mat labels;
-      cv::Mat stats;
-      cv::Mat centroids;
-      const int count =
-          cv::connectedComponentsWithStats(map > low, labels, stats, centroids, 8, CV_32S);
-      int best = 0;
-      int area = 0;
-      for (int k = 1; k < count; ++k) {
-        const int size = stats.at<int>(k, cv::CC_STAT_AREA);
-        if (size > area) {
-          area = size;
-          best = k;
-        }
-      }
-      if (best == 0) continue;
-      for (int y = 0; y < map.rows; ++y) {
-        for (int x = 0; x < map.cols; ++x) {
-          if (labels.at<int>(y, x) == best) values.push_back(map.at<float>(y, x));
-        }
-      }
-    }
+    for (const cv::Mat& map : contrasts) append(map, largest_part(map, low), values);
     if (values.empty()) break;
     result.specimen = median_of(values);
-    low = std::max({2.0, 4.0 * noise, 0.15 * result.specimen});
+    low = std::max({kLeastContrast, kNoiseSigmas * noise, kGreatestShare * result.specimen});
   }
-  result.low = low;
+  // What else moves in front of the backdrop, shadows and spill and shifting cloth, must stay below
+  // the low threshold; where nothing does, the threshold can go down towards the noise and dark
+  // parts of the specimen are kept.
+  std::vector<float> rest;
+  for (const cv::Mat& map : contrasts) {
+    cv::Mat near = largest_part(map, low);
+    const int reach = std::max(2, std::max(near.cols, near.rows) / 40);
+    cv::dilate(near, near,
+               cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
+    append(map, ~near, rest);
+  }
+  double disturbance = low;
+  if (rest.size() > 1000) {
+    const auto rank = static_cast<std::ptrdiff_t>(kRestShare * static_cast<double>(rest.size()));
+    std::nth_element(rest.begin(), rest.begin() + rank, rest.end());
+    disturbance = rest[static_cast<std::size_t>(rank)];
+  }
+  result.low = std::min(low, std::max({kLeastContrast, kNoiseSigmas * noise / kPixelsAveraged,
+                                       kRestMargin * disturbance}));
   result.high = std::max(8.0 * noise, 0.4 * result.specimen);
   return result;
 }

@@ -25,7 +25,7 @@ cv::Mat fill_smoothly(const cv::Mat& value, const cv::Mat& known);
 
 // Contrast of every frame against the backdrop, CV_32FC1 each.
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,
-                                     const cv::Mat& backdrop);
+                                     const cv::Mat& backdrop, bool single_pixels);
 
 // Thresholds from the contrasts; `noise` is the contrast of one pixel's noise.
 Separation separate(const std::vector<cv::Mat>& contrasts, double noise);

@@ -13,10 +13,11 @@ namespace trunnion {
 namespace {
 
 constexpr int kFullSizePx = 2000;
-constexpr double kActivityPx = 24;   // around a pixel within which texture counts against it
-constexpr double kSmoothPx = 1.2;    // sigma of a matched filter for the smallest specks
-constexpr double kRoundness = 0.45;  // area over that of the circle on the longer axis
-constexpr double kTrailTurn = 15.0;  // deg between a trail and the radius
+constexpr double kActivityPx = 24;    // around a pixel within which texture counts against it
+constexpr double kSmoothPx = 1.2;     // sigma of a matched filter for the smallest specks
+constexpr double kRoundness = 0.45;   // area over that of the circle on the longer axis
+constexpr double kRoundEnough = 0.7;  // rounder spots are taken to be round
+constexpr double kTrailTurn = 15.0;   // deg between a trail and the radius
 
 cv::Mat grey_at(const cv::Mat& image, int step) {
   cv::Mat grey;
@@ -116,18 +117,52 @@ Surround surround_of(const cv::Mat& map, const cv::Point2d& centre, double radiu
   return surround;
 }
 
-// Transmission around a spot: measured where it is, fading to 1 towards the patch's rim.
-cv::Mat transmission_of(const cv::Mat& slope, const cv::Point& middle, double radius,
-                        double surround) {
-  const int reach = static_cast<int>(std::ceil(2.0 * radius)) + 2;
+// Mean of `map` over rings a pixel wide around `centre`.
+std::vector<double> radial_means(const cv::Mat& map, const cv::Point2d& centre, int reach) {
+  std::vector<double> sums(static_cast<std::size_t>(reach) + 2, 0.0);
+  std::vector<double> weights(sums.size(), 0.0);
+  const cv::Point middle(static_cast<int>(std::lround(centre.x)),
+                         static_cast<int>(std::lround(centre.y)));
+  for (int y = middle.y - reach; y <= middle.y + reach; ++y) {
+    for (int x = middle.x - reach; x <= middle.x + reach; ++x) {
+      if (x < 0 || y < 0 || x >= map.cols || y >= map.rows) continue;
+      const double r = std::hypot(x - centre.x, y - centre.y);
+      const auto ring = static_cast<std::size_t>(r);
+      if (ring + 1 >= sums.size()) continue;
+      // Shared between the two rings it lies between.
+      const double part = r - static_cast<double>(ring);
+      sums[ring] += (1 - part) * map.at<float>(y, x);
+      weights[ring] += 1 - part;
+      sums[ring + 1] += part * map.at<float>(y, x);
+      weights[ring + 1] += part;
+    }
+  }
+  for (std::size_t k = 0; k < sums.size(); ++k) {
+    sums[k] = weights[k] > 0 ? sums[k] / weights[k] : (k > 0 ? sums[k - 1] : 0.0);
+  }
+  return sums;
+}
+
+// Transmission around a spot, fading to 1 towards the patch's rim: as measured, or averaged over
+// rings where the spot is round, which averages what the specimen's texture left in the measure.
+cv::Mat transmission_of(const cv::Mat& slope, const cv::Point2d& centre, double radius,
+                        double surround, bool round) {
+  const int reach = static_cast<int>(std::ceil(1.6 * radius)) + 2;
+  const cv::Point middle(static_cast<int>(std::lround(centre.x)),
+                         static_cast<int>(std::lround(centre.y)));
+  const std::vector<double> rings = radial_means(slope, centre, reach + 1);
   cv::Mat patch(2 * reach + 1, 2 * reach + 1, CV_32FC1, cv::Scalar(1.0F));
   for (int v = -reach; v <= reach; ++v) {
     for (int u = -reach; u <= reach; ++u) {
       const cv::Point at = middle + cv::Point(u, v);
       if (!cv::Rect({0, 0}, slope.size()).contains(at)) continue;
-      const double fade = std::clamp((reach - std::hypot(u, v)) / (0.5 * radius + 1.0), 0.0, 1.0);
-      patch.at<float>(v + reach, u + reach) =
-          static_cast<float>(1.0 + fade * (slope.at<float>(at) - surround));
+      const double r = std::hypot(at.x - centre.x, at.y - centre.y);
+      const double fade = std::clamp((reach - r) / 2.0, 0.0, 1.0);
+      const auto ring = std::min(static_cast<std::size_t>(r), rings.size() - 2);
+      const double part = std::min(1.0, r - static_cast<double>(ring));
+      const double value = round ? (1 - part) * rings[ring] + part * rings[ring + 1]
+                                 : static_cast<double>(slope.at<float>(at));
+      patch.at<float>(v + reach, u + reach) = static_cast<float>(1.0 + fade * (value - surround));
     }
   }
   return patch;
@@ -140,21 +175,22 @@ DustSums::DustSums(const cv::Size& image, const DustOptions& options)
       image_(image),
       step_(std::max(image.width, image.height) > kFullSizePx ? 2 : 1) {
   const cv::Size size(image.width / step_, image.height / step_);
-  for (cv::Mat* sum : {&level_detail_, &level_level_, &detail_detail_}) {
+  for (cv::Mat* sum : {&level_detail_, &level_level_, &detail_detail_, &detail_, &weight_}) {
     *sum = cv::Mat::zeros(size, CV_32FC1);
   }
 }
 
 void DustSums::add(const cv::Mat& image, const NoiseModel& noise) {
   const cv::Mat grey = grey_at(image, step_);
-  const double full_scale = image.depth() == CV_16U ? 65535.0 : 255.0;
+  full_scale_ = image.depth() == CV_16U ? 65535.0 : 255.0;
   cv::Mat local;
   const int window = odd(options_.window_px / step_);
   cv::blur(grey, local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
-  cv::Mat detail = grey - local;
+  const cv::Mat whole = grey - local;
+  cv::Mat detail;
   // An edge nearby must not drown what is steady; a speck is no deeper than this.
   const cv::Mat bound = 0.5 * local;
-  detail = cv::min(detail, bound);
+  detail = cv::min(whole, bound);
   detail = cv::max(detail, cv::Mat(-bound));
   cv::Mat activity;
   const int around = odd(kActivityPx / step_);
@@ -163,12 +199,14 @@ void DustSums::add(const cv::Mat& image, const NoiseModel& noise) {
   const double averaged = channels * step_ * step_;
   // Two thousandths of the level: what photographs repeat from station to station.
   cv::Mat variance = activity + (noise.per_level / averaged) * local +
-                     cv::Scalar(noise.at_zero / averaged + 1e-10 * full_scale * full_scale) +
+                     cv::Scalar(noise.at_zero / averaged + 1e-10 * full_scale_ * full_scale_) +
                      4e-6 * local.mul(local);
   cv::Mat weight = 1.0 / variance;
   level_detail_ += weight.mul(local).mul(detail);
   level_level_ += weight.mul(local).mul(local);
   detail_detail_ += weight.mul(detail).mul(detail);
+  detail_ += weight.mul(whole);
+  weight_ += weight;
   ++count_;
 }
 
@@ -184,11 +222,17 @@ std::vector<Spot> DustSums::spots() const {
   cv::GaussianBlur(detail_detail_, c, {0, 0}, sigma);
   b += cv::Scalar(1e-12);
   const cv::Mat slope = a / b;
+  // Never surer than the weights allow: few stations can agree by chance. Noise is independent from
+  // pixel to pixel and falls with the area of the filter, 4 pi sigma^2; texture is not, and shows
+  // in the scatter of the slope around.
   cv::Mat residual = (c - slope.mul(a)) / static_cast<double>(count_ - 1);
-  residual = cv::max(residual, 0.1);
+  residual = cv::max(residual, 0.1) / (4.0 * kPi * sigma * sigma);
+  const int around = odd(options_.window_px / step_);
+  cv::Mat scatter;
+  cv::blur(cv::abs(slope), scatter, {around, around});
+  scatter *= 1.2533;  // sigma of a normal distribution over its mean absolute value
   cv::Mat error;
-  // Never surer than the weights allow: few stations can agree by chance.
-  cv::sqrt(residual / b, error);
+  cv::sqrt(residual / b + scatter.mul(scatter), error);
   const cv::Mat strength = cv::abs(slope) / error;
   const cv::Mat raw = level_detail_ / (level_level_ + cv::Scalar(1e-12));
 
@@ -243,14 +287,57 @@ std::vector<Spot> DustSums::spots() const {
     }
     const Surround surround =
         surround_of(slope, centre, 0.75 * shape.longer + 2.0 / step_ + 2.0 * sigma);
-    if (!surround.inside || surround.unevenness > 0.5 * std::abs(peak)) continue;
+    if (!surround.inside || surround.unevenness > 0.4 * std::abs(peak)) continue;
     spot.contrast = peak - surround.mean;
     if (std::abs(spot.contrast) < options_.least_contrast) continue;
     spot.patch_step = step_;
-    spot.transmission = transmission_of(
-        raw, {static_cast<int>(std::lround(centre.x)), static_cast<int>(std::lround(centre.y))},
-        0.5 * shape.longer, surround.mean);
+    spot.transmission =
+        transmission_of(raw, centre, 0.5 * shape.longer, surround.mean, roundness > kRoundEnough);
     found.push_back(spot);
+  }
+  const std::vector<Spot> hot = hot_pixels();
+  // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
+  std::erase_if(found, [&](const Spot& spot) {
+    return std::any_of(hot.begin(), hot.end(), [&](const Spot& h) {
+      return std::hypot(h.x_px - spot.x_px, h.y_px - spot.y_px) < 3.0 * step_;
+    });
+  });
+  found.insert(found.end(), hot.begin(), hot.end());
+  return found;
+}
+
+// Light added at every station to one pixel and nothing around it.
+std::vector<Spot> DustSums::hot_pixels() const {
+  std::vector<Spot> found;
+  const cv::Mat added = detail_ / (weight_ + cv::Scalar(1e-30));
+  cv::Mat inverse;
+  cv::sqrt(1.0 / (weight_ + cv::Scalar(1e-30)), inverse);
+  const double least = options_.least_hot * full_scale_ / (step_ * step_);
+  const auto sure = static_cast<float>(options_.significance);
+  for (int y = 2; y + 2 < added.rows; ++y) {
+    for (int x = 2; x + 2 < added.cols; ++x) {
+      const float at = added.at<float>(y, x);
+      if (at < least || at < sure * inverse.at<float>(y, x)) continue;
+      float around = 0;
+      float next = 0;
+      for (int v = -2; v <= 2; ++v) {
+        for (int u = -2; u <= 2; ++u) {
+          const float other = std::abs(added.at<float>(y + v, x + u));
+          if (std::max(std::abs(u), std::abs(v)) == 2) around = std::max(around, other);
+          if (u != 0 || v != 0) next = std::max(next, added.at<float>(y + v, x + u));
+        }
+      }
+      if (next > at || around > 0.25F * at) continue;
+      Spot spot;
+      spot.hot_pixel = true;
+      spot.x_px = x * step_ + 0.5 * (step_ - 1);
+      spot.y_px = y * step_ + 0.5 * (step_ - 1);
+      // One pixel, or its neighbours too where the camera's colour interpolation has spread it.
+      spot.diameter_px = static_cast<double>(step_) * (next > 0.25F * at ? 3.0 : 1.0);
+      spot.length_px = spot.diameter_px;
+      spot.contrast = static_cast<double>(at) * step_ * step_ / full_scale_;
+      found.push_back(spot);
+    }
   }
   return found;
 }

@@ -14,7 +14,8 @@ struct DustOptions {
   double least_contrast = 0.025;   // just under what is worth a repair, so that none slips through
   double least_diameter_px = 2.0;  // smaller ones are noise or hot pixels
   double greatest_diameter_px = 48;  // larger ones belong to the backdrop
-  double significance = 7.0;         // robust sigmas at the middle of a speck
+  double significance = 5.0;         // sigmas at the middle of a speck
+  double least_hot = 0.01;           // light that a hot pixel adds, share of full scale
 };
 
 // Sums over the stations, at 1/step of the image size.
@@ -23,16 +24,20 @@ class DustSums {
   // Images above 2000 px are looked at at half size: a speck of 4 px still covers 2 x 2.
   explicit DustSums(const cv::Size& image, const DustOptions& options = {});
   void add(const cv::Mat& image, const NoiseModel& noise);
-  [[nodiscard]] std::vector<Spot> spots() const;
+  [[nodiscard]] std::vector<Spot> spots() const;  // dust and hot pixels
 
  private:
+  [[nodiscard]] std::vector<Spot> hot_pixels() const;
   DustOptions options_;
   cv::Size image_;
   int step_ = 1;
   int count_ = 0;
+  double full_scale_ = 255;
   cv::Mat level_detail_;   // sum w L h
   cv::Mat level_level_;    // sum w L^2
   cv::Mat detail_detail_;  // sum w h^2
+  cv::Mat detail_;         // sum w h, for what adds light instead of dimming it
+  cv::Mat weight_;         // sum w
 };
 
 // "34 spots, 3 over 20 px, worst at upper left: ..." or nothing where the sensor is clean.
