@@ -14,8 +14,9 @@ namespace trunnion {
 namespace {
 
 using AddCommand = void (*)(CLI::App&);
-constexpr std::array<AddCommand, 1> kCommands{
+constexpr std::array<AddCommand, 2> kCommands{
     add_calibrate,
+    add_target,
 };
 
 int exit_code_of(Error::Kind kind) {

@@ -33,6 +33,7 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
 
 // Each adds one subcommand (and owns its options). Add a line here and in kCommands.
 void add_calibrate(CLI::App& app);
+void add_target(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
 void add_calibrate_lens(CLI::App& calibrate);
