@@ -135,11 +135,14 @@ std::optional<Lattice> find_seed(const cv::Mat& plain, const cv::Mat& level) {
   return std::nullopt;
 }
 
-// The board by its size, quickly: a detector that refuses larger boards.
+// The board by its size. The sector detector takes tenths of a second; the classic one refuses
+// larger boards but may take many seconds to find nothing, so it has the last word only.
 std::optional<Lattice> find_exact(const cv::Mat& plain, const cv::Mat& level,
                                   const BoardPattern& pattern) {
   for (const cv::Mat& image : {plain, level}) {
-    if (auto lattice = find_classic(image, pattern, cv::CALIB_CB_FAST_CHECK)) return lattice;
+    if (auto lattice = find_sectors(image, pattern.columns, pattern.rows, cv::CALIB_CB_ACCURACY)) {
+      return lattice;
+    }
   }
   return std::nullopt;
 }
@@ -432,21 +435,27 @@ std::vector<BoardCorner> measured(const cv::Mat& grey, const Lattice& lattice, i
   return kept;
 }
 
-// Share of the corners seen in an outer line of the lattice: 0 top, 1 bottom, 2 left, 3 right.
-double line_share(const Lattice& lattice, int side) {
+// Share of sound corners in an outer line of the lattice: 0 top, 1 bottom, 2 left, 3 right.
+double line_share(const cv::Mat& image, const Lattice& lattice, double contrast, int side) {
   const int length = side < 2 ? lattice.columns : lattice.rows;
   int seen = 0;
   for (int i = 0; i < length; ++i) {
     const int column = side < 2 ? i : side == 2 ? 0 : lattice.columns - 1;
     const int row = side >= 2 ? i : side == 0 ? 0 : lattice.rows - 1;
-    seen += lattice.has(column, row) ? 1 : 0;
+    if (!lattice.has(column, row)) continue;
+    const auto along = step_at(lattice, column, row, 1, 0);
+    const auto across = step_at(lattice, column, row, 0, 1);
+    const bool sound =
+        along && across && is_corner(image, lattice.at(column, row), *along, *across, contrast);
+    seen += sound ? 1 : 0;
   }
   return static_cast<double>(seen) / length;
 }
 
 // Where the lattice outgrew the board, a dark ground behind the board's margin has played a few
 // corners: outer lines that are mostly empty go.
-Lattice without_strays(Lattice lattice, const BoardPattern& pattern) {
+Lattice without_strays(Lattice lattice, const cv::Mat& image, const BoardPattern& pattern) {
+  const double contrast = 0.4 * lattice_contrast(image, lattice);
   const int longest = std::max(pattern.columns, pattern.rows);
   const int shortest = std::min(pattern.columns, pattern.rows);
   while (true) {
@@ -460,8 +469,9 @@ Lattice without_strays(Lattice lattice, const BoardPattern& pattern) {
     double share = 0.6;
     for (int candidate = 0; candidate < 4; ++candidate) {
       if (!(candidate < 2 ? high : wide)) continue;
-      if (line_share(lattice, candidate) < share) {
-        share = line_share(lattice, candidate);
+      const double sound = line_share(image, lattice, contrast, candidate);
+      if (sound < share) {
+        share = sound;
         side = candidate;
       }
     }
@@ -489,9 +499,12 @@ std::optional<Lattice> find_lattice(const cv::Mat& plain, const cv::Mat& level,
                                     const BoardPattern& pattern) {
   std::optional<Lattice> seed = find_seed(plain, level);
   if (seed && !looks_like_board(plain, *seed)) seed.reset();
-  if (seed) *seed = without_strays(grown(std::move(*seed), plain), pattern);
+  if (seed) *seed = without_strays(grown(std::move(*seed), plain), plain, pattern);
   if (seed && is_whole(*seed, pattern)) return seed;
-  std::optional<Lattice> exact = find_exact(plain, level, pattern);
+  const bool too_large = seed && seed->columns * seed->rows > pattern.columns * pattern.rows;
+  std::optional<Lattice> exact;
+  // A larger board would let a part of itself be found.
+  if (!too_large) exact = find_exact(plain, level, pattern);
   if (!exact && !seed) exact = find_thorough(plain, pattern);
   if (exact && looks_like_board(plain, *exact)) return exact;
   return seed;

@@ -39,6 +39,7 @@ void add_docs(CLI::App& app);
 void add_plan(CLI::App& app);
 void add_prepare(CLI::App& app);
 void add_report(CLI::App& app);
+void add_target(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
 void add_calibrate_lens(CLI::App& calibrate);

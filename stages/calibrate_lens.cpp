@@ -7,6 +7,7 @@
 #include <numbers>
 
 #include "core/angle.h"
+#include "stages/calibrate_lens/judge.h"
 
 namespace trunnion {
 namespace {
@@ -318,10 +319,19 @@ LensResult calibrate_lens(const std::vector<BoardImage>& boards, const Setup& se
   result.uncertainty = lens::uncertainty_of(result.fit, result.boards, fit_options.prior);
   result.principal_distance_sigma = result.uncertainty.principal_distance;
   result.principal_distance_sigma_data = result.uncertainty.principal_distance_data;
+  result.principal_distance_data_px = frame.rho() / result.uncertainty.e_data;
   result.correlation_with_distance = result.uncertainty.correlation_with_distance;
+  result.prior = fit_options.prior;
   describe_images(result);
   fill_calibration(result, setup);
-  result.accepted = result.uncertainty.regular;
+  if (!result.uncertainty.regular) {
+    add(result, Severity::fault, "", "These boards leave part of the camera entirely undetermined.",
+        "Shoot 10 to 20 boards at different tilts, over the whole image.");
+    return result;
+  }
+  lens::judge(setup, options.pattern, result);
+  result.accepted = std::none_of(result.findings.begin(), result.findings.end(),
+                                 [](const Finding& f) { return f.severity == Severity::fault; });
   return result;
 }
 

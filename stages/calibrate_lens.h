@@ -21,6 +21,7 @@
 #include "config/setup.h"
 #include "core/checkerboard.h"
 #include "core/finding.h"
+#include "stages/calibrate_lens/field.h"
 #include "stages/calibrate_lens/select.h"
 
 namespace trunnion {
@@ -60,6 +61,14 @@ struct LensImage {
   std::vector<char> corner_used;
 };
 
+struct Coverage {
+  static constexpr int kColumns = 8;
+  static constexpr int kRows = 6;
+  std::vector<int> corners;  // in each cell of the image, by row
+  double share = 0;          // of cells with a corner
+  double reach = 0;          // farthest corner from the image centre, in half diagonals
+};
+
 struct LensResult {
   bool accepted = false;  // false: see the faults in findings; no record should be written
   LensCalibration calibration;
@@ -71,7 +80,14 @@ struct LensResult {
   double sigma_px = 0;                       // of one coordinate of a corner
   double principal_distance_sigma = 0;       // fraction; 0 for telecentric
   double principal_distance_sigma_data = 0;  // the same by the boards alone
+  double principal_distance_data_px = 0;     // where the boards alone would put it
   double correlation_with_distance = 0;
+  std::optional<lens::Prior> prior;  // what the setup said, where it was weighed in
+  Coverage coverage;
+  double largest_tilt = 0;                   // rad
+  std::vector<lens::FieldPoint> field;       // 13 x 9 over the image
+  std::vector<std::string> quality_reasons;  // why not better
+  std::string advice;                        // what one more board would improve most
   double mm_per_px = 0;
   double mm_per_px_sigma = 0;
   lens::Fit fit;

@@ -1,5 +1,5 @@
 // trunnion calibrate lens SETUP --images GLOB: the lens calibration of one setup from fused images
-// of a checkerboard.
+// of a checkerboard. With --micrometer instead of --images: the scale alone.
 #include <fmt/chrono.h>
 #include <fmt/format.h>
 
@@ -11,9 +11,13 @@
 #include "config/setup.h"
 #include "core/angle.h"
 #include "core/error.h"
+#include "core/files.h"
+#include "core/image_io.h"
 #include "pipeline/board_images.h"
 #include "pipeline/command_line.h"
 #include "stages/calibrate_lens.h"
+#include "stages/calibrate_lens/page.h"
+#include "stages/measure_scale.h"
 
 namespace trunnion {
 namespace {
@@ -25,6 +29,8 @@ struct Options {
   std::vector<std::string> images;
   std::string board = "9x6";
   double square_mm = 0;
+  std::string micrometer;
+  double division_mm = 0;
 };
 
 // SOURCE_DATE_EPOCH, where set, makes records repeatable to the byte.
@@ -79,6 +85,9 @@ std::string summary_text(const LensResult& result) {
   }
   text += fmt::format("scale {:.6f} +- {:.6f} mm/px, magnification {:.4f}\n", result.mm_per_px,
                       result.mm_per_px_sigma, lens.magnification);
+  text += fmt::format("quality: {}\n", lens.quality);
+  for (const std::string& reason : result.quality_reasons) text += "  " + reason + "\n";
+  if (!result.advice.empty()) text += "one more board: " + result.advice + "\n";
   return text;
 }
 
@@ -88,6 +97,15 @@ Json to_json(const LensResult& result) {
   json["model"] = result.calibration.model;
   json["why_model"] = result.why_model;
   json["rms_px"] = result.calibration.rms_px;
+  json["quality"] = result.calibration.quality;
+  json["quality_reasons"] = result.quality_reasons;
+  json["advice"] = result.advice;
+  json["mm_per_px"] = result.mm_per_px;
+  json["mm_per_px_sigma"] = result.mm_per_px_sigma;
+  json["principal_distance_sigma_fraction"] = result.principal_distance_sigma;
+  json["correlation_with_distance"] = result.correlation_with_distance;
+  json["coverage_share"] = result.coverage.share;
+  json["largest_tilt_deg"] = degrees(result.largest_tilt);
   json["images"] = Json::array();
   for (const LensImage& image : result.images) {
     json["images"].push_back({{"file", image.name},
@@ -108,9 +126,69 @@ Json to_json(const LensResult& result) {
   return json;
 }
 
+// The scale alone, from a stage micrometer; kept in the record where that has a lens that fits.
+CommandResult run_micrometer(const Options& options, const Setup& setup) {
+  if (!(options.division_mm > 0)) {
+    throw usage_error("--micrometer needs --division, the distance of its rulings in mm.");
+  }
+  const cv::Mat image = read_image(options.micrometer);
+  if (image.cols != setup.width_px || image.rows != setup.height_px) {
+    throw data_error(
+        fmt::format("{} is {} x {} px, the setup's images are {} x {} px; take the setup that it "
+                    "was shot with.",
+                    options.micrometer, image.cols, image.rows, setup.width_px, setup.height_px));
+  }
+  const ScaleMeasurement scale = measure_scale(image, {.division_mm = options.division_mm});
+  if (!scale.found) {
+    throw data_error(fmt::format("{}: {}; lay the rulings across the image, in focus.",
+                                 options.micrometer, scale.reason));
+  }
+  const double magnification = setup.pixel_pitch_um * 1e-3 / scale.mm_per_px;
+  const double sigma = magnification * scale.mm_per_px_sigma / scale.mm_per_px;
+  CommandResult result;
+  result.json = {{"mm_per_px", scale.mm_per_px},
+                 {"mm_per_px_sigma", scale.mm_per_px_sigma},
+                 {"magnification", magnification},
+                 {"magnification_sigma", sigma},
+                 {"magnification_setup", setup.lateral_magnification()},
+                 {"rulings", scale.rulings},
+                 {"rms_px", scale.rms_px}};
+  result.text = fmt::format(
+      "{} rulings, rms {:.3f} px\nscale {:.7f} +- {:.7f} mm/px, magnification {:.4f} (setup: "
+      "{:.4g}, {:+.1f} %)\n",
+      scale.rulings, scale.rms_px, scale.mm_per_px, scale.mm_per_px_sigma, magnification,
+      setup.lateral_magnification(), 100.0 * (magnification / setup.lateral_magnification() - 1.0));
+  const std::filesystem::path file = record_path(options.setup);
+  if (!std::filesystem::exists(file)) {
+    result.text += "No lens calibration to add it to; give --images of a board for one.\n";
+    return result;
+  }
+  CalibrationRecord record = read_record(file);
+  const auto differing = mismatches(record, setup);
+  if (!differing.empty() || !record.lens) {
+    throw data_error(fmt::format("{}: {}; calibrate the setup again.", file.string(),
+                                 differing.empty() ? "it has no lens calibration" : differing[0]));
+  }
+  record.lens->magnification = magnification;
+  record.lens->magnification_sigma = sigma;
+  record.lens->provenance.notes.push_back(fmt::format(
+      "Scale by stage micrometer {}, {} rulings, {}.",
+      std::filesystem::path(options.micrometer).filename().string(), scale.rulings, date_now()));
+  write_record(file, record);
+  result.text += "written: " + file.string() + "\n";
+  return result;
+}
+
 CommandResult run(const Options& options, const Common& common) {
   const Setup setup = read_setup(options.setup);
+  if (!options.micrometer.empty()) return run_micrometer(options, setup);
+  if (!(options.square_mm > 0)) {
+    throw usage_error("--square is missing; give the side of a square in mm.");
+  }
   LensOptions lens_options;
+  if (options.images.empty()) {
+    throw usage_error("--images is missing; give the fused images of the board.");
+  }
   lens_options.pattern = parse_board(options.board, options.square_mm);
   const std::vector<BoardFile> files =
       find_boards(expand_files(options.images), lens_options.pattern, common.jobs);
@@ -136,8 +214,13 @@ CommandResult run(const Options& options, const Common& common) {
   }
   record.lens = result.calibration;
   write_record(file, record);
-  command.text = summary_text(result) + command.text + "written: " + file.string() + "\n";
+  std::filesystem::path page = file;
+  page.replace_extension(".html");
+  write_file(page, lens::report_page(result, setup));
+  command.text = summary_text(result) + command.text + "written: " + file.string() +
+                 "\nreport:  " + page.string() + "\n";
   command.json["record"] = file.string();
+  command.json["report"] = page.string();
   return command;
 }
 
@@ -149,15 +232,19 @@ void add_calibrate_lens(CLI::App& parent) {
       parent, "lens", "Calibrate the lens of a setup from fused images of a checkerboard",
       [options](const Common& common) { return run(*options, common); });
   command->add_option("SETUP", options->setup, "The setup's file, setups/NAME.toml")->required();
-  command->add_option("--images", options->images, "Images of the board; patterns may be quoted")
-      ->required();
+  auto* images = command->add_option("--images", options->images,
+                                     "Images of the board; patterns may be quoted");
   command
       ->add_option("--board", options->board,
                    "Inner corners of the board, COLUMNSxROWS; one odd, one even is best")
       ->capture_default_str();
   command->add_option("--square", options->square_mm, "Side of a square, mm")
-      ->required()
       ->check(CLI::Range(0.001, 1000.0));
+  auto* micrometer = command->add_option("--micrometer", options->micrometer,
+                                         "Image of a stage micrometer, for the scale alone");
+  command->add_option("--division", options->division_mm, "Distance of its rulings, mm")
+      ->check(CLI::Range(1e-4, 100.0));
+  micrometer->excludes(images);
 }
 
 }  // namespace trunnion

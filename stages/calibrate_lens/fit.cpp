@@ -44,6 +44,16 @@ struct PriorResidual {
   double sigma;
 };
 
+// Where the principal point is not free: near the image centre.
+struct CentredResidual {
+  template <typename T>
+  bool operator()(const T* camera, T* residual) const {
+    residual[0] = camera[kCx] / kPrincipalPointSigma;
+    residual[1] = camera[kCy] / kPrincipalPointSigma;
+    return true;
+  }
+};
+
 PriorResidual prior_residual(const Frame& frame, const Prior& prior) {
   const double e0 = frame.rho() / prior.principal_distance_px;
   return {e0, e0 * prior.sigma_fraction};
@@ -165,6 +175,11 @@ void solve(Fit& fit, const std::vector<Corners>& boards, const FitOptions& optio
     if (!free[static_cast<std::size_t>(i)]) held.push_back(i);
   }
   problem.SetManifold(camera, new ceres::SubsetManifold(kCameraSize, held));
+  if (!fit.model.principal_point) {
+    problem.AddResidualBlock(
+        new ceres::AutoDiffCostFunction<CentredResidual, 2, kCameraSize>(new CentredResidual),
+        nullptr, camera);
+  }
   if (free[kE]) {
     problem.SetParameterLowerBound(camera, kE, kSmallestE);
     if (options.prior) {
@@ -286,7 +301,8 @@ Fit fit_from(const Fit& start, const Model& model, const std::vector<Corners>& b
     const double change = std::abs(fit.sigma_px / sigma - 1.0);
     sigma = fit.sigma_px;
     // Without a prior and a robust loss the weight does not move the solution.
-    const bool weight_matters = options.prior.has_value() || options.robust_px > 0;
+    const bool weight_matters =
+        options.prior.has_value() || options.robust_px > 0 || !model.principal_point;
     if (!weight_matters || change < 0.01) break;
   }
   return fit;

@@ -66,12 +66,18 @@ ViewVector fit_view(const Fit& fit, const ViewVector& start, const Corners& corn
 // J^T J / sigma^2 of the camera parameters that one board adds, its view eliminated.
 CameraMatrix information_of(const Fit& fit, const ViewVector& view, const Corners& corners);
 
+// Inverse over the free parameters; false where something free is not observed at all.
+bool invert_information(const CameraMatrix& information, const std::array<bool, kCameraSize>& free,
+                        CameraMatrix* covariance);
+
 struct Uncertainty {
-  CameraMatrix covariance = CameraMatrix::Zero();  // fixed parameters have zero rows
-  bool regular = false;                            // false: something free is not observed at all
-  // Of log c (perspective) by the data alone, and with the prior.
+  CameraMatrix information = CameraMatrix::Zero();  // with the prior
+  CameraMatrix covariance = CameraMatrix::Zero();   // fixed parameters have zero rows
+  bool regular = false;                             // false: something free is not observed at all
+  // Of e (perspective), as a fraction: by the data alone, and with the prior.
   double principal_distance_data = 0;
   double principal_distance = 0;
+  double e_data = 0;                     // where the data alone would put e, to first order
   double correlation_with_distance = 0;  // of log c with log distance, median over the boards
 };
 Uncertainty uncertainty_of(const Fit& fit, const std::vector<Corners>& boards,

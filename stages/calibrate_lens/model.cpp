@@ -12,7 +12,7 @@ std::array<bool, kCameraSize> free_parameters(const Model& model) {
   free[kE] = model.projection == Projection::perspective;
   free[kScale] = model.projection == Projection::telecentric;
   free[kAspect] = !model.square_pixels;
-  free[kCx] = free[kCy] = model.principal_point;
+  free[kCx] = free[kCy] = true;  // held by a prior at least
   free[kK1] = model.radial >= 1;
   free[kK2] = model.radial >= 2;
   free[kK3] = model.radial >= 3;
@@ -23,7 +23,12 @@ std::array<bool, kCameraSize> free_parameters(const Model& model) {
 
 int parameter_count(const Model& model) {
   const auto free = free_parameters(model);
-  return static_cast<int>(std::count(free.begin(), free.end(), true));
+  return static_cast<int>(std::count(free.begin(), free.end(), true)) -
+         (model.principal_point ? 0 : 2);
+}
+
+int complexity(const Model& model) {
+  return parameter_count(model) + (model.square_pixels ? 0 : 3);
 }
 
 std::string describe(const Model& model) {
@@ -34,7 +39,7 @@ std::string describe(const Model& model) {
                                          : fmt::format("{} radial terms", model.radial),
                      model.tangential ? " and tangential" : "",
                      model.square_pixels ? "square pixels" : "pixels not square",
-                     model.principal_point ? "free" : "in the image centre",
+                     model.principal_point ? "free" : "held near the image centre",
                      model.skew ? ", skew" : "");
 }
 

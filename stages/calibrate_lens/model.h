@@ -32,12 +32,20 @@ struct Model {
   int radial = 2;  // 0 to 3 terms
   bool tangential = false;
   bool square_pixels = true;
-  bool principal_point = true;  // free, else the image centre
-  bool skew = false;            // for comparisons with published results; a Camera has none
+  // Free, else held near the image centre by kPrincipalPointSigma: never taken for exact, since an
+  // undetected offset moves what the other parameters mean.
+  bool principal_point = true;
+  bool skew = false;  // for comparisons with published results; a Camera has none
   friend bool operator==(const Model&, const Model&) = default;
 };
 
+// Common practice, no source: sensors sit within some 2 % of the image half diagonal of the lens's
+// axis.
+inline constexpr double kPrincipalPointSigma = 0.02;
+
 [[nodiscard]] int parameter_count(const Model& model);
+// Orders candidates: parameters, with pixels that are not square last, since sensors' pixels are.
+[[nodiscard]] int complexity(const Model& model);
 // "perspective, 2 radial terms, square pixels, principal point free"
 [[nodiscard]] std::string describe(const Model& model);
 // Without distortion a telecentric image shows no principal point.

@@ -105,9 +105,8 @@ std::vector<Candidate> select_model(const Fit& full, const std::vector<Corners>&
     const auto more = candidates_for(other(full.model.projection));
     models.insert(models.end(), more.begin(), more.end());
   }
-  std::stable_sort(models.begin(), models.end(), [](const Model& a, const Model& b) {
-    return parameter_count(a) < parameter_count(b);
-  });
+  std::stable_sort(models.begin(), models.end(),
+                   [](const Model& a, const Model& b) { return complexity(a) < complexity(b); });
   std::vector<Candidate> candidates;
   std::vector<std::vector<double>> errors;
   for (const Model& model : models) {
@@ -139,9 +138,10 @@ std::vector<Candidate> select_model(const Fit& full, const std::vector<Corners>&
     candidates[i].standard_error =
         std::sqrt(std::max(0.0, square - mean * mean) / std::max(1.0, n - 1.0));
     const bool as_good = mean <= candidates[i].standard_error;
-    const bool simpler = candidates[i].parameters < candidates[chosen].parameters;
-    const bool better_equal = candidates[i].parameters == candidates[chosen].parameters &&
-                              candidates[i].held_out_px < candidates[chosen].held_out_px;
+    const bool simpler = complexity(candidates[i].model) < complexity(candidates[chosen].model);
+    const bool better_equal =
+        complexity(candidates[i].model) == complexity(candidates[chosen].model) &&
+        candidates[i].held_out_px < candidates[chosen].held_out_px;
     if (as_good && (simpler || better_equal)) chosen = i;
   }
   candidates[chosen].chosen = true;

@@ -23,11 +23,11 @@ struct Candidate {
 
 struct SelectOptions {
   int folds = 5;
-  int corners_per_board = 80;  // thinned beyond: more cost time and change no choice
+  int corners_per_board = 50;  // thinned beyond: more cost time and change no choice
   bool both_projections = false;
 };
 
-// Candidates by ascending number of parameters; exactly one is chosen. `full` is a fit of a rich
+// Candidates by ascending complexity; exactly one is chosen. `full` is a fit of a rich
 // model to all boards: the start of each.
 std::vector<Candidate> select_model(const Fit& full, const std::vector<Corners>& boards,
                                     const FitOptions& fit_options, const SelectOptions& options);

@@ -58,9 +58,23 @@ CameraMatrix reduced(const Blocks& blocks) {
   return blocks.camera - blocks.cross * blocks.view.ldlt().solve(blocks.cross.transpose());
 }
 
-// Inverse over the free parameters; false where something free is not observed.
-bool invert(const CameraMatrix& information, const std::array<bool, kCameraSize>& free,
-            CameraMatrix* covariance) {
+// Correlation of log c = -log e with log Z = -log e - log S of one board.
+double correlation(const Fit& fit, const Blocks& blocks, const CameraMatrix& covariance) {
+  const ViewMatrix view_inverse = blocks.view.inverse();
+  const CrossMatrix gain = blocks.cross * view_inverse;
+  const CrossMatrix cross = -covariance * gain;
+  const ViewMatrix view = view_inverse + gain.transpose() * covariance * gain;
+  const double e = fit.camera[kE];
+  const double var_c = covariance(kE, kE) / (e * e);
+  const double cov_es = cross(kE, kLogScale) / e;
+  const double var_z = view(kLogScale, kLogScale) + var_c + 2.0 * cov_es;
+  return (var_c + cov_es) / std::sqrt(var_c * var_z);
+}
+
+}  // namespace
+
+bool invert_information(const CameraMatrix& information, const std::array<bool, kCameraSize>& free,
+                        CameraMatrix* covariance) {
   std::vector<Eigen::Index> index;
   for (std::size_t i = 0; i < free.size(); ++i) {
     if (free[i]) index.push_back(static_cast<Eigen::Index>(i));
@@ -96,21 +110,6 @@ bool invert(const CameraMatrix& information, const std::array<bool, kCameraSize>
   return true;
 }
 
-// Correlation of log c = -log e with log Z = -log e - log S of one board.
-double correlation(const Fit& fit, const Blocks& blocks, const CameraMatrix& covariance) {
-  const ViewMatrix view_inverse = blocks.view.inverse();
-  const CrossMatrix gain = blocks.cross * view_inverse;
-  const CrossMatrix cross = -covariance * gain;
-  const ViewMatrix view = view_inverse + gain.transpose() * covariance * gain;
-  const double e = fit.camera[kE];
-  const double var_c = covariance(kE, kE) / (e * e);
-  const double cov_es = cross(kE, kLogScale) / e;
-  const double var_z = view(kLogScale, kLogScale) + var_c + 2.0 * cov_es;
-  return (var_c + cov_es) / std::sqrt(var_c * var_z);
-}
-
-}  // namespace
-
 CameraMatrix information_of(const Fit& fit, const ViewVector& view, const Corners& corners) {
   return reduced(blocks_of(fit, view, corners));
 }
@@ -124,20 +123,33 @@ Uncertainty uncertainty_of(const Fit& fit, const std::vector<Corners>& boards,
     blocks.push_back(blocks_of(fit, fit.views[v], boards[v]));
     information += reduced(blocks.back());
   }
+  if (!fit.model.principal_point) {
+    for (const int i : {kCx, kCy}) {
+      information(i, i) += 1.0 / (kPrincipalPointSigma * kPrincipalPointSigma);
+    }
+  }
   const auto free = free_parameters(fit.model);
   const bool perspective = fit.model.projection == Projection::perspective;
   Uncertainty result;
   CameraMatrix data_only = CameraMatrix::Zero();
-  const bool data_regular = invert(information, free, &data_only);
+  const bool data_regular = invert_information(information, free, &data_only);
+  result.e_data = fit.camera[kE];
   if (perspective) {
     result.principal_distance_data = data_regular ? std::sqrt(data_only(kE, kE)) / fit.camera[kE]
                                                   : std::numeric_limits<double>::infinity();
     if (prior) {
       const double sigma = fit.frame.rho() / prior->principal_distance_px * prior->sigma_fraction;
       information(kE, kE) += 1.0 / (sigma * sigma);
+      // The fit is the weighted mean of the data's e and the prior's.
+      if (data_regular) {
+        const double e0 = fit.frame.rho() / prior->principal_distance_px;
+        result.e_data += (fit.camera[kE] - e0) * data_only(kE, kE) / (sigma * sigma);
+        result.principal_distance_data = std::sqrt(data_only(kE, kE)) / std::abs(result.e_data);
+      }
     }
   }
-  result.regular = invert(information, free, &result.covariance);
+  result.information = information;
+  result.regular = invert_information(information, free, &result.covariance);
   if (!result.regular || !perspective) return result;
   result.principal_distance = std::sqrt(result.covariance(kE, kE)) / fit.camera[kE];
   std::vector<double> correlations;

@@ -1,0 +1,74 @@
+// trunnion target FILE: a checkerboard to print, as SVG or PDF in true size.
+#include <fmt/format.h>
+
+#include <memory>
+
+#include "core/error.h"
+#include "core/files.h"
+#include "pipeline/board_images.h"
+#include "pipeline/command_line.h"
+#include "stages/target.h"
+
+namespace trunnion {
+namespace {
+
+struct Options {
+  std::string file;
+  std::string board = "9x6";
+  double square_mm = 10.0;
+};
+
+CommandResult run(const Options& options) {
+  TargetOptions target_options;
+  target_options.pattern = parse_board(options.board, options.square_mm);
+  const Target target = make_target(target_options);
+  const std::filesystem::path base = options.file;
+  const std::string extension = base.extension().string();
+  if (!extension.empty() && extension != ".svg" && extension != ".pdf") {
+    throw usage_error(fmt::format(
+        "{}: a target is written as .svg or .pdf; give one of these, or neither for both.",
+        options.file));
+  }
+  CommandResult result;
+  result.json["files"] = nlohmann::ordered_json::array();
+  const auto write = [&](std::filesystem::path file, const std::string& content) {
+    write_file(file, content);
+    result.text +=
+        fmt::format("{}: {:.0f} x {:.0f} mm\n", file.string(), target.width_mm, target.height_mm);
+    result.json["files"].push_back(file.string());
+  };
+  if (extension != ".pdf") write(std::filesystem::path(base).replace_extension(".svg"), target.svg);
+  if (extension != ".svg") write(std::filesystem::path(base).replace_extension(".pdf"), target.pdf);
+  result.text += "Print at 100 % and check the rulers with a steel rule before use.\n";
+  result.json["page_mm"] = {target.width_mm, target.height_mm};
+  result.json["ruler_mm"] = target.ruler_mm;
+  result.json["findings"] = nlohmann::ordered_json::array();
+  for (const Finding& finding : target.findings) {
+    result.text +=
+        fmt::format("{}: {} {}\n", name_of(finding.severity), finding.what, finding.remedy);
+    result.json["findings"].push_back({{"severity", name_of(finding.severity)},
+                                       {"what", finding.what},
+                                       {"remedy", finding.remedy}});
+  }
+  return result;
+}
+
+}  // namespace
+
+void add_target(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  CLI::App* command = add_command(app, "target", "Write a checkerboard to print in true size",
+                                  [options](const Common&) { return run(*options); });
+  command
+      ->add_option("FILE", options->file, "Where to write; .svg or .pdf, without an extension both")
+      ->required();
+  command
+      ->add_option("--board", options->board,
+                   "Inner corners, COLUMNSxROWS; one odd, one even is best")
+      ->capture_default_str();
+  command->add_option("--square", options->square_mm, "Side of a square, mm")
+      ->check(CLI::Range(0.05, 500.0))
+      ->capture_default_str();
+}
+
+}  // namespace trunnion

@@ -1,0 +1,363 @@
+#include "stages/calibrate_lens/judge.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/angle.h"
+#include "stages/calibrate_lens/field.h"
+
+namespace trunnion::lens {
+namespace {
+
+void doubt(LensResult& result, const std::string& what, const std::string& remedy) {
+  result.findings.push_back({Severity::doubt, "calibrate lens", "", what, remedy});
+}
+void note(LensResult& result, const std::string& what, const std::string& remedy) {
+  result.findings.push_back({Severity::note, "calibrate lens", "", what, remedy});
+}
+void fault(LensResult& result, const std::string& what, const std::string& remedy) {
+  result.findings.push_back({Severity::fault, "calibrate lens", "", what, remedy});
+}
+
+void measure_coverage(LensResult& result) {
+  Coverage& coverage = result.coverage;
+  coverage.corners.assign(static_cast<std::size_t>(Coverage::kColumns * Coverage::kRows), 0);
+  const Frame& frame = result.fit.frame;
+  for (const LensImage& image : result.images) {
+    if (!image.used) continue;
+    for (std::size_t i = 0; i < image.corners_px.size(); ++i) {
+      if (image.corner_used[i] == 0) continue;
+      const Eigen::Vector2d& p = image.corners_px[i];
+      const int column = std::clamp(static_cast<int>(p.x() * Coverage::kColumns / frame.width_px),
+                                    0, Coverage::kColumns - 1);
+      const int row = std::clamp(static_cast<int>(p.y() * Coverage::kRows / frame.height_px), 0,
+                                 Coverage::kRows - 1);
+      ++coverage.corners[static_cast<std::size_t>(row * Coverage::kColumns + column)];
+      coverage.reach =
+          std::max(coverage.reach,
+                   std::hypot(p.x() - frame.centre_x(), p.y() - frame.centre_y()) / frame.rho());
+    }
+  }
+  const auto covered =
+      std::count_if(coverage.corners.begin(), coverage.corners.end(), [](int n) { return n > 0; });
+  coverage.share = static_cast<double>(covered) / static_cast<double>(coverage.corners.size());
+}
+
+double largest_tilt(const LensResult& result) {
+  double largest = 0;
+  for (const LensImage& image : result.images) {
+    if (image.used) largest = std::max(largest, image.tilt);
+  }
+  return largest;
+}
+
+// Grades one figure: 2 good, 1 fair, 0 poor; adds the reason where it is not good.
+int grade(LensResult& result, double value, double good, double poor, const std::string& reason) {
+  const bool rising = good > poor;
+  const int found = (rising ? value >= good : value <= good) ? 2
+                    : (rising ? value < poor : value > poor) ? 0
+                                                             : 1;
+  if (found < 2) result.quality_reasons.push_back(reason);
+  return found;
+}
+
+void judge_geometry(LensResult& result) {
+  const int boards = result.calibration.images_used;
+  const double tilt_deg = degrees(largest_tilt(result));
+  const bool perspective = result.fit.model.projection == Projection::perspective;
+  if (boards < 6) {
+    doubt(
+        result,
+        fmt::format("Only {} boards: with so few a bad image can't be told from a wrong model, and "
+                    "the model can't be tested on boards it has not seen.",
+                    boards),
+        "Shoot 10 to 20 boards.");
+  }
+  if (perspective && tilt_deg < 10.0) {
+    doubt(
+        result,
+        fmt::format("All boards lie parallel to the sensor within {:.1f} degrees; the focal length "
+                    "shows only in the perspective of tilted boards.",
+                    tilt_deg),
+        "Tilt boards by 20 to 45 degrees, as far as the focus series reaches.");
+  }
+  if (result.coverage.share < 0.6) {
+    doubt(result,
+          fmt::format("Corners cover {:.0f} % of the image; the distortion elsewhere is a guess.",
+                      100.0 * result.coverage.share),
+          "Place boards towards the edges and corners that the report shows empty.");
+  } else if (result.coverage.reach < 0.8) {
+    doubt(result,
+          fmt::format("Corners reach {:.0f} % of the way to the image's corners; the distortion "
+                      "beyond is a guess.",
+                      100.0 * result.coverage.reach),
+          "Place boards into the corners of the image.");
+  }
+  if (result.sigma_px > 1.0) {
+    doubt(result,
+          fmt::format("The corners scatter by {:.2f} px about the best model.", result.sigma_px),
+          "Check that the board is flat and sharp and that the fusion left no seams.");
+  }
+}
+
+void judge_focal_length(const Setup& setup, LensResult& result) {
+  if (result.fit.model.projection != Projection::perspective) return;
+  const double by_data = result.principal_distance_sigma_data;
+  const double total = result.principal_distance_sigma;
+  const double c_mm = result.calibration.camera.fx * setup.pixel_pitch_um * 1e-3;
+  if (result.correlation_with_distance > 0.95) {
+    note(result,
+         fmt::format(
+             "Principal distance and distance to the board are {:.3f} correlated: only their "
+             "ratio, the magnification, is sharp.",
+             result.correlation_with_distance),
+         "Read the two together; the scale in the plane of focus is not affected.");
+  }
+  if (by_data > 0.03 && result.prior) {
+    doubt(result,
+          fmt::format("These boards alone show the focal length only within {}; the principal "
+                      "distance of {:.1f} mm +- {:.1f} % rests mainly on what the setup says.",
+                      by_data < 1.0 ? fmt::format("{:.0f} %", 100.0 * by_data) : "a factor of two",
+                      c_mm, 100.0 * total),
+          "Tilt boards further, or give the measured pupil_magnification and working_distance_mm "
+          "in the setup.");
+  } else if (by_data > 0.03) {
+    doubt(result,
+          fmt::format("These boards show the focal length only within {:.0f} %, and the setup says "
+                      "nothing that could help.",
+                      100.0 * by_data),
+          "Tilt boards further.");
+  }
+  if (total > 0.2 || !(result.fit.camera[kE] > 0)) {
+    fault(
+        result, "The focal length can't be told from these boards: their perspective is too weak.",
+        "Tilt boards by 20 to 45 degrees, or fuse without rescaling from a rail and say so in the "
+        "setup (telecentric model).");
+  }
+  for (int k = 0; k < 3; ++k) {
+    const int index = std::array<int, 3>{kK1, kK2, kK3}[static_cast<std::size_t>(k)];
+    const double sigma = std::sqrt(result.uncertainty.covariance(index, index));
+    if (free_parameters(result.fit.model)[static_cast<std::size_t>(index)] && sigma > 0.5) {
+      doubt(result, fmt::format("Radial term k{} is not determined.", k + 1),
+            "Place boards into the corners of the image.");
+    }
+  }
+}
+
+void judge_quality(LensResult& result) {
+  const int boards = result.calibration.images_used;
+  const double tilt_deg = degrees(largest_tilt(result));
+  double worst = 0;
+  for (const FieldPoint& point : result.field) worst = std::max(worst, point.sigma_correction_px);
+  int quality = 2;
+  const auto take = [&quality](int found) { quality = std::min(quality, found); };
+  take(grade(result, boards, 10, 6, fmt::format("{} boards (10 or more are good)", boards)));
+  take(grade(result, result.coverage.share, 0.7, 0.4,
+             fmt::format("{:.0f} % of the image covered (70 or more are good)",
+                         100.0 * result.coverage.share)));
+  take(grade(result, result.coverage.reach, 0.8, 0.6,
+             fmt::format("corners reach {:.0f} % of the half diagonal (80 or more are good)",
+                         100.0 * result.coverage.reach)));
+  take(
+      grade(result, worst, 0.5, 2.0,
+            fmt::format("undistortion known to {:.2f} px at worst (0.5 or less are good)", worst)));
+  if (result.fit.model.projection == Projection::perspective) {
+    take(grade(result, tilt_deg, 15, 8,
+               fmt::format("largest tilt {:.0f} degrees (15 or more are good)", tilt_deg)));
+    take(grade(result, result.principal_distance_sigma, 0.01, 0.05,
+               fmt::format("principal distance known to {:.1f} % (1 or less is good)",
+                           100.0 * result.principal_distance_sigma)));
+  }
+  result.calibration.quality = quality == 2 ? "good" : quality == 1 ? "fair" : "poor";
+}
+
+struct Tilted {
+  double about_x = 0;  // rad
+  double about_y = 0;
+  const char* words = "";
+};
+struct Placed {
+  double x = 0;  // -1 left edge .. 1 right edge
+  double y = 0;
+  const char* words = "";
+};
+
+// The board of the catalogue as a view, seen at the typical scale.
+ViewVector catalogue_view(const LensResult& result, const Tilted& tilt, const Placed& place,
+                          const Eigen::Vector2d& half_board_mm, double log_scale) {
+  const Eigen::Matrix3d R = rotation_about(Eigen::Vector3d::UnitX(), tilt.about_x) *
+                            rotation_about(Eigen::Vector3d::UnitY(), tilt.about_y);
+  const Eigen::AngleAxisd rotation(R);
+  const double scale = std::exp(log_scale + result.fit.camera[kScale]);
+  const Frame& frame = result.fit.frame;
+  const Eigen::Vector2d half_frame(0.5 * frame.width_px / frame.rho(),
+                                   0.5 * frame.height_px / frame.rho());
+  // The middle moves until the board's edge meets the image's edge, at least half way there.
+  const Eigen::Vector2d room = (half_frame - scale * half_board_mm).cwiseMax(0.5 * half_frame);
+  ViewVector view;
+  view << rotation.angle() * rotation.axis(), place.x * room.x(), place.y * room.y(), log_scale;
+  return view;
+}
+
+Corners catalogue_corners(const LensResult& result, const BoardPattern& pattern,
+                          const ViewVector& view) {
+  Corners corners;
+  const Frame& frame = result.fit.frame;
+  for (int row = 0; row < pattern.rows; ++row) {
+    for (int column = 0; column < pattern.columns; ++column) {
+      const Eigen::Vector2d board((column - 0.5 * (pattern.columns - 1)) * pattern.square_mm,
+                                  (row - 0.5 * (pattern.rows - 1)) * pattern.square_mm);
+      double u = 0;
+      double v = 0;
+      project_board_point(frame, result.fit.camera.data(), view.data(), board.x(), board.y(), &u,
+                          &v);
+      if (!(u > 0 && v > 0 && u < frame.width_px - 1 && v < frame.height_px - 1)) continue;
+      corners.board_mm.push_back(board);
+      corners.image_px.emplace_back(u, v);
+      corners.used.push_back(1);
+    }
+  }
+  return corners;
+}
+
+double mean_variance(const Fit& fit, const CameraMatrix& covariance) {
+  double sum = 0;
+  const auto field = field_of(fit, covariance, 9, 7);
+  for (const FieldPoint& point : field) sum += std::pow(point.sigma_reprojection_px, 2);
+  return sum / static_cast<double>(field.size());
+}
+
+}  // namespace
+
+std::string next_board(const BoardPattern& pattern, const LensResult& result) {
+  constexpr double kTilt = 30.0 * 3.14159265358979323846 / 180.0;
+  const Tilted tilts[] = {{0, 0, "Lay the board parallel to the sensor"},
+                          {0, kTilt, "Tilt the board about the vertical by 30 degrees or more"},
+                          {0, -kTilt, "Tilt the board about the vertical by 30 degrees or more"},
+                          {kTilt, 0, "Tilt the board about the horizontal by 30 degrees or more"},
+                          {-kTilt, 0, "Tilt the board about the horizontal by 30 degrees or more"}};
+  const Placed places[] = {
+      {0, 0, "in the middle of the image"},     {-1, 0, "towards the left edge"},
+      {1, 0, "towards the right edge"},         {0, -1, "towards the top edge"},
+      {0, 1, "towards the bottom edge"},        {-1, -1, "towards the top left corner"},
+      {1, -1, "towards the top right corner"},  {-1, 1, "towards the bottom left corner"},
+      {1, 1, "towards the bottom right corner"}};
+  std::vector<double> log_scales;
+  for (std::size_t v = 0; v < result.images.size(); ++v) {
+    if (result.images[v].used) log_scales.push_back(result.fit.views[v][kLogScale]);
+  }
+  if (log_scales.empty()) return {};
+  std::sort(log_scales.begin(), log_scales.end());
+  const double log_scale = log_scales[log_scales.size() / 2];
+  const Eigen::Vector2d half_board(0.5 * (pattern.columns - 1) * pattern.square_mm,
+                                   0.5 * (pattern.rows - 1) * pattern.square_mm);
+  const double now = mean_variance(result.fit, result.uncertainty.covariance);
+  double best = now;
+  std::string advice;
+  for (const Tilted& tilt : tilts) {
+    for (const Placed& place : places) {
+      const ViewVector view = catalogue_view(result, tilt, place, half_board, log_scale);
+      const Corners corners = catalogue_corners(result, pattern, view);
+      if (corners.size() < 8) continue;
+      const CameraMatrix information =
+          result.uncertainty.information + information_of(result.fit, view, corners);
+      CameraMatrix covariance;
+      if (!invert_information(information, free_parameters(result.fit.model), &covariance))
+        continue;
+      const double then = mean_variance(result.fit, covariance);
+      if (then < best * 0.999) {
+        best = then;
+        advice = fmt::format("{}, {}: that takes {:.0f} % off the uncertainty of the reprojection.",
+                             tilt.words, place.words, 100.0 * (1.0 - std::sqrt(then / now)));
+      }
+    }
+  }
+  return advice;
+}
+
+void judge_scale(const Setup& setup, const BoardPattern& pattern, LensResult& result) {
+  const double marked = setup.lateral_magnification();
+  const double measured = result.calibration.magnification;
+  const double ratio = measured / marked;
+  constexpr double kDoubtful = 0.08;  // common practice, no source: marks hold to a few percent
+  constexpr double kWrong = 0.25;
+  if (std::abs(std::log(ratio)) < std::log1p(kDoubtful)) return;
+  const double pitch_mm = setup.pixel_pitch_um * 1e-3;
+  const bool perspective = result.fit.model.projection == Projection::perspective;
+  const double sigma = result.principal_distance_sigma_data;
+  const std::string found = fmt::format(
+      "The boards show a magnification of {:.4g} where the setup says {:.4g}", measured, marked);
+  std::string what = found + fmt::format(
+                                 "; whether the squares are not {:.4g} mm or the setup is not the "
+                                 "one used can't be told from these boards.",
+                                 pattern.square_mm);
+  std::string remedy = fmt::format(
+      "Measure a square ({:.4g} mm would fit the mark), or correct the magnification "
+      "mark, extension or converter in the setup.",
+      pattern.square_mm * ratio);
+  if (perspective && sigma < 0.1) {
+    const double c_mm = result.principal_distance_data_px * pitch_mm;
+    const double allowed = std::max(3.0 * sigma, 0.07);
+    const double by_mark = setup.principal_distance_mm();
+    const double by_measure = setup.focal_length_mm * setup.converter *
+                              (1.0 + measured / setup.converter / setup.pupil_magnification);
+    if (std::abs(c_mm / by_mark - 1.0) < allowed) {
+      what = found + fmt::format(
+                         ", while their perspective shows the principal distance the setup "
+                         "says ({:.1f} mm): the lens is right, the squares are not {:.4g} "
+                         "mm.",
+                         c_mm, pattern.square_mm);
+      remedy = fmt::format("Measure a square and give --square; {:.4g} mm would fit.",
+                           pattern.square_mm * ratio);
+    } else if (std::abs(c_mm / by_measure - 1.0) < allowed) {
+      what = found + fmt::format(
+                         ", and their perspective agrees with that (principal distance {:.1f} "
+                         "mm): this is not the setup the boards were shot with.",
+                         c_mm);
+      remedy = "Correct the magnification mark, extension or converter, or take the right setup.";
+    } else {
+      what = found + fmt::format(
+                         ", and their perspective a principal distance of {:.1f} mm where the "
+                         "setup says {:.1f} mm: another lens, another pixel pitch or a wrong "
+                         "square size.",
+                         c_mm, by_mark);
+      remedy = "Check that setup and images belong together, then the size of the squares.";
+    }
+  }
+  if (std::abs(std::log(ratio)) > std::log1p(kWrong)) {
+    fault(result, what, remedy);
+  } else {
+    doubt(result, what, remedy);
+  }
+}
+
+void judge(const Setup& setup, const BoardPattern& pattern, LensResult& result) {
+  measure_coverage(result);
+  result.largest_tilt = largest_tilt(result);
+  result.field = field_of(result.fit, result.uncertainty.covariance, 13, 9);
+  judge_scale(setup, pattern, result);
+  judge_geometry(result);
+  judge_focal_length(setup, result);
+  // What the boards alone say against what the setup says.
+  if (result.prior && std::isfinite(result.principal_distance_sigma_data)) {
+    const double expected = result.prior->principal_distance_px;
+    const double sigma =
+        std::hypot(result.prior->sigma_fraction, result.principal_distance_sigma_data);
+    const double off = expected / result.principal_distance_data_px - 1.0;  // in e, as fitted
+    if (std::abs(off) > 3.0 * sigma) {
+      doubt(
+          result,
+          fmt::format("The boards show a principal distance of {:.1f} mm, lens and magnification "
+                      "give {:.1f} mm +- {:.0f} %.",
+                      result.principal_distance_data_px * setup.pixel_pitch_um * 1e-3,
+                      expected * setup.pixel_pitch_um * 1e-3, 100.0 * result.prior->sigma_fraction),
+          "Check focal_length_mm, pupil_magnification and the fusion habit in the setup.");
+    }
+  }
+  judge_quality(result);
+  result.advice = next_board(pattern, result);
+}
+
+}  // namespace trunnion::lens
