@@ -229,6 +229,12 @@ SpecimenFile all_from(TomlReader& file, const fs::path& path) {
 
 }  // namespace
 
+ImageLimits image_limits(const LimitSettings& limits) {
+  ImageLimits result;
+  result.max_pixels = static_cast<std::int64_t>(limits.max_megapixels * 1e6);
+  return result;
+}
+
 SpecimenFile read_specimen(const fs::path& file) {
   TomlReader reader = TomlReader::from_file(file);
   return all_from(reader, file);

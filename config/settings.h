@@ -19,6 +19,7 @@
 #include <vector>
 
 #include "config/specimen.h"
+#include "core/image_io.h"
 
 namespace trunnion {
 
@@ -96,6 +97,8 @@ struct OutputSettings {
 struct LimitSettings {
   double max_megapixels = 400.0;
 };
+
+[[nodiscard]] ImageLimits image_limits(const LimitSettings& limits);
 
 struct Settings {
   SurveySettings survey;

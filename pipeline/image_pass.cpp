@@ -11,6 +11,7 @@
 #include "pipeline/fingerprint.h"
 #include "pipeline/image_record.h"
 #include "pipeline/interrupt.h"
+#include "stages/blur_bands.h"
 #include "stages/refine_features.h"
 #include "stages/repair.h"
 #include "stages/report.h"
@@ -141,9 +142,7 @@ struct Extracted {
 
 Extracted process(ImageItem& item, const ImagePass& pass) {
   const Settings& settings = pass.workspace.file.settings;
-  ImageLimits limits;
-  limits.max_pixels = static_cast<std::int64_t>(settings.limits.max_megapixels * 1e6);
-  cv::Mat image = read_image(item.station.file, limits);
+  cv::Mat image = read_image(item.station.file, image_limits(settings.limits));
   check_interrupt();
   const cv::Mat before = picture_source(image);
   item.result.spots_repaired = repair(image, pass.survey.spots, settings.repair).spots_repaired;
@@ -160,6 +159,10 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
     item.result.mask = mask.measures;
     for (Finding& finding : mask.findings) {
       finding.file = item.station.source;
+      item.result.findings.push_back(finding);
+    }
+    for (Finding& finding :
+         blur_band_findings(find_blur_bands(image, coverage), item.station.source)) {
       item.result.findings.push_back(finding);
     }
   }

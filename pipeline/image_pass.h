@@ -7,13 +7,13 @@
 #include <vector>
 
 #include "core/finding.h"
+#include "core/mask_measures.h"
 #include "core/survey_result.h"
 #include "pipeline/journal.h"
 #include "pipeline/output_store.h"
 #include "pipeline/progress.h"
 #include "pipeline/workspace.h"
 #include "stages/ingest.h"
-#include "core/mask_measures.h"
 #include "stages/undistort.h"
 
 namespace trunnion {

@@ -14,6 +14,7 @@
 #include "core/error.h"
 #include "core/files.h"
 #include "core/metadata.h"
+#include "pipeline/capture_check.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/finishing.h"
 #include "pipeline/image_pass.h"
@@ -53,13 +54,6 @@ void append(Findings& to, const Findings& from) {
   to.insert(to.end(), from.begin(), from.end());
 }
 
-ImageLimits limits_of(const Workspace& workspace) {
-  ImageLimits limits;
-  limits.max_pixels =
-      static_cast<std::int64_t>(workspace.file.settings.limits.max_megapixels * 1e6);
-  return limits;
-}
-
 struct SurveyRun {
   SurveyResult result;
   std::string fingerprint;
@@ -94,7 +88,7 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
   if (specimen.empty_image) {
     const fs::path file = workspace.root / *specimen.empty_image;
     print.add(journal.input_hash(file));
-    empty_stage = read_image(file, limits_of(workspace));
+    empty_stage = read_image(file, image_limits(workspace.file.settings.limits));
   }
   SurveyRun run;
   run.fingerprint = print.hash();
@@ -104,7 +98,7 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
   } else {
     const ImageReader read = [&](std::size_t index) {
       check_interrupt();
-      cv::Mat image = read_image(images[index].file, limits_of(workspace));
+      cv::Mat image = read_image(images[index].file, image_limits(workspace.file.settings.limits));
       progress.step();
       return image;
     };
@@ -210,6 +204,16 @@ std::string source_date() {
   return fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
 }
 
+std::vector<CaptureMeasure> measures_of(const std::vector<ImageItem>& items,
+                                        const std::vector<StationImage>& images) {
+  std::vector<CaptureMeasure> measures;
+  for (std::size_t i = 0, k = 0; i < items.size(); ++i) {  // items: images less the faulty ones
+    while (images[k].name != items[i].station.name) ++k;
+    measures.push_back({k, items[i].result.mask});
+  }
+  return measures;
+}
+
 void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Findings& findings) {
   for (const ImageItem& item : items) append(findings, item.result.findings);
   std::erase_if(items, [](const ImageItem& item) { return item.faulty; });
@@ -258,6 +262,9 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   outcome.images_reused = static_cast<int>(
       std::count_if(items.begin(), items.end(), [](const auto& item) { return item.reused; }));
 
+  append(outcome.findings,
+         check_against_plan(workspace, images, surveyed.result, measures_of(items, images)));
+
   const OrientResult oriented =
       orient(orient_stations(items), workspace.file.specimen, workspace.setup,
              workspace.record ? &*workspace.record : nullptr);
@@ -282,6 +289,9 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
   std::vector<StationImage> images = run_ingest(workspace, progress, outcome);
   source_camera(workspace, images, outcome.findings);
   outcome.survey = run_survey(workspace, images, journal, progress, outcome).result;
+  const CloserLook closer = look_closer(workspace, images, outcome.survey, progress);
+  append(outcome.findings, closer.findings);
+  append(outcome.findings, check_against_plan(workspace, images, outcome.survey, closer.measures));
   return outcome;
 }
 

@@ -235,8 +235,7 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
                                           ? by_table(workspace, specimen)
                                           : by_pattern(workspace, specimen, result.findings);
   drop_repeated_stations(candidates, specimen, result.findings);
-  ImageLimits limits;
-  limits.max_pixels = static_cast<std::int64_t>(settings.limits.max_megapixels * 1e6);
+  const ImageLimits limits = image_limits(settings.limits);
   const fs::path root = fs::weakly_canonical(workspace);
   for (const Candidate& candidate : candidates) {
     StationImage image;

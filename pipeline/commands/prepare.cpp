@@ -69,7 +69,8 @@ void add_check(CLI::App& app) {
   CLI::App* command =
       add_command(app, "check", "Say in seconds whether a set is fit for preparing",
                   [options](const Common& common) {
-                    Progress progress({"ingest", "survey"}, {.quiet = common.quiet || common.json});
+                    Progress progress({"ingest", "survey", "mask and sharpness"},
+                                      {.quiet = common.quiet || common.json});
                     const CheckOutcome outcome =
                         check(options->workspace, prepare_options(*options, common), progress);
                     progress.close();
