@@ -19,7 +19,7 @@ constexpr double kClipped = 0.985;     // of full scale
 constexpr int kMaxScale = 16;
 constexpr int kMinSide = 64;
 constexpr int kMinPatch = 20;    // pixels; fewer are within the window of one accident
-constexpr int kOutlinePx = 2;    // mixed with the backdrop
+constexpr int kOutlinePx = 1;    // mixed with the backdrop
 constexpr int kBackdropPx = 15;  // so far from the specimen that only noise is left
 constexpr int kJoinPx = 4;       // gaps that hairs cut into a band
 

@@ -12,7 +12,11 @@
 // median is hardly above the noise, the image is halved first, again if needed.
 //
 // A textureless part of a specimen (a polished wing case, glass) looks like a blur band; hence a
-// doubt, never a fault. A specimen blurred everywhere alike is for the survey's sharpness to find.
+// doubt, never a fault. A band seen edge-on along the outline is a few pixels wide and may escape:
+// on the demo (3 specimens, black backdrop, bands at 7 depths) bands over 5 % of the specimen or
+// more were found in 120 of 120 images, over 3 % in 140 of 148, over 2 % in 156 of 170, and none in
+// 36 clean ones; before white 28 of 29, 33 of 36, 38 of 43, none in 9. A specimen blurred
+// everywhere alike is for the survey's sharpness to find.
 #pragma once
 
 #include <opencv2/core.hpp>

@@ -73,6 +73,17 @@ void check(const PlanSettings& s) {
   number(s.fused_bits, 1, 64, "number of bits of a fused channel");
 }
 
+// A setup file's numbers are each in range; together they may still make no lens.
+void check(const Setup& setup) {
+  const double m = setup.lateral_magnification();
+  if (!inside(m, 1e-4, 1000.0)) {
+    throw data_error(fmt::format(
+        "Setup {} has a magnification of {:.3g}; correct magnification, extension_mm and converter "
+        "so that it lies between 0.0001 and 1000.",
+        setup.name, m));
+  }
+}
+
 // The stations of every ring and the depth each of them has to cover; the same for every setup.
 std::vector<PlannedRing> rings_of(const PlanWish& wish, const PlanSettings& settings) {
   std::vector<PlannedRing> rings;
@@ -272,6 +283,7 @@ PlanOption weigh(const PlanWish& wish, const Setup& setup, double f_number,
                  const PlanSettings& settings) {
   check(wish);
   check(settings);
+  check(setup);
   return weigh_on(wish, setup, f_number > 0 ? f_number : setup.f_number, rings_of(wish, settings),
                   settings);
 }
@@ -281,6 +293,7 @@ CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,
   check(wish);
   check(settings);
   require(!setups.empty(), "No setup was given; name at least one setup file.");
+  for (const Setup& setup : setups) check(setup);
   CapturePlan plan;
   plan.title = wish.title;
   plan.height_mm = wish.height_mm;
@@ -300,7 +313,7 @@ CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,
     plan.chosen = options_of(coarser, setups, plan.rings, settings).front();
     plan.planned_detail_um = coarser.detail_um;
   }
-  require(plan.chosen.frames <= kMaxFrames,
+  require(inside(plan.chosen.frames, 1, kMaxFrames),
           fmt::format("The best setup would need {:.2g} frames; ask for a coarser detail or a "
                       "smaller specimen.",
                       plan.chosen.frames));

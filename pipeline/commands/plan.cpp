@@ -100,6 +100,15 @@ std::vector<Output> outputs_of(const PlanOptions& options, const CapturePlan& pl
   return outputs;
 }
 
+// The title goes into TOML, JSON and SVG, which are UTF-8.
+void check_title(const std::string& title) {
+  try {
+    static_cast<void>(nlohmann::json(title).dump());
+  } catch (const nlohmann::json::exception&) {
+    throw usage_error("--title is not valid UTF-8; give it in the terminal's UTF-8 encoding.");
+  }
+}
+
 // All or none: nothing is written where one file stands in the way.
 void write(std::vector<Output>& outputs, bool force) {
   std::erase_if(outputs, [](const Output& output) {
@@ -129,6 +138,7 @@ CommandResult list_presets() {
 
 CommandResult run_plan(PlanOptions options) {
   if (options.list_presets) return list_presets();
+  check_title(options.wish.title);
   if (options.wish.diameter_mm && (options.wish.width_mm > 0 || options.wish.depth_mm > 0)) {
     throw usage_error(
         "--diameter and --width or --depth exclude each other; give one or the other.");

@@ -116,6 +116,7 @@ TEST(PlanCommand, WrongCallsExitWithTwo) {
            beetle({"--surface", "shiny"}),
            beetle({"--preset", "aps-c-macro100-1-11"}),
            beetle({"--settle", "-1"}),
+           beetle({"--title", "a\xff\xfe"}),
        }) {
     const test::ProgramRun run = test::run_trunnion(call);
     EXPECT_EQ(run.exit_code, 2) << testing::PrintToString(call) << run.err;
@@ -128,6 +129,13 @@ TEST(PlanCommand, WrongCallsExitWithTwo) {
 TEST(PlanCommand, BadFilesExitWithOne) {
   const test::TemporaryFolder folder;
   EXPECT_EQ(test::run_trunnion(beetle({(folder.path() / "none.toml").string()})).exit_code, 1);
+  std::ofstream(folder.path() / "no-lens.toml")
+      << "[body]\nwidth_px = 100\nheight_px = 100\npixel_pitch_um = 4.0\n[lens]\n"
+         "focal_length_mm = 100.0\nmagnification = 1e-300\nf_number = 8.0\n";
+  const test::ProgramRun no_lens =
+      test::run_trunnion(beetle({(folder.path() / "no-lens.toml").string()}));
+  EXPECT_EQ(no_lens.exit_code, 1);
+  EXPECT_THAT(no_lens.err, HasSubstr("Setup no-lens has a magnification of 1e-300"));
   std::ofstream(folder.path() / "a-file") << "x";
   EXPECT_EQ(
       test::run_trunnion(beetle({"-o", (folder.path() / "a-file" / "ws").string()})).exit_code, 1);
