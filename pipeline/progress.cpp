@@ -259,8 +259,8 @@ std::string format_summary(const Summary& summary, const TerminalTraits& t) {
   for (std::size_t i = 0; i < shown; ++i) {
     const Summary::Item& item = summary.items[i];
     const std::string mark = item.mood == Summary::Mood::bad ? "!" : "?";
-    const std::string body =
-        printable(item.where + ": " + item.what + " " + item.remedy, t.unicode);
+    const std::string body = printable(
+        (item.where.empty() ? "" : item.where + ": ") + item.what + " " + item.remedy, t.unicode);
     std::string lead = "  " + paint(item.mood, mark) + " ";
     for (const std::string& line : wrap(body, columns - 4)) {
       text += lead + line + "\n";

@@ -46,7 +46,12 @@ void read_optional(const Json& json, const char* key, std::optional<T>& value,
 Json pose_json(const Pose& pose) {
   const Eigen::Vector4d q = quaternion_wxyz(pose.R);
   const Eigen::Vector3d c = pose.centre_mm();
-  return {{"rotation_wxyz", {q[0], q[1], q[2], q[3]}}, {"centre_mm", {c[0], c[1], c[2]}}};
+  // Twelve digits: more than any measurement, few enough to come back the same when read.
+  constexpr int kDigits = 12;
+  return {{"rotation_wxyz",
+           {digits(q[0], kDigits), digits(q[1], kDigits), digits(q[2], kDigits),
+            digits(q[3], kDigits)}},
+          {"centre_mm", {digits(c[0], kDigits), digits(c[1], kDigits), digits(c[2], kDigits)}}};
 }
 Pose read_pose(const Json& json) {
   const auto& q = json.at("rotation_wxyz");
@@ -226,7 +231,7 @@ Json judgement_json(const ReportData& data) {
   };
   const char* name = judgement.verdict == Verdict::good   ? "good"
                      : judgement.verdict == Verdict::look ? "look"
-                                                                : "reshoot";
+                                                          : "reshoot";
   return {{"verdict", name},
           {"sentence", judgement.sentence},
           {"to_do", items(judgement.to_do)},
