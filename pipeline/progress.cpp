@@ -197,7 +197,7 @@ std::string Progress::line_of(const Stage& stage, const TerminalTraits& t) const
   }
   // The last column stays free: some terminals wrap when it is filled.
   const int room = std::max(8, t.columns - 3);
-  tail = clip(printable(tail, t.unicode), room);
+  tail = clip(printable(tail, t.unicode), room - 2);  // two columns part it from the name
   const int name_room = std::max(0, room - columns_of(tail) - 2);
   std::string name = clip(printable(stage.name, t.unicode), name_room);
   const int name_columns = narrow ? name_room : std::min(name_room, 30);
