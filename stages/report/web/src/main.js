@@ -34,7 +34,7 @@ function place(item) {
 
 function toDo(items) {
   const [item] = items;
-  return h('li', { class: item.severity },
+  return h('li', { class: items.length > 1 ? `${item.severity} many` : item.severity },
     h('span', { class: 'badge' }, STATES[item.severity].sign, h('span', { class: 'hidden' }, ` ${STATES[item.severity].word}: `)),
     items.length === 1 ? place(item) : h('span', { class: 'places' }, items.map((one) => [place(one), ' '])),
     h('span', { class: 'what' }, item.what, items.some((one) => one.what !== item.what) ? ` (${item.where}; the others alike)` : ''),
