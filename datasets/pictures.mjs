@@ -42,7 +42,7 @@ function inAndOut(folder) {
 const good = join(work, 'good-report');
 const faulty = join(work, 'faulty-report', 'index.html');
 writeFileSync(join(work, 'in-out.html'), inAndOut(good));
-let page = await open(join(work, 'in-out.html'));
+let page = await open(join(work, 'in-out.html'), '', { viewport: { width: 1200, height: 420 } });
 await page.screenshot({ path: join(out, 'in-out.png'), fullPage: true });
 
 page = await open(faulty);

@@ -18,10 +18,13 @@ fi
 rm -rf "$work"
 mkdir -p "$work" "$here/docs/img"
 # One set as it should be, one with something to find.
-"$program" demo "$work/good" --quiet
-"$program" demo "$work/faulty" --quiet --no-boards --fault missing:5 --fault drift:0.4
+"$program" demo "$work/good" --quiet --no-boards --rings 2 --stations 12 --width 900 --height 600
+cp "$work/good/truth/demo.calibration.json" "$work/good/setups/"
+"$program" demo "$work/faulty" --quiet --no-boards --rings 1 --stations 16 --width 900 --height 600 \
+  --fault missing:5 --fault slip:9
+cp "$work/faulty/truth/demo.calibration.json" "$work/faulty/setups/"
 for set in good faulty; do
-  specimen=$(dirname "$(find "$work/$set" -name specimen.toml | head -n 1)")
+  specimen=$work/$set/specimen
   # Exit code 1 says that the set has a fault, which is what the second one is for.
   "$program" prepare "$specimen" --quiet || [[ $set = faulty ]]
   ln -sfn "$specimen/prepared/report" "$work/$set-report"

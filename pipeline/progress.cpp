@@ -197,7 +197,7 @@ std::string Progress::line_of(const Stage& stage, const TerminalTraits& t) const
   }
   // The last column stays free: some terminals wrap when it is filled.
   const int room = std::max(8, t.columns - 3);
-  tail = clip(printable(tail, t.unicode), room);
+  tail = clip(printable(tail, t.unicode), room - 2);  // two columns part it from the name
   const int name_room = std::max(0, room - columns_of(tail) - 2);
   std::string name = clip(printable(stage.name, t.unicode), name_room);
   const int name_columns = narrow ? name_room : std::min(name_room, 30);
@@ -259,8 +259,8 @@ std::string format_summary(const Summary& summary, const TerminalTraits& t) {
   for (std::size_t i = 0; i < shown; ++i) {
     const Summary::Item& item = summary.items[i];
     const std::string mark = item.mood == Summary::Mood::bad ? "!" : "?";
-    const std::string body =
-        printable(item.where + ": " + item.what + " " + item.remedy, t.unicode);
+    const std::string body = printable(
+        (item.where.empty() ? "" : item.where + ": ") + item.what + " " + item.remedy, t.unicode);
     std::string lead = "  " + paint(item.mood, mark) + " ";
     for (const std::string& line : wrap(body, columns - 4)) {
       text += lead + line + "\n";

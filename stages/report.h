@@ -175,6 +175,15 @@ void add_scene(ReportData& data, const Scene& scene, const ReportLimits& limits 
 // Rings of the specimen, and gaps where a ring's station has no view. Call after the views exist.
 void add_rings(ReportData& data, const Specimen& specimen);
 
+// What only a comparison over the stations shows: a station or stretch whose stage angle slipped
+// against its neighbours. judge() includes these; the closing summary may add them to its findings.
+struct ReviewLimits {
+  double least_slip =
+      0.2 * 3.14159265358979323846 / 180;  // rad; smaller jumps are corrected safely
+  double slip_sigmas = 6;                  // of the usual change from station to station (robust)
+};
+Findings review(const ReportData& data, const ReviewLimits& limits = {});
+
 // What the user should do, in the order of urgency.
 enum class Verdict { good, look, reshoot };
 

@@ -43,20 +43,25 @@ void read_optional(const Json& json, const char* key, std::optional<T>& value,
   }
 }
 
+// Rows and translation come back bit for bit; quaternion and centre are there to be read.
 Json pose_json(const Pose& pose) {
   const Eigen::Vector4d q = quaternion_wxyz(pose.R);
   const Eigen::Vector3d c = pose.centre_mm();
-  return {{"rotation_wxyz", {q[0], q[1], q[2], q[3]}}, {"centre_mm", {c[0], c[1], c[2]}}};
+  Json rows = Json::array();
+  for (int i = 0; i < 9; ++i) rows.push_back(pose.R(i / 3, i % 3));
+  return {{"rotation_wxyz", {q[0], q[1], q[2], q[3]}},
+          {"centre_mm", {c[0], c[1], c[2]}},
+          {"rotation_rows", std::move(rows)},
+          {"translation_mm", {pose.t[0], pose.t[1], pose.t[2]}}};
 }
 Pose read_pose(const Json& json) {
-  const auto& q = json.at("rotation_wxyz");
-  const auto& c = json.at("centre_mm");
-  const Eigen::Quaterniond rotation(q.at(0).get<double>(), q.at(1).get<double>(),
-                                    q.at(2).get<double>(), q.at(3).get<double>());
   Pose pose;
-  pose.R = rotation.normalized().toRotationMatrix();
-  pose.t = -(pose.R *
-             Eigen::Vector3d(c.at(0).get<double>(), c.at(1).get<double>(), c.at(2).get<double>()));
+  for (int i = 0; i < 9; ++i) {
+    pose.R(i / 3, i % 3) = json.at("rotation_rows").at(static_cast<std::size_t>(i)).get<double>();
+  }
+  for (int i = 0; i < 3; ++i) {
+    pose.t[i] = json.at("translation_mm").at(static_cast<std::size_t>(i)).get<double>();
+  }
   return pose;
 }
 
@@ -226,7 +231,7 @@ Json judgement_json(const ReportData& data) {
   };
   const char* name = judgement.verdict == Verdict::good   ? "good"
                      : judgement.verdict == Verdict::look ? "look"
-                                                                : "reshoot";
+                                                          : "reshoot";
   return {{"verdict", name},
           {"sentence", judgement.sentence},
           {"to_do", items(judgement.to_do)},

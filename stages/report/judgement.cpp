@@ -5,6 +5,7 @@
 #include <cmath>
 #include <map>
 #include <numbers>
+#include <set>
 
 #include "stages/report.h"
 
@@ -79,50 +80,86 @@ Group group_of(const ToDo& item) {
   return item.severity == Severity::fault ? Group::faulty : Group::doubtful;
 }
 
-// "low 7, low 11 and high 4"; each place once, as many as a sentence bears by name.
-std::string enumerate(const std::vector<ToDo>& items, Group group, std::size_t& count) {
-  std::vector<std::string> names;
+// Places of a group in the order of the set, each once; where three or more neighbours follow each
+// other, as "low 3 to low 9".
+std::vector<std::string> places_of(const std::vector<ToDo>& items, Group group,
+                                   const ReportData& data) {
+  std::set<std::size_t> views;
+  std::vector<std::string> others;
   for (const ToDo& item : items) {
     if (group_of(item) != group) continue;
-    if (std::find(names.begin(), names.end(), item.where) == names.end()) {
-      names.push_back(item.where);
+    if (item.anchor.starts_with("view-")) {
+      views.insert(std::stoul(item.anchor.substr(5)));
+    } else if (std::find(others.begin(), others.end(), item.where) == others.end()) {
+      others.push_back(item.where);
     }
   }
-  count = names.size();
+  std::vector<std::string> places;
+  for (auto first = views.begin(); first != views.end();) {
+    auto last = first;
+    const auto follows = [&](auto next) {
+      return next != views.end() && *next == *last + 1 &&
+             data.views[*next].ring == data.views[*last].ring;
+    };
+    while (follows(std::next(last))) ++last;
+    const auto name = [&](std::size_t i) {
+      return place(data.views[i].ring, data.views[i].station);
+    };
+    if (*last - *first >= 2) {
+      places.push_back(fmt::format("{} to {}", name(*first), name(*last)));
+      first = std::next(last);
+    } else {
+      places.push_back(name(*first));
+      ++first;
+    }
+  }
+  places.insert(places.end(), others.begin(), others.end());
+  if (views.size() == data.views.size() && views.size() > 3 && others.empty()) {
+    return {fmt::format("all {} images", views.size())};
+  }
+  return places;
+}
+
+// "low 7, low 11 and high 4"; as many as a sentence bears by name.
+std::string enumerate(const std::vector<std::string>& names) {
   constexpr std::size_t kNamed = 24;
-  const std::size_t shown = std::min(count, kNamed);
+  const std::size_t shown = std::min(names.size(), kNamed);
   std::string text;
   for (std::size_t i = 0; i < shown; ++i) {
-    const bool last = i + 1 == count;
+    const bool last = i + 1 == names.size();
     text += (i == 0 ? "" : last ? " and " : ", ") + names[i];
   }
-  if (count > shown) text += fmt::format(" and {} more", count - shown);
+  if (names.size() > shown) text += fmt::format(" and {} more", names.size() - shown);
   return text;
 }
 
+bool one(const std::vector<std::string>& places) {
+  return places.size() == 1 && places[0].find(" to ") == std::string::npos &&
+         !places[0].starts_with("all ");
+}
+
 std::string verdict_sentence(const ReportData& data, const Judgement& judgement) {
-  std::size_t missing = 0;
-  std::size_t faulty = 0;
-  std::size_t doubtful = 0;
-  const std::string gaps = enumerate(judgement.to_do, Group::missing, missing);
-  const std::string faults = enumerate(judgement.to_do, Group::faulty, faulty);
-  const std::string doubts = enumerate(judgement.to_do, Group::doubtful, doubtful);
+  const auto gaps = places_of(judgement.to_do, Group::missing, data);
+  const auto faults = places_of(judgement.to_do, Group::faulty, data);
+  const auto doubts = places_of(judgement.to_do, Group::doubtful, data);
   const auto set_items = std::count_if(judgement.to_do.begin(), judgement.to_do.end(),
                                        [](const ToDo& item) { return item.where == kWholeSet; });
   std::vector<std::string> parts;
-  if (missing > 0) parts.push_back(fmt::format("{} {} missing", gaps, missing == 1 ? "is" : "are"));
-  if (faulty > 0) {
-    parts.push_back(
-        fmt::format("{} can't be used as {}", faults, faulty == 1 ? "it is" : "they are"));
+  if (!gaps.empty()) {
+    parts.push_back(fmt::format("{} {} missing", enumerate(gaps), one(gaps) ? "is" : "are"));
   }
-  if (doubtful > 0) parts.push_back(fmt::format("look at {}", doubts));
+  if (!faults.empty()) {
+    parts.push_back(fmt::format("{} can't be used as {}", enumerate(faults),
+                                one(faults) ? "it is" : "they are"));
+  }
+  if (!doubts.empty()) parts.push_back(fmt::format("look at {}", enumerate(doubts)));
   if (set_items > 0 && judgement.verdict != Verdict::good) {
     parts.push_back(set_items == 1 ? "one thing concerns the whole set"
                                    : fmt::format("{} things concern the whole set", set_items));
   }
   const char* lead = judgement.verdict == Verdict::reshoot ? "Not complete"
                      : judgement.verdict == Verdict::look  ? "Usable, with doubts"
-                                                                 : "Ready";
+                                                           : "Ready";
   if (parts.empty()) {
     parts.push_back(
         fmt::format("all {} stations are prepared and none is in doubt", data.views.size()));
@@ -157,7 +194,16 @@ std::string version_of_trunnion(const ReportData& data) {
 
 Judgement judge(const ReportData& data) {
   Judgement judgement;
-  for (const Finding& finding : data.findings) {
+  Findings findings = data.findings;
+  for (Finding& finding : review(data)) {
+    const bool known = std::any_of(findings.begin(), findings.end(), [&](const Finding& f) {
+      return f.file == finding.file && f.what == finding.what;
+    });
+    if (!known) findings.push_back(std::move(finding));
+  }
+  for (const Finding& finding : findings) {
+    // Ingest tells of the whole set only which stations lack; here each stands by itself.
+    if (finding.stage == "ingest" && finding.file.empty() && !data.gaps.empty()) continue;
     ToDo item{finding.severity, {}, {}, {}, finding.what, finding.remedy};
     locate(item, finding, data);
     (item.severity == Severity::note ? judgement.notes : judgement.to_do)
@@ -167,8 +213,8 @@ Judgement judge(const ReportData& data) {
   std::stable_sort(judgement.to_do.begin(), judgement.to_do.end(),
                    [](const ToDo& a, const ToDo& b) { return a.severity > b.severity; });
   if (!judgement.to_do.empty()) {
-    judgement.verdict = judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot
-                                                                            : Verdict::look;
+    judgement.verdict =
+        judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::look;
   }
   judgement.sentence = verdict_sentence(data, judgement);
   return judgement;

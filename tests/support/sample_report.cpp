@@ -100,9 +100,6 @@ void add_faults(ReportData& data) {
   data.findings.push_back({Severity::doubt, "survey", "fused/low_015.tif",
                            "The exposure is 19 % above the set's median, and 5 % is allowed.",
                            "Check the lamps and shoot it again."});
-  data.findings.push_back({Severity::doubt, "refine", "fused/high_004.tif",
-                           "The stage angle is corrected by 1.80 degrees, 18 times its sigma.",
-                           "Check that the specimen or the stage did not slip here."});
   data.findings.push_back({Severity::fault, "mask", "fused/high_020.tif",
                            "The mask covers 71 % of the image and is not trusted (12 %).",
                            "Shoot it again against a clean backdrop, or draw this mask by hand."});

@@ -55,8 +55,7 @@ function options(quantity, values, width, readout, open) {
   };
   return {
     width, height: 180, padding: [10, 8, 0, 0], legend: { show: false },
-    cursor: { sync: { key: SYNC, setSeries: false }, drag: { x: false, y: false }, points: { size: 7 },
-      bind: { click: (u) => (event) => { const station = slots[u.posToIdx(event.offsetX)]; if (station) open(station, u.root.parentElement); } } },
+    cursor: { sync: { key: SYNC, setSeries: false }, drag: { x: false, y: false }, points: { size: 7 } },
     scales: { x: { time: false, range: [-0.6, slots.length - 0.4] }, y: { range: () => range(quantity, values) } },
     axes: [
       { ...axis, size: 30, grid: { show: false }, ticks: { ...axis.ticks, size: 4 }, gap: 3, splits: () => ticks(width), values: (_, at) => at.map((i) => slots[i]?.station ?? '') },
@@ -64,6 +63,10 @@ function options(quantity, values, width, readout, open) {
     ],
     series: [{}, { stroke: colour('--m2'), width: 1.5, spanGaps: false, points: { show: true, size: 4, fill: colour('--m2') } }],
     hooks: {
+      init: [(u) => u.over.addEventListener('click', (event) => {
+        const station = slots[u.posToIdx(event.offsetX)];
+        if (station) open(station);
+      })],
       draw: [marked],
       setCursor: [(u) => {
         const station = slots[u.cursor.idx];

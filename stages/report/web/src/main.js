@@ -14,14 +14,31 @@ function seal() {
   }));
 }
 
-function toDo(item) {
+// The same thing at many stations is one thing to do: alike but for their numbers.
+function grouped(items) {
+  const bare = (text) => text.replace(/[+-]?\d+([.,]\d+)?/g, '#');
+  const groups = new Map();
+  for (const item of items) {
+    const alike = item.anchor ? [item.severity, bare(item.what), bare(item.remedy)].join('\n') : item;
+    if (!groups.has(alike)) groups.set(alike, []);
+    groups.get(alike).push(item);
+  }
+  return [...groups.values()].flatMap((list) => (list.length > 2 ? [list] : list.map((item) => [item])));
+}
+
+function place(item) {
   const station = byId.get(item.anchor);
-  return h('li', { class: item.severity },
+  if (!station) return h('strong', {}, item.where);
+  return h('a', { href: `#${item.anchor}`, onclick: (event) => { event.preventDefault(); open(station, event.currentTarget); } }, item.where);
+}
+
+function toDo(items) {
+  const [item] = items;
+  return h('li', { class: items.length > 1 ? `${item.severity} many` : item.severity },
     h('span', { class: 'badge' }, STATES[item.severity].sign, h('span', { class: 'hidden' }, ` ${STATES[item.severity].word}: `)),
-    station
-      ? h('a', { href: `#${item.anchor}`, onclick: (event) => { event.preventDefault(); open(station, event.currentTarget); } }, item.where)
-      : h('strong', {}, item.where),
-    h('span', { class: 'what' }, item.what), h('span', { class: 'remedy' }, item.remedy));
+    items.length === 1 ? place(item) : h('span', { class: 'places' }, items.map((one) => [place(one), ' '])),
+    h('span', { class: 'what' }, item.what, items.some((one) => one.what !== item.what) ? ` (${item.where}; the others alike)` : ''),
+    h('span', { class: 'remedy' }, item.remedy));
 }
 
 function header() {
@@ -30,9 +47,9 @@ function header() {
   return h('header', { class: `top ${judgement.verdict}` },
     h('div', { class: 'top-row' }, h('p', { class: 'title' }, report.title || 'Untitled set', report.date ? h('span', {}, ` \u00b7 ${report.date}`) : null), theme),
     h('div', { class: 'verdict' }, seal(), h('h1', {}, judgement.sentence)),
-    judgement.to_do.length > 0 ? h('div', {}, h('h2', { class: 'hidden' }, 'To do'), h('ol', { class: 'to-do' }, judgement.to_do.map(toDo))) : null,
+    judgement.to_do.length > 0 ? h('div', {}, h('h2', { class: 'hidden' }, 'To do'), h('ol', { class: 'to-do' }, grouped(judgement.to_do).map(toDo))) : null,
     judgement.notes.length > 0 ? h('details', { class: 'notes' }, h('summary', {}, `${judgement.notes.length} ${judgement.notes.length === 1 ? 'note' : 'notes'}, nothing to do`),
-      h('ul', {}, judgement.notes.map((note) => h('li', {}, h('strong', {}, note.where), ' ', note.what, ' ', note.remedy)))) : null);
+      h('ul', {}, grouped(judgement.notes).map((notes) => h('li', {}, notes.map((note) => [place(note), ' ']), notes[0].what, ' ', notes[0].remedy)))) : null);
 }
 
 function switchTheme() {

@@ -1,0 +1,76 @@
+// Comparison over the stations of a ring.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <numbers>
+
+#include "stages/report.h"
+
+namespace trunnion {
+namespace {
+
+constexpr double kDegrees = 180.0 / std::numbers::pi;
+
+struct Step {
+  const ReportView* from = nullptr;
+  const ReportView* to = nullptr;
+  double change = 0;  // rad, of the angle correction
+};
+
+std::vector<Step> steps_of(const ReportData& data) {
+  std::vector<Step> steps;
+  for (std::size_t i = 1; i < data.views.size(); ++i) {
+    const ReportView& from = data.views[i - 1];
+    const ReportView& to = data.views[i];
+    if (from.ring != to.ring || !from.angle_correction || !to.angle_correction) continue;
+    steps.push_back({&from, &to, *to.angle_correction - *from.angle_correction});
+  }
+  return steps;
+}
+
+// Scale of the changes from their median absolute value; 1.4826 makes it a standard deviation of a
+// normal distribution (Rousseeuw and Croux, "Alternatives to the median absolute deviation",
+// Journal of the American Statistical Association 88, 1993).
+double usual_change(const std::vector<Step>& steps) {
+  std::vector<double> sizes;
+  for (const Step& step : steps) sizes.push_back(std::abs(step.change));
+  const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
+  std::nth_element(sizes.begin(), middle, sizes.end());
+  return 1.4826 * *middle;
+}
+
+std::string place(const ReportView& view) {
+  return view.ring.empty() ? fmt::format("station {}", view.station)
+                           : fmt::format("{} {}", view.ring, view.station);
+}
+
+}  // namespace
+
+Findings review(const ReportData& data, const ReviewLimits& limits) {
+  Findings findings;
+  const std::vector<Step> steps = steps_of(data);
+  if (!data.refined || steps.size() < 4) return findings;  // too few to know what is usual
+  const double sigma = usual_change(steps);
+  const double limit = std::max(limits.least_slip, limits.slip_sigmas * sigma);
+  for (std::size_t i = 0; i < steps.size(); ++i) {
+    const Step& step = steps[i];
+    if (std::abs(step.change) <= limit) continue;
+    // A jump that the next step takes back concerns one station, which is named once.
+    const bool back = i + 1 < steps.size() && steps[i + 1].from == step.to &&
+                      std::abs(step.change + steps[i + 1].change) <= limit;
+    findings.push_back(
+        {Severity::doubt, "refine", step.to->source_file,
+         fmt::format("The stage angle jumps by {:+.2f} degrees from {} to {}{}, where {:.2f} is "
+                     "usual from station to station.",
+                     step.change * kDegrees, place(*step.from), place(*step.to),
+                     back ? " and back after it" : " and stays so", sigma * kDegrees),
+         "The refined poses follow the jump; look whether the specimen moved on its mount, and "
+         "check the stage for slipping."});
+    if (back) ++i;
+  }
+  return findings;
+}
+
+}  // namespace trunnion
