@@ -4,6 +4,7 @@
 
 #include <set>
 
+#include "config/presets.h"
 #include "config/toml_reader.h"
 #include "core/angle.h"
 #include "core/error.h"
@@ -117,14 +118,26 @@ MaskSettings mask_from(TomlReader table) {
   return mask;
 }
 
+RefineSettings refine_from(TomlReader table) {
+  RefineSettings refine;
+  refine.enabled = table.boolean("enabled", true);
+  refine.max_features = table.integer("max_features", 100, 100'000, refine.max_features);
+  refine.level_megapixels =
+      table.number("level_megapixels", {.min = 0.1, .max = 400.0}, refine.level_megapixels);
+  refine.min_contrast =
+      table.number("min_contrast_percent", {.min = 0.1, .max = 50.0}, 2.0) / 100.0;
+  refine.principal_distance = static_cast<FreePrincipalDistance>(
+      table.choice("principal_distance", {"auto", "free", "fixed"}, 0));
+  return refine;
+}
+
 // A bare word names a template that comes with trunnion, anything else a file of the workspace.
 fs::path template_file(TomlReader& table, const fs::path& workspace) {
   const std::string file = table.text("file");
   const bool word = file.find_first_of("./") == std::string::npos;
   if (!word) check_inside(table, "file", file);
   const fs::path path =
-      word ? fs::path(TRUNNION_SHARE_DIR) / "config" / "templates" / (file + ".mustache")
-           : workspace / file;
+      word ? preset_folder().parent_path() / "templates" / (file + ".mustache") : workspace / file;
   std::error_code ignored;
   if (!file.empty() && !fs::is_regular_file(path, ignored)) {
     table.mistake("file", fmt::format("is \"{}\", but {} is no file; name one in the workspace, "
@@ -197,12 +210,14 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   settings.undistort.centre_principal_point = undistort.boolean("centre_principal_point", true);
   settings.undistort.interpolation =
       static_cast<Interpolation>(undistort.choice("interpolation", {"cubic", "lanczos"}, 0));
-  TomlReader refine = file.table("refine");
-  settings.refine.enabled = refine.boolean("enabled", true);
+  settings.refine = refine_from(file.table("refine"));
   settings.output = output_from(file.table("output"), workspace);
   TomlReader limits = file.table("limits");
   settings.limits.max_megapixels =
       limits.number("max_megapixels", {.min = 0.01, .max = 10'000.0}, 400.0);
+  for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
+    settings.written[name] = file.table(name).canonical();
+  }
   return settings;
 }
 

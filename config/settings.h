@@ -5,7 +5,7 @@
 //   [repair]   dust = true
 //   [mask]     margin_px = 0.0, keep_holes = false, mount = "keep", ...
 //   [undistort] size = "same", centre_principal_point = true, interpolation = "cubic"
-//   [refine]   enabled = true
+//   [refine]   enabled = true, principal_distance = "auto", max_features = 4000, ...
 //   [output]   type = "same", bits = "same", compress = true, mask_suffix = "", ...
 //   [[output.template]] file = "matrix", name = "poses.txt", angle = "deg", y_axis = "down",
 //              looks_along = "+z", pixel_origin = "centre", length = "mm", image_names = "path"
@@ -14,6 +14,7 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <map>
 #include <string>
 #include <vector>
 
@@ -51,8 +52,15 @@ struct UndistortSettings {
   Interpolation interpolation = Interpolation::cubic;
 };
 
+enum class FreePrincipalDistance { automatic, yes, no };
+
 struct RefineSettings {
   bool enabled = true;
+  int max_features = 4000;        // an image; more add time, not accuracy
+  double level_megapixels = 2.0;  // size of the pyramid level that is searched for features
+  double min_contrast = 0.02;     // of a feature, relative to full scale; noise lies below
+  // automatic: adjusted where the lens is not calibrated
+  FreePrincipalDistance principal_distance = FreePrincipalDistance::automatic;
 };
 
 enum class OutputType { same, tiff, png, jpeg };
@@ -97,6 +105,9 @@ struct Settings {
   RefineSettings refine;
   OutputSettings output;
   LimitSettings limits;
+  // Canonical text of each table as written ("mask": ...): what fingerprints are made of, so that
+  // no setting can be forgotten there.
+  std::map<std::string, std::string> written;
 };
 
 struct SpecimenFile {

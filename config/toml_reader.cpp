@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 #include <set>
+#include <sstream>
 
 #include "core/error.h"
 #include "core/files.h"
@@ -218,10 +219,21 @@ std::size_t TomlReader::choice(std::string_view key, const std::vector<std::stri
   return otherwise.value_or(0);
 }
 
+std::string TomlReader::canonical() const {
+  if (node_->table == nullptr) return "";
+  std::ostringstream text;
+  text << *node_->table;
+  return text.str();
+}
+
 TomlReader TomlReader::table(std::string_view key) {
   node_->known.emplace(key);
+  const std::string path = fmt::format("{}{}.", node_->path, key);
+  for (const std::shared_ptr<Node>& given : node_->children) {
+    if (given->path == path) return {state_, given};
+  }
   auto child = std::make_shared<Node>();
-  child->path = fmt::format("{}{}.", node_->path, key);
+  child->path = path;
   if (has(key)) {
     child->table = node_->table->get(key)->as_table();
     if (child->table == nullptr) mistake(key, fmt::format("must be a table: [{}].", key));

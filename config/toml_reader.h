@@ -46,6 +46,10 @@ class TomlReader {
   TomlReader table(std::string_view key);
   std::vector<TomlReader> tables(std::string_view key);
 
+  // This table in one canonical form (sorted keys, no comments); empty where absent. Equal texts
+  // mean equal settings.
+  [[nodiscard]] std::string canonical() const;
+
   // A mistake found by the caller; named with the line of `key`.
   void mistake(std::string_view key, const std::string& what);
 

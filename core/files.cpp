@@ -53,6 +53,20 @@ void write_all(const fs::path& path, std::string_view content) {
   file.close();
 }
 
+// Swaps two folders in one step where the file system can; else the old one steps aside first, so
+// that at any moment one whole folder exists.
+void exchange(const fs::path& fresh, const fs::path& old) {
+  if (::renameat2(AT_FDCWD, fresh.c_str(), AT_FDCWD, old.c_str(), RENAME_EXCHANGE) == 0) return;
+  if (errno != EINVAL && errno != ENOSYS) {
+    throw system_error(old, "replacing the older folder", errno);
+  }
+  const fs::path aside = fresh.string() + ".old";
+  if (::rename(old.c_str(), aside.c_str()) != 0 || ::rename(fresh.c_str(), old.c_str()) != 0 ||
+      ::rename(aside.c_str(), fresh.c_str()) != 0) {
+    throw system_error(old, "replacing the older folder", errno);
+  }
+}
+
 }  // namespace
 
 PendingFile::PendingFile(fs::path final_path) : final_(std::move(final_path)) {
@@ -76,6 +90,39 @@ void PendingFile::commit() {
   sync_file(temporary_);
   if (::rename(temporary_.c_str(), final_.c_str()) != 0) {
     throw system_error(final_, "renaming the finished file", errno);
+  }
+  temporary_.clear();
+  sync_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
+}
+
+PendingFolder::PendingFolder(fs::path final_path) : final_(std::move(final_path)) {
+  if (!final_.has_filename()) final_ = final_.parent_path();  // a trailing slash
+  const fs::path parent = final_.has_parent_path() ? final_.parent_path() : fs::path(".");
+  temporary_ = parent / (std::string(kTemporaryPrefix) + final_.filename().string());
+  std::error_code code;
+  fs::remove_all(temporary_, code);  // of a killed run
+  fs::create_directories(temporary_, code);
+  if (code) throw system_error(temporary_, "creating the folder", code.value());
+}
+
+PendingFolder::~PendingFolder() {
+  if (temporary_.empty()) return;
+  std::error_code ignored;
+  fs::remove_all(temporary_, ignored);
+}
+
+void PendingFolder::commit() {
+  sync_folder(temporary_);
+  std::error_code code;
+  if (fs::exists(final_, code)) {
+    if (!fs::is_directory(final_, code)) {
+      throw data_error(fmt::format(
+          "{}: a file stands where a folder is to be written; move it away.", final_.string()));
+    }
+    exchange(temporary_, final_);
+    fs::remove_all(temporary_, code);  // the older content; what can't be removed does no harm
+  } else if (::rename(temporary_.c_str(), final_.c_str()) != 0) {
+    throw system_error(final_, "renaming the finished folder", errno);
   }
   temporary_.clear();
   sync_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
@@ -122,7 +169,7 @@ int remove_leftovers(const fs::path& folder) {
   int removed = 0;
   for (const auto& entry : fs::directory_iterator(folder, code)) {
     if (entry.path().filename().string().starts_with(kTemporaryPrefix)) {
-      if (fs::remove(entry.path(), code)) ++removed;
+      if (fs::remove_all(entry.path(), code) > 0) ++removed;
     }
   }
   return removed;

@@ -37,14 +37,31 @@ class PendingFile {
   fs::path temporary_;  // empty once committed or moved from
 };
 
+// A folder that appears whole or not at all: filled under a temporary name beside its place, then
+// exchanged with what stood there in one step. One that goes out of scope uncommitted is removed.
+class PendingFolder {
+ public:
+  explicit PendingFolder(fs::path final_path);
+  PendingFolder(const PendingFolder&) = delete;
+  PendingFolder& operator=(const PendingFolder&) = delete;
+  ~PendingFolder();
+
+  [[nodiscard]] const fs::path& temporary() const { return temporary_; }
+  void commit();
+
+ private:
+  fs::path final_;
+  fs::path temporary_;  // empty once committed
+};
+
 // Writes `content` to `path` through a PendingFile.
 void write_file(const fs::path& path, std::string_view content);
 
 // Whole content; throws a data error where the file is missing, unreadable or over the limit.
 std::string read_file(const fs::path& path, std::uintmax_t limit_bytes = 64U << 20U);
 
-// Removes temporary files of an interrupted run from `folder` (not its subfolders); returns how
-// many.
+// Removes temporary files and folders of an interrupted run from `folder` (not its subfolders);
+// returns how many.
 int remove_leftovers(const fs::path& folder);
 
 // Writes already made by somebody else (a codec): flush them to the disk.

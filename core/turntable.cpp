@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "core/error.h"
+#include "core/rig_math.h"
 
 namespace trunnion {
 namespace {
@@ -38,12 +39,7 @@ Pose camera_from_stage(const Axis& axis, bool telecentric) {
         "The camera looks along the rotation axis, so the azimuth of the camera is undefined; "
         "give a ring elevation below 90 degrees.");
   }
-  Pose pose;
-  pose.R.col(0) = across.normalized();
-  pose.R.col(1) = z.cross(pose.R.col(0));
-  pose.R.col(2) = z;
-  pose.t = axis.origin_mm;
-  return pose;
+  return {rig::stage_rotation<double>(z, axis.origin_mm, telecentric), axis.origin_mm};
 }
 
 Axis nominal_axis(double distance_mm, double elevation, const Eigen::Vector2d& offset_mm) {

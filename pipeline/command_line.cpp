@@ -13,8 +13,15 @@
 namespace trunnion {
 namespace {
 
-using AddCommand = void (*)(CLI::App&);
-constexpr std::array<AddCommand, 0> kCommands{};
+using AddCommand = void(CLI::App&);
+constexpr std::array kCommands{
+    &add_calibrate,
+    &add_check,
+    &add_demo,
+    &add_plan,
+    &add_prepare,
+    &add_verify,
+};
 
 int exit_code_of(Error::Kind kind) {
   return kind == Error::Kind::usage ? 2 : kind == Error::Kind::interrupted ? 130 : 1;
@@ -68,7 +75,7 @@ int run_command_line(int argc, const char* const* argv) {
                "trunnion"};
   app.set_version_flag("--version", "trunnion " TRUNNION_VERSION);
   app.require_subcommand(1);
-  for (const AddCommand add : kCommands) add(app);
+  for (AddCommand* const add : kCommands) add(app);
   try {
     app.parse(argc, argv);
     std::fflush(stdout);

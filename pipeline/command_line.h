@@ -32,6 +32,15 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
                       Action run);
 
 // Each adds one subcommand (and owns its options). Add a line here and in kCommands.
+void add_calibrate(CLI::App& app);
+void add_check(CLI::App& app);
+void add_demo(CLI::App& app);
+void add_plan(CLI::App& app);
+void add_prepare(CLI::App& app);
+void add_verify(CLI::App& app);
+
+// Added to `calibrate` by add_calibrate.
+void add_calibrate_lens(CLI::App& calibrate);
 
 // Parses and runs; returns the exit code.
 int run_command_line(int argc, const char* const* argv);

@@ -78,6 +78,7 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   workspace.file = read_specimen(file);
   workspace.specimen_hash = hash_file(file);
   workspace.setup = read_setup(workspace.file.specimen.setup_file);
+  workspace.setup_hash = hash_file(workspace.file.specimen.setup_file);
   load_record(workspace, options);
   guard_inputs(workspace);
   return workspace;

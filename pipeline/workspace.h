@@ -25,6 +25,7 @@ struct Workspace {
   std::filesystem::path root;  // as given
   SpecimenFile file;
   std::string specimen_hash;  // of specimen.toml's bytes
+  std::string setup_hash;     // of the setup file's bytes
   Setup setup;
   std::optional<CalibrationRecord> record;
   Findings findings;

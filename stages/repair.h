@@ -4,7 +4,8 @@
 #include <opencv2/core.hpp>
 #include <vector>
 
-#include "stages/survey.h"
+#include "config/settings.h"
+#include "core/survey_result.h"
 
 namespace trunnion {
 

@@ -1,0 +1,232 @@
+#include "config/capture_plan.h"
+
+#include <fmt/format.h>
+
+#include <array>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "core/angle.h"
+#include "core/error.h"
+#include "core/files.h"
+
+namespace trunnion {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+constexpr std::array kSurfaces{"unknown", "matt", "glossy", "hairy", "dark"};
+constexpr std::size_t kMaxStations = 1'000'000;
+
+// Figures as people read them; an ulp of difference must not show.
+double rounded(double value) {
+  if (value == 0.0 || !std::isfinite(value)) return 0.0;
+  const double scale = std::pow(10.0, 8 - std::ceil(std::log10(std::abs(value))));
+  return std::round(value * scale) / scale;
+}
+
+Json json_of(const PlanOption& o) {
+  Json json;
+  json["setup"] = o.setup;
+  json["title"] = o.title;
+  json["kind"] = o.objective ? "objective" : "photographic";
+  json["magnification"] = rounded(o.magnification);
+  if (!o.objective) json["f_number"] = rounded(o.f_number);
+  json["working_f_number"] = rounded(o.working_f_number);
+  json["numerical_aperture"] = rounded(o.numerical_aperture);
+  json["field_mm"] = {rounded(o.field_width_mm), rounded(o.field_height_mm)};
+  json["camera"] = o.portrait ? "portrait" : "landscape";
+  json["pixel_um"] = rounded(o.pixel_um);
+  json["depth_of_field_mm"] = rounded(o.depth_of_field_mm);
+  json["blur_um"] = rounded(o.blur_um);
+  json["step_mm"] = rounded(o.step_mm);
+  json["diffraction_um"] = rounded(o.diffraction_um);
+  json["resolution_um"] = rounded(o.resolution_um);
+  json["pixels_per_element"] = rounded(o.pixels_per_element);
+  if (!o.objective) json["field_angle_deg"] = rounded(degrees(o.field_angle));
+  json["fits"] = o.fits;
+  json["resolves"] = o.resolves;
+  if (!o.reason.empty()) json["reason"] = o.reason;
+  json["panels"] = o.panels;
+  json["frames"] = rounded(o.frames);
+  json["seconds"] = rounded(o.seconds);
+  json["raw_gb"] = rounded(o.raw_gb);
+  json["fused_gb"] = rounded(o.fused_gb);
+  return json;
+}
+
+Json json_of(const PlannedRing& ring) {
+  Json stations = Json::array();
+  for (const PlannedStation& s : ring.stations) {
+    stations.push_back({{"station", s.station},
+                        {"stage_angle_deg", rounded(degrees(s.stage_angle))},
+                        {"depth_mm", rounded(s.depth_mm)},
+                        {"slices", s.slices},
+                        {"first_mm", rounded(s.first_mm)}});
+  }
+  return {{"name", ring.name},
+          {"elevation_deg", rounded(degrees(ring.elevation))},
+          {"step_deg", rounded(degrees(ring.step))},
+          {"turning", ring.turning == Turning::clockwise ? "clockwise" : "counter-clockwise"},
+          {"stations", stations}};
+}
+
+// Reads typed members and says which one of the file is wrong.
+class Reader {
+ public:
+  Reader(const Json& json, std::string file, std::string path)
+      : json_(json), file_(std::move(file)), path_(std::move(path)) {
+    if (!json_.is_object()) fail("", "must be an object");
+  }
+
+  [[noreturn]] void fail(const std::string& key, const std::string& what) const {
+    throw data_error(fmt::format("{}: {}{} {}; write the plan anew with trunnion plan.", file_,
+                                 path_, key, what));
+  }
+  const Json& at(const char* key) const {
+    if (!json_.contains(key)) fail(key, "is missing");
+    return json_.at(key);
+  }
+  [[nodiscard]] double number(const char* key, double min, double max) const {
+    const Json& value = at(key);
+    const double number = value.is_number() ? value.get<double>() : std::nan("");
+    if (!(number >= min && number <= max)) {
+      fail(key, fmt::format("must be a number from {} to {}", min, max));
+    }
+    return number;
+  }
+  [[nodiscard]] int integer(const char* key, int min, int max) const {
+    const Json& value = at(key);
+    if (!value.is_number_integer()) fail(key, "must be a whole number");
+    return static_cast<int>(number(key, min, max));
+  }
+  [[nodiscard]] bool boolean(const char* key) const {
+    if (!at(key).is_boolean()) fail(key, "must be true or false");
+    return at(key).get<bool>();
+  }
+  [[nodiscard]] std::string text(const char* key) const {
+    if (!at(key).is_string()) fail(key, "must be a text");
+    return at(key).get<std::string>();
+  }
+  [[nodiscard]] Reader object(const char* key) const { return {at(key), file_, path_ + key + "."}; }
+  [[nodiscard]] std::vector<Reader> list(const char* key) const {
+    const Json& value = at(key);
+    if (!value.is_array() || value.size() > kMaxStations) fail(key, "must be a list");
+    std::vector<Reader> items;
+    for (const Json& item : value) {
+      items.push_back({item, file_, fmt::format("{}{}[{}].", path_, key, items.size())});
+    }
+    return items;
+  }
+
+ private:
+  const Json& json_;
+  std::string file_;
+  std::string path_;
+};
+
+PlanOption option_from(const Reader& in) {
+  PlanOption o;
+  o.setup = in.text("setup");
+  o.title = in.text("title");
+  o.objective = in.text("kind") == "objective";
+  o.magnification = in.number("magnification", 1e-6, 1e4);
+  if (!o.objective) o.f_number = in.number("f_number", 0.1, 1000);
+  o.working_f_number = in.number("working_f_number", 1e-3, 1e6);
+  o.numerical_aperture = in.number("numerical_aperture", 1e-6, 2);
+  o.portrait = in.text("camera") == "portrait";
+  o.pixel_um = in.number("pixel_um", 1e-6, 1e6);
+  o.depth_of_field_mm = in.number("depth_of_field_mm", 0, 1e6);
+  o.step_mm = in.number("step_mm", 0, 1e6);
+  o.resolution_um = in.number("resolution_um", 0, 1e6);
+  o.fits = in.boolean("fits");
+  o.resolves = in.boolean("resolves");
+  return o;
+}
+
+PlannedRing ring_from(const Reader& in) {
+  PlannedRing ring;
+  ring.name = in.text("name");
+  ring.elevation = radians(in.number("elevation_deg", -90, 90));
+  ring.step = radians(in.number("step_deg", 1e-6, 360));
+  ring.turning =
+      in.text("turning") == "clockwise" ? Turning::clockwise : Turning::counter_clockwise;
+  for (const Reader& item : in.list("stations")) {
+    PlannedStation station;
+    station.station = item.integer("station", 0, 1'000'000);
+    station.stage_angle = radians(item.number("stage_angle_deg", -36'000, 36'000));
+    station.depth_mm = item.number("depth_mm", 0, 1e6);
+    station.slices = item.integer("slices", 1, 1'000'000'000);
+    station.first_mm = item.number("first_mm", -1e6, 1e6);
+    ring.stations.push_back(station);
+  }
+  return ring;
+}
+
+}  // namespace
+
+const char* name_of(Surface surface) {
+  return kSurfaces.at(static_cast<std::size_t>(surface));
+}
+
+std::string plan_to_json(const CapturePlan& plan) {
+  Json json;
+  json["format"] = "trunnion plan";
+  json["version"] = 1;
+  json["title"] = plan.title;
+  json["specimen"] = {{"height_mm", rounded(plan.height_mm)},
+                      {"width_mm", rounded(plan.width_mm)},
+                      {"depth_mm", rounded(plan.depth_mm)},
+                      {"detail_um", rounded(plan.detail_um)},
+                      {"surface", name_of(plan.surface)}};
+  json["possible"] = plan.possible;
+  json["planned_detail_um"] = rounded(plan.planned_detail_um);
+  json["chosen"] = json_of(plan.chosen);
+  json["stations"] = plan.station_count;
+  json["frames"] = rounded(plan.frames);
+  for (const PlannedRing& ring : plan.rings) json["rings"].push_back(json_of(ring));
+  for (const PlanOption& option : plan.options) json["setups"].push_back(json_of(option));
+  json["advice"] = Json::array();
+  for (const Finding& finding : plan.advice) {
+    json["advice"].push_back({{"severity", name_of(finding.severity)},
+                              {"what", finding.what},
+                              {"remedy", finding.remedy}});
+  }
+  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+}
+
+CapturePlan parse_plan(std::string_view text, const std::string& name) {
+  const Json json = Json::parse(text, nullptr, false);
+  if (json.is_discarded()) {
+    throw data_error(
+        fmt::format("{} is not valid JSON; write the plan anew with trunnion plan.", name));
+  }
+  const Reader in(json, name, "");
+  if (in.text("format") != "trunnion plan") in.fail("format", "must be \"trunnion plan\"");
+  CapturePlan plan;
+  if (in.number("version", 0, 1e6) != 1) in.fail("version", "must be 1");
+  plan.title = in.text("title");
+  const Reader specimen = in.object("specimen");
+  plan.height_mm = specimen.number("height_mm", 0, 1e6);
+  plan.width_mm = specimen.number("width_mm", 0, 1e6);
+  plan.depth_mm = specimen.number("depth_mm", 0, 1e6);
+  plan.detail_um = specimen.number("detail_um", 0, 1e6);
+  for (std::size_t i = 0; i < kSurfaces.size(); ++i) {
+    if (specimen.text("surface") == kSurfaces.at(i)) plan.surface = static_cast<Surface>(i);
+  }
+  plan.possible = in.boolean("possible");
+  plan.planned_detail_um = in.number("planned_detail_um", 0, 1e6);
+  plan.chosen = option_from(in.object("chosen"));
+  for (const Reader& ring : in.list("rings")) {
+    plan.rings.push_back(ring_from(ring));
+    plan.station_count += static_cast<int>(plan.rings.back().stations.size());
+  }
+  plan.frames = in.number("frames", 0, 1e12);
+  return plan;
+}
+
+CapturePlan read_plan(const std::filesystem::path& file) {
+  return parse_plan(read_file(file), file.string());
+}
+
+}  // namespace trunnion

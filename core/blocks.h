@@ -1,0 +1,22 @@
+// Mean, least and greatest value of square blocks of an image, in one pass over its pixels: what
+// lets a coarse look at 1/side of the size miss nothing that a full look would see.
+#pragma once
+
+#include <opencv2/core.hpp>
+
+namespace trunnion {
+
+struct BlockValues {
+  int side = 1;   // block (i, j) covers pixels [side i, side i + side); cut at the image's edge
+  cv::Mat mean;   // CV_32FC3 (BGR), sensor values; grey images are spread over three channels
+  cv::Mat least;  // CV_32FC3
+  cv::Mat most;   // CV_32FC3
+};
+
+// `image`: 8 or 16 bit, 1, 3 or 4 channels (alpha ignored).
+BlockValues block_values(const cv::Mat& image, int side);
+
+// Side of the blocks for an image of this size: the coarse image has at most `longest` px.
+int block_side(const cv::Size& size, int longest);
+
+}  // namespace trunnion

@@ -1,0 +1,22 @@
+// What is kept of a mask after its image has been written: enough to judge it among its neighbours.
+#pragma once
+
+#include <opencv2/core.hpp>
+
+namespace trunnion {
+
+struct MaskMeasures {
+  double area_px = 0;             // sum of coverage
+  cv::Point2d centroid_px{0, 0};  // in the image
+  cv::Rect box_px;                // of coverage above one half; empty where no specimen
+  double separation = 0;          // median contrast across the outline over the low threshold
+  double weak_outline = 0;        // share of the outline that stands out less than that
+  bool touches_left = false;      // the outline runs out of the image
+  bool touches_right = false;
+  bool touches_top = false;
+  bool touches_bottom = false;
+  cv::Mat silhouette;  // CV_8U mean coverage at 1/silhouette_scale, as the image
+  int silhouette_scale = 1;
+};
+
+}  // namespace trunnion

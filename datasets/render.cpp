@@ -1,0 +1,297 @@
+#include "datasets/render.h"
+
+#include <oneapi/tbb/parallel_for.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <vector>
+
+#include "datasets/random.h"
+
+namespace trunnion::demo {
+namespace {
+
+using Eigen::Vector2d;
+using Eigen::Vector3d;
+
+constexpr int kTile = 8;
+constexpr int kShadedSamples = 16;  // of an edge pixel's samples; colour needs fewer than coverage
+constexpr double kThinRadius_px = 6.0;
+
+struct PixelBox {
+  double left, top, right, bottom;
+};
+
+// One solid as the image sees it.
+struct Footprint {
+  PixelBox box;
+  bool thin = false;  // may slip between the corners of a pixel
+  Vector2d from, to;  // its axis, px
+  double reach = 0;   // px around the axis
+};
+
+double pixels_per_mm(const Camera& camera, double depth) {
+  return camera.projection == Projection::perspective ? camera.fx / depth : camera.fx;
+}
+
+Footprint footprint_of(const Solid& solid, const Camera& camera, const Pose& pose) {
+  Footprint print;
+  print.box = {1e30, 1e30, -1e30, -1e30};
+  const auto cover = [&](const Vector3d& world, double radius_mm) {
+    const Vector3d at = pose * world;
+    const Vector2d px = project(camera, at);
+    const double r = radius_mm * pixels_per_mm(camera, at.z() - radius_mm) * 1.03 + 2.0;
+    print.box.left = std::min(print.box.left, px.x() - r);
+    print.box.top = std::min(print.box.top, px.y() - r);
+    print.box.right = std::max(print.box.right, px.x() + r);
+    print.box.bottom = std::max(print.box.bottom, px.y() + r);
+    return px;
+  };
+  if (solid.shape == Solid::Shape::round_cone) {
+    print.from = cover(solid.a, solid.radius_a);
+    print.to = cover(solid.b, solid.radius_b);
+    const double scale = pixels_per_mm(camera, (pose * solid.a).z());
+    const double radius = std::max(solid.radius_a, solid.radius_b) * scale;
+    print.thin = radius < kThinRadius_px;
+    print.reach = radius * 1.03 + 1.5;
+    return print;
+  }
+  for (int corner = 0; corner < 8; ++corner) {
+    const Vector3d sign((corner & 1) != 0 ? 1 : -1, (corner & 2) != 0 ? 1 : -1,
+                        (corner & 4) != 0 ? 1 : -1);
+    cover(solid.a + solid.half_box.cwiseProduct(sign), 0.0);
+  }
+  return print;
+}
+
+double distance_to_segment(const Vector2d& p, const Vector2d& a, const Vector2d& b) {
+  const Vector2d w = b - a;
+  const double length = w.squaredNorm();
+  const double s = length > 0.0 ? std::clamp((p - a).dot(w) / length, 0.0, 1.0) : 0.0;
+  return (p - a - s * w).norm();
+}
+
+// The share of 255 that `count` of `samples` make.
+std::uint8_t share(int count, int samples) {
+  return static_cast<std::uint8_t>((count * 255 + samples / 2) / samples);
+}
+
+class SpecimenRenderer {
+ public:
+  SpecimenRenderer(const SpecimenModel& model, const Camera& camera, const Pose& camera_from_world,
+                   const Pose& camera_from_stage, const Backdrop& backdrop)
+      : model_(model),
+        camera_(camera),
+        pose_(camera_from_world),
+        world_from_camera_(camera_from_world.inverse()),
+        stage_from_world_(camera_from_stage.R.transpose() * camera_from_world.R),
+        backdrop_(backdrop) {
+    for (std::uint32_t i = 0; i < kEdgeSamples; ++i) pattern_.push_back(sobol(i));
+    tiles_x_ = (camera.width_px + kTile - 1) / kTile;
+    tiles_y_ = (camera.height_px + kTile - 1) / kTile;
+    tiles_.resize(static_cast<std::size_t>(tiles_x_) * static_cast<std::size_t>(tiles_y_));
+    for (std::size_t i = 0; i < model.solids().size(); ++i) list_in_tiles(i);
+  }
+
+  RenderedView render() {
+    const cv::Size size(camera_.width_px, camera_.height_px);
+    view_.colour = cv::Mat(size, CV_32FC3);
+    view_.coverage = cv::Mat::zeros(size, CV_8U);
+    view_.bristles = cv::Mat::zeros(size, CV_8U);
+    view_.pin = cv::Mat::zeros(size, CV_8U);
+    view_.depth_mm = cv::Mat::zeros(size, CV_32F);
+    tbb::parallel_for(0, tiles_y_, [this](int row) {
+      for (int column = 0; column < tiles_x_; ++column) render_tile(column, row);
+    });
+    return view_;
+  }
+
+ private:
+  using Candidates = std::vector<int>;
+
+  struct Sums {
+    Vector3d colour = Vector3d::Zero();
+    double depth = 0;
+    int shaded = 0;
+    int hits = 0;
+    int bristles = 0;
+    int pin = 0;
+    int samples = 0;
+    bool thin = false;
+  };
+
+  void list_in_tiles(std::size_t index) {
+    prints_.push_back(footprint_of(model_.solids()[index], camera_, pose_));
+    const PixelBox& box = prints_.back().box;
+    const auto tile = [](double px, int tiles) {
+      return static_cast<int>(std::clamp(std::floor((px + 0.5) / kTile), -1.0, double(tiles)));
+    };
+    const int right = std::min(tile(box.right, tiles_x_), tiles_x_ - 1);
+    const int bottom = std::min(tile(box.bottom, tiles_y_), tiles_y_ - 1);
+    for (int y = std::max(0, tile(box.top, tiles_y_)); y <= bottom; ++y) {
+      for (int x = std::max(0, tile(box.left, tiles_x_)); x <= right; ++x) {
+        tiles_[static_cast<std::size_t>(y * tiles_x_ + x)].push_back(static_cast<int>(index));
+      }
+    }
+  }
+
+  [[nodiscard]] Ray world_ray(const Vector2d& normalised) const {
+    const Ray ray = camera_ray(camera_, normalised);
+    return {world_from_camera_ * ray.origin, world_from_camera_.R * ray.direction};
+  }
+
+  [[nodiscard]] Hit trace(const Ray& ray, const Candidates& candidates) const {
+    Hit hit;
+    for (const int i : candidates) {
+      intersect(model_.solids()[static_cast<std::size_t>(i)], i, ray, 0.0, hit);
+    }
+    return hit;
+  }
+
+  [[nodiscard]] bool only_bristles(const Ray& ray, const Candidates& candidates) const {
+    Hit hit;
+    for (const int i : candidates) {
+      const Solid& solid = model_.solids()[static_cast<std::size_t>(i)];
+      if (solid.part != Part::bristle) intersect(solid, i, ray, 0.0, hit);
+    }
+    return !hit.any();
+  }
+
+  void add_sample(const Vector2d& normalised, const Candidates& candidates, bool want_colour,
+                  Sums& sums) const {
+    ++sums.samples;
+    const Ray ray = world_ray(normalised);
+    const Hit hit = trace(ray, candidates);
+    if (!hit.any()) return;
+    ++sums.hits;
+    const Part part = model_.solids()[static_cast<std::size_t>(hit.solid)].part;
+    sums.thin = sums.thin || part == Part::bristle;
+    if (part == Part::pin) ++sums.pin;
+    if (part == Part::bristle && only_bristles(ray, candidates)) ++sums.bristles;
+    if (!want_colour && sums.shaded > 0) return;
+    const Vector3d point = ray.origin + hit.t * ray.direction;
+    const Surface surface = model_.surface_at(hit, point);
+    sums.colour += shade(surface, stage_from_world_ * surface.normal,
+                         -(stage_from_world_ * ray.direction), model_.openness_at(hit, point));
+    sums.depth += (pose_ * point).z();
+    ++sums.shaded;
+  }
+
+  // Normalised coordinates of the corners of a tile's pixels; within a pixel they are linear to
+  // far below a thousandth of a pixel.
+  struct Corners {
+    std::array<Vector2d, (kTile + 1) * (kTile + 1)> at;
+    [[nodiscard]] Vector2d inside(int x, int y, const Vector2d& s) const {
+      const auto i = static_cast<std::size_t>(y * (kTile + 1) + x);
+      const Vector2d top = at[i] + s.x() * (at[i + 1] - at[i]);
+      const Vector2d low = at[i + kTile + 1] + s.x() * (at[i + kTile + 2] - at[i + kTile + 1]);
+      return top + s.y() * (low - top);
+    }
+  };
+
+  void render_tile(int column, int row) {
+    const Candidates& candidates = tiles_[static_cast<std::size_t>(row * tiles_x_ + column)];
+    const int x0 = column * kTile;
+    const int y0 = row * kTile;
+    const int width = std::min(kTile, camera_.width_px - x0);
+    const int height = std::min(kTile, camera_.height_px - y0);
+    Corners corners;
+    std::array<int, (kTile + 1) * (kTile + 1)> seen{};
+    if (!candidates.empty()) {
+      for (int y = 0; y <= height; ++y) {
+        for (int x = 0; x <= width; ++x) {
+          const auto i = static_cast<std::size_t>(y * (kTile + 1) + x);
+          corners.at[i] = normalise(camera_, {x0 + x - 0.5, y0 + y - 0.5});
+          seen[i] = trace(world_ray(corners.at[i]), candidates).solid;
+        }
+      }
+    }
+    for (int y = 0; y < height; ++y) {
+      for (int x = 0; x < width; ++x) {
+        Sums sums;
+        if (!candidates.empty()) {
+          const auto i = static_cast<std::size_t>(y * (kTile + 1) + x);
+          const bool even = seen[i] == seen[i + 1] && seen[i] == seen[i + kTile + 1] &&
+                            seen[i] == seen[i + kTile + 2];
+          const bool edge = !even || near_thin(candidates, Vector2d(x0 + x, y0 + y));
+          if (edge || seen[i] >= 0) sums = sample_pixel(corners, x, y, candidates, edge);
+        }
+        store(x0 + x, y0 + y, sums);
+      }
+    }
+  }
+
+  [[nodiscard]] bool near_thin(const Candidates& candidates, const Vector2d& pixel) const {
+    return std::any_of(candidates.begin(), candidates.end(), [&](int i) {
+      const Footprint& print = prints_[static_cast<std::size_t>(i)];
+      return print.thin && distance_to_segment(pixel, print.from, print.to) < print.reach;
+    });
+  }
+
+  [[nodiscard]] Sums sample_pixel(const Corners& corners, int x, int y,
+                                  const Candidates& candidates, bool edge) const {
+    Sums sums;
+    if (!edge) {
+      for (std::size_t i = 0; i < 4; ++i) {
+        add_sample(corners.inside(x, y, pattern_[i]), candidates, true, sums);
+      }
+      return sums;
+    }
+    for (std::size_t i = 0; i < kEdgeSamples; ++i) {
+      add_sample(corners.inside(x, y, pattern_[i]), candidates, i < kShadedSamples, sums);
+      const bool settled = !sums.thin && (sums.hits == 0 || sums.hits == sums.samples);
+      if (i + 1 == kShadedSamples && settled) break;
+    }
+    return sums;
+  }
+
+  void store(int x, int y, const Sums& sums) {
+    const double coverage = sums.samples > 0 ? static_cast<double>(sums.hits) / sums.samples : 0.0;
+    Vector3d colour = Vector3d::Zero();
+    if (coverage < 1.0) {
+      colour = (1.0 - coverage) * backdrop_colour(backdrop_, camera_, Vector2d(x, y));
+    }
+    if (sums.shaded > 0) {
+      colour += coverage / sums.shaded * sums.colour;
+      view_.depth_mm.at<float>(y, x) = static_cast<float>(sums.depth / sums.shaded);
+    }
+    view_.colour.at<cv::Vec3f>(y, x) =
+        cv::Vec3f(static_cast<float>(colour.x()), static_cast<float>(colour.y()),
+                  static_cast<float>(colour.z()));
+    if (sums.hits == 0) return;
+    view_.coverage.at<std::uint8_t>(y, x) = share(sums.hits, sums.samples);
+    view_.bristles.at<std::uint8_t>(y, x) = share(sums.bristles, sums.samples);
+    view_.pin.at<std::uint8_t>(y, x) = share(sums.pin, sums.samples);
+  }
+
+  const SpecimenModel& model_;
+  Camera camera_;
+  Pose pose_;
+  Pose world_from_camera_;
+  Eigen::Matrix3d stage_from_world_;
+  Backdrop backdrop_;
+  std::vector<Vector2d> pattern_;
+  std::vector<Footprint> prints_;
+  std::vector<Candidates> tiles_;
+  int tiles_x_ = 0;
+  int tiles_y_ = 0;
+  RenderedView view_;
+};
+
+}  // namespace
+
+Ray camera_ray(const Camera& camera, const Vector2d& normalised) {
+  if (camera.projection == Projection::telecentric) {
+    return {Vector3d(normalised.x(), normalised.y(), 0.0), Vector3d::UnitZ()};
+  }
+  return {Vector3d::Zero(), Vector3d(normalised.x(), normalised.y(), 1.0).normalized()};
+}
+
+RenderedView render_specimen(const SpecimenModel& model, const Camera& camera,
+                             const Pose& camera_from_world, const Pose& camera_from_stage,
+                             const Backdrop& backdrop) {
+  return SpecimenRenderer(model, camera, camera_from_world, camera_from_stage, backdrop).render();
+}
+
+}  // namespace trunnion::demo

@@ -1,0 +1,234 @@
+// Writes the demo set; every file whole or not at all, images in parallel.
+#include <fmt/format.h>
+#include <oneapi/tbb/parallel_for.h>
+#include <oneapi/tbb/task_arena.h>
+
+#include <mutex>
+#include <nlohmann/json.hpp>
+
+#include "core/angle.h"
+#include "core/files.h"
+#include "datasets/demo_set.h"
+
+namespace trunnion::demo {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+constexpr int kPoints = 400;
+constexpr std::uint64_t kLensBoardImages = 10'000'000;  // numbers of exposures, for the noise
+constexpr std::uint64_t kAxisBoardImages = 20'000'000;
+
+void save(const fs::path& file, const cv::Mat& image, FileType type) {
+  PendingFile pending(file);
+  write_image(pending.temporary(), image, {.type = type});
+  pending.commit();
+}
+
+const char* word_of(FusionHabit habit) {
+  switch (habit) {
+    case FusionHabit::rescaled:
+      return "rescaled";
+    case FusionHabit::orthographic:
+      return "orthographic";
+    case FusionHabit::lens:
+      return "lens";
+  }
+  return "";
+}
+
+const char* word_of(BackdropShade shade) {
+  switch (shade) {
+    case BackdropShade::black:
+      return "black";
+    case BackdropShade::grey:
+      return "grey";
+    case BackdropShade::white:
+      return "white";
+  }
+  return "";
+}
+
+std::string specimen_toml(const DemoSet& set) {
+  const DemoOptions& options = set.options();
+  std::string text = fmt::format(
+      "title = \"Invented beetle, Example Collection no. {}\"\n"
+      "setup = \"../setups/demo.toml\"\n\n[backdrop]\nkind = \"{}\"\n",
+      options.seed, word_of(options.backdrop));
+  for (const TrueRing& ring : set.rig().rings) {
+    const Ring& r = ring.nominal;
+    text += fmt::format(
+        "\n[[ring]]\nname = \"{}\"\nelevation_deg = {}\nstations = {}\nstep_deg = {}\n"
+        "start_deg = {}\nturning = \"counter-clockwise\"\npattern = \"fused/{}_{{station}}{}\"\n",
+        r.name, std::round(degrees(r.elevation) * 1e6) / 1e6, r.stations, degrees(r.step),
+        degrees(r.start), r.name, extension_of(options.type));
+  }
+  return text;
+}
+
+Json rows_of(const Eigen::Matrix3d& m) {
+  Json rows = Json::array();
+  for (int i = 0; i < 3; ++i) rows.push_back({m(i, 0), m(i, 1), m(i, 2)});
+  return rows;
+}
+Json list_of(const Eigen::Vector3d& v) {
+  return {v.x(), v.y(), v.z()};
+}
+
+std::string cameras_json(const DemoSet& set) {
+  const Rig& rig = set.rig();
+  const Camera& c = rig.camera;
+  Json json{{"about",
+             "True cameras of the demo. x_camera = R x_world + t, mm; camera frame x right, y "
+             "down, z forward; pixel (0, 0) is the centre of the top-left pixel."},
+            {"fusion_habit", word_of(set.options().habit)},
+            {"camera",
+             {{"projection", rig.telecentric ? "telecentric" : "perspective"},
+              {"width_px", c.width_px},
+              {"height_px", c.height_px},
+              {rig.telecentric ? "fx_px_per_mm" : "fx_px", c.fx},
+              {rig.telecentric ? "fy_px_per_mm" : "fy_px", c.fy},
+              {"cx_px", c.cx},
+              {"cy_px", c.cy},
+              {"distortion_k1_k2_p1_p2_k3", c.distortion}}},
+            {"sigma_stage_angle_deg", degrees(rig.sigma_angle)}};
+  for (const TrueRing& ring : rig.rings) {
+    json["rings"].push_back({{"name", ring.nominal.name},
+                             {"elevation_deg", degrees(ring.elevation)},
+                             {"nominal_elevation_deg", degrees(ring.nominal.elevation)},
+                             {"axis_direction", list_of(ring.axis.direction)},
+                             {"axis_origin_mm", list_of(ring.axis.origin_mm)}});
+  }
+  for (const DemoView& view : set.views()) {
+    const TrueRing& ring = rig.rings[view.ring];
+    const Pose pose = rig.pose(view.ring, view.station);
+    json["views"].push_back(
+        {{"name", view.name},
+         {"ring", ring.nominal.name},
+         {"station", view.station},
+         {"stage_angle_deg", degrees(ring.angles[view.station])},
+         {"nominal_angle_deg", degrees(ring.nominal.angle_of(static_cast<int>(view.station)))},
+         {"R", rows_of(pose.R)},
+         {"t_mm", list_of(pose.t)},
+         {"centre_mm", list_of(pose.centre_mm())}});
+  }
+  return json.dump(1) + "\n";
+}
+
+std::string dust_csv(const Sensor& sensor) {
+  std::string text = "kind,x_px,y_px,diameter_px,contrast\n";
+  for (const DustSpot& spot : sensor.dust) {
+    text += fmt::format("dust,{:.3f},{:.3f},{:.3f},{:.5f}\n", spot.x_px, spot.y_px,
+                        spot.diameter_px, -spot.contrast);
+  }
+  for (const HotPixel& hot : sensor.hot_pixels) {
+    text += fmt::format("hot,{},{},1,{:.5f}\n", hot.x_px, hot.y_px, hot.level);
+  }
+  return text;
+}
+
+std::string points_csv(const DemoSet& set, const std::vector<TruePoint>& points) {
+  std::string text = "point,X_mm,Y_mm,Z_mm,view,x_px,y_px\n";
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    const Eigen::Vector3d& p = points[i].position_mm;
+    for (const TruePoint::Sight& sight : points[i].sights) {
+      text +=
+          fmt::format("{},{:.9f},{:.9f},{:.9f},{},{:.6f},{:.6f}\n", i, p.x(), p.y(), p.z(),
+                      set.views()[sight.view].name, sight.position_px.x(), sight.position_px.y());
+    }
+  }
+  return text;
+}
+
+void write_view(const DemoSet& set, const fs::path& folder, const DemoView& view) {
+  const DemoOptions& options = set.options();
+  const RenderedView rendered = set.render(view);
+  const std::string image = view.name + extension_of(options.type);
+  const std::string png = view.name + ".png";
+  const fs::path truth = folder / "truth";
+  save(folder / "specimen" / "fused" / image, set.fused(view, rendered), options.type);
+  save(truth / "masks" / png, rendered.coverage, FileType::png);
+  save(truth / "bristles" / png, rendered.bristles, FileType::png);
+  save(truth / "pin" / png, rendered.pin, FileType::png);
+  if (options.clean) {
+    save(truth / "clean" / image, set.fused(view, rendered, true), options.type);
+  }
+}
+
+void write_board(const DemoSet& set, const fs::path& file, const BoardShot& shot,
+                 std::uint64_t number) {
+  const RenderedView rendered =
+      render_board(Board{}, set.rig().camera, shot.camera_from_board, set.backdrop());
+  save(file, expose(rendered.colour, set.sensor(), set.rig().camera, number), set.options().type);
+}
+
+void write_texts(const DemoSet& set, const fs::path& folder, const std::vector<TruePoint>& points,
+                 const std::vector<BoardShot>& axis) {
+  write_file(folder / "setups" / "demo.toml", setup_toml(set.rig().setup));
+  write_file(folder / "specimen" / "specimen.toml", specimen_toml(set));
+  const fs::path truth = folder / "truth";
+  write_file(truth / "cameras.json", cameras_json(set));
+  write_file(truth / "dust.csv", dust_csv(set.sensor()));
+  write_file(truth / "points.csv", points_csv(set, points));
+  write_record(truth / "demo.calibration.json", true_record(set.rig()));
+  if (!set.options().boards) return;
+  const Board board;
+  write_file(folder / "boards" / "board.toml",
+             fmt::format("# Checkerboard of the demo: inner corners and side of a square.\n"
+                         "rows = {}\ncolumns = {}\nsquare_mm = {}\n",
+                         board.rows, board.columns, board.square_mm));
+  std::string angles = "file,ring,angle_deg\n";
+  for (const BoardShot& shot : axis) {
+    angles += fmt::format("{}{},{},{}\n", shot.name, extension_of(set.options().type), shot.ring,
+                          std::round(degrees(shot.stage_angle) * 1e6) / 1e6);
+  }
+  write_file(folder / "boards" / "axis" / "angles.csv", angles);
+}
+
+}  // namespace
+
+DemoSummary write_demo_set(const fs::path& folder, const DemoOptions& options,
+                           const std::function<void(int, int)>& progress) {
+  check_options(options);
+  DemoSummary summary;
+  tbb::task_arena arena(options.jobs > 0 ? options.jobs : tbb::task_arena::automatic);
+  arena.execute([&] {
+    const DemoSet set(options);
+    const std::vector<TruePoint> points = true_points(set, kPoints);
+    const std::vector<BoardShot> lens =
+        options.boards ? lens_boards(set) : std::vector<BoardShot>{};
+    const std::vector<BoardShot> axis =
+        options.boards ? axis_boards(set) : std::vector<BoardShot>{};
+    write_texts(set, folder, points, axis);
+    const std::size_t views = set.views().size();
+    const std::size_t total = views + lens.size() + axis.size();
+    std::mutex mutex;
+    int done = 0;
+    tbb::parallel_for(std::size_t{0}, total, [&](std::size_t i) {
+      // Isolated: a thread that waits for its tiles must not begin another image meanwhile, or
+      // memory would grow.
+      tbb::this_task_arena::isolate([&] {
+        const std::string ending = extension_of(options.type);
+        if (i < views) {
+          write_view(set, folder, set.views()[i]);
+        } else if (i < views + lens.size()) {
+          const std::size_t k = i - views;
+          write_board(set, folder / "boards" / "lens" / (lens[k].name + ending), lens[k],
+                      kLensBoardImages + k);
+        } else {
+          const std::size_t k = i - views - lens.size();
+          write_board(set, folder / "boards" / "axis" / (axis[k].name + ending), axis[k],
+                      kAxisBoardImages + k);
+        }
+      });
+      if (!progress) return;
+      const std::lock_guard<std::mutex> lock(mutex);
+      progress(++done, static_cast<int>(total));
+    });
+    summary = {static_cast<int>(views), static_cast<int>(lens.size() + axis.size()),
+               static_cast<int>(points.size()), set.sensor().dust.size()};
+  });
+  return summary;
+}
+
+}  // namespace trunnion::demo

@@ -1,0 +1,13 @@
+// trunnion calibrate: the parent of the calibrations of one setup.
+#include "pipeline/command_line.h"
+
+namespace trunnion {
+
+void add_calibrate(CLI::App& app) {
+  CLI::App* calibrate =
+      app.add_subcommand("calibrate", "Calibrate a setup: the lens first, then the rotation axis");
+  calibrate->require_subcommand(1);
+  add_calibrate_lens(*calibrate);
+}
+
+}  // namespace trunnion

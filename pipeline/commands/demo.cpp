@@ -1,0 +1,106 @@
+// trunnion demo DIR: renders the demo set.
+#include <fmt/format.h>
+#include <unistd.h>
+
+#include <map>
+#include <memory>
+
+#include "core/error.h"
+#include "datasets/demo_set.h"
+#include "pipeline/command_line.h"
+
+namespace trunnion {
+namespace {
+
+struct DemoCall {
+  std::string folder;
+  std::string backdrop = "black";
+  std::string type = "tiff";
+  std::string habit = "rescaled";
+  std::vector<std::string> faults;
+  bool no_boards = false;
+  demo::DemoOptions options;
+};
+
+CommandResult run(DemoCall call, const Common& common) {
+  demo::DemoOptions& options = call.options;
+  options.backdrop = call.backdrop == "black"  ? demo::BackdropShade::black
+                     : call.backdrop == "grey" ? demo::BackdropShade::grey
+                                               : demo::BackdropShade::white;
+  options.type = call.type == "tiff"  ? FileType::tiff
+                 : call.type == "png" ? FileType::png
+                                      : FileType::jpeg;
+  options.habit = call.habit == "rescaled"       ? demo::FusionHabit::rescaled
+                  : call.habit == "orthographic" ? demo::FusionHabit::orthographic
+                                                 : demo::FusionHabit::lens;
+  options.boards = !call.no_boards;
+  options.jobs = common.jobs;
+  for (const std::string& fault : call.faults) demo::add_fault(options.faults, fault);
+
+  const std::filesystem::path folder = call.folder;
+  if (std::filesystem::exists(folder) && !std::filesystem::is_directory(folder)) {
+    throw usage_error(fmt::format("{} is a file; give a folder for the demo set.", call.folder));
+  }
+  const bool terminal = !common.quiet && isatty(STDERR_FILENO) == 1;
+  const auto progress = [terminal](int done, int total) {
+    if (terminal)
+      fmt::print(stderr, "\rrendering {} of {}{}", done, total, done < total ? "" : "\n");
+  };
+  const demo::DemoSummary made = demo::write_demo_set(folder, options, progress);
+
+  const std::string workspace = (folder / "specimen").string();
+  CommandResult result;
+  result.text = fmt::format(
+      "Demo set in {}: {} fused images of an invented specimen, {} checkerboard images, and the "
+      "truth ({} points, {} dust spots).\n"
+      "Next: trunnion prepare {}\n"
+      "To prepare with the true calibration instead of nominal geometry, first copy\n"
+      "  {} to {}\n",
+      folder.string(), made.specimen_images, made.board_images, made.true_points, made.dust_spots,
+      workspace, (folder / "truth" / "demo.calibration.json").string(),
+      (folder / "setups" / "demo.calibration.json").string());
+  result.json = {{"folder", folder.string()},
+                 {"workspace", workspace},
+                 {"setup", (folder / "setups" / "demo.toml").string()},
+                 {"specimen_images", made.specimen_images},
+                 {"board_images", made.board_images},
+                 {"true_points", made.true_points},
+                 {"dust_spots", made.dust_spots}};
+  return result;
+}
+
+}  // namespace
+
+void add_demo(CLI::App& app) {
+  auto call = std::make_shared<DemoCall>();
+  CLI::App* command =
+      add_command(app, "demo", "Render a demo set with its truth: an invented specimen",
+                  [call](const Common& common) { return run(*call, common); });
+  demo::DemoOptions& o = call->options;
+  command->add_option("folder", call->folder, "Where the set is written")->required();
+  command->add_option("--rings", o.rings, "Rings of stations")->capture_default_str();
+  command->add_option("--stations", o.stations, "Stations a ring")->capture_default_str();
+  command->add_option("--width", o.width_px, "Image width, px")->capture_default_str();
+  command->add_option("--height", o.height_px, "Image height, px")->capture_default_str();
+  command->add_option("--backdrop", call->backdrop, "Backdrop")
+      ->check(CLI::IsMember({"black", "grey", "white"}))
+      ->capture_default_str();
+  command->add_option("--bits", o.bits, "Bits a channel, 8 or 16")->capture_default_str();
+  command->add_option("--type", call->type, "File type")
+      ->check(CLI::IsMember({"tiff", "png", "jpeg"}))
+      ->capture_default_str();
+  command->add_option("--seed", o.seed, "Another seed makes another specimen, dust and noise")
+      ->capture_default_str();
+  command
+      ->add_option("--habit", call->habit,
+                   "How series were fused: rail series rescaled to a reference slice, rail series "
+                   "left orthographic, or series refocused by the lens")
+      ->check(CLI::IsMember({"rescaled", "orthographic", "lens"}))
+      ->capture_default_str();
+  command->add_flag("--clean", o.clean, "Also write images without dust and noise under truth/");
+  command->add_flag("--no-boards", call->no_boards, "Leave out the checkerboard images");
+  command->add_option("--fault", call->faults, "Something wrong with the set; may be repeated");
+  command->footer("Faults (--fault NAME or --fault NAME:VALUE):\n" + demo::fault_list());
+}
+
+}  // namespace trunnion

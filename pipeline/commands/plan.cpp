@@ -1,0 +1,264 @@
+// trunnion plan: from a specimen's size and the detail wanted to a setup, a workspace to fill and
+// a shot list.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <array>
+#include <utility>
+
+#include "config/presets.h"
+#include "config/settings.h"
+#include "core/error.h"
+#include "core/files.h"
+#include "pipeline/command_line.h"
+#include "stages/plan.h"
+#include "stages/plan_chart.h"
+#include "stages/plan_files.h"
+#include "stages/plan_text.h"
+#include "stages/shot_list.h"
+
+namespace trunnion {
+namespace {
+
+struct PlanOptions {
+  std::vector<std::string> setups;
+  std::vector<std::string> presets;
+  PlanWish wish;
+  std::string surface = "unknown";
+  std::string backdrop = "auto";
+  PlanSettings settings;
+  std::string output;
+  std::string chart;
+  bool force = false;
+  bool all = false;
+  bool list_presets = false;
+};
+
+struct Candidate {
+  Setup setup;
+  fs::path file;  // empty: a preset
+};
+
+std::vector<Candidate> candidates_of(const PlanOptions& options) {
+  std::vector<Candidate> candidates;
+  for (const std::string& file : options.setups) candidates.push_back({read_setup(file), file});
+  std::vector<std::string> presets = options.presets;
+  const bool none_named = candidates.empty() && presets.empty();
+  if (none_named || std::find(presets.begin(), presets.end(), "all") != presets.end()) {
+    presets = preset_names();
+  }
+  for (const std::string& name : presets) candidates.push_back({read_preset(name), {}});
+  return candidates;
+}
+
+struct Output {
+  fs::path file;
+  std::string content;
+  bool shared = false;  // may exist already where its content is the same
+};
+
+// The chosen setup's file as specimen.toml names it. A setup is valid for one aperture: where the
+// plan takes another than the file states, or a preset, a setup file of its own is written beside
+// the workspace.
+std::string setup_reference(const PlanOptions& options, const CapturePlan& plan,
+                            const Candidate& chosen, std::vector<Output>& outputs) {
+  const fs::path workspace = fs::absolute(options.output).lexically_normal();
+  Setup setup = chosen.setup;
+  if (!chosen.file.empty() && (plan.chosen.objective || setup.f_number == plan.chosen.f_number)) {
+    return fs::absolute(chosen.file)
+        .lexically_normal()
+        .lexically_relative(workspace)
+        .generic_string();
+  }
+  std::string name = setup.name;
+  if (!plan.chosen.objective) {
+    setup.f_number = plan.chosen.f_number;
+    name += fmt::format("-f{:g}", setup.f_number);
+  }
+  const fs::path relative = fs::path("..") / "setups" / (name + ".toml");
+  outputs.push_back({(workspace / relative).lexically_normal(), setup_toml(setup), true});
+  return relative.generic_string();
+}
+
+std::vector<Output> outputs_of(const PlanOptions& options, const CapturePlan& plan,
+                               const Candidate& chosen) {
+  std::vector<Output> outputs;
+  const std::string chart = plan_chart_svg(plan, options.wish, chosen.setup, options.settings);
+  if (!options.chart.empty()) outputs.push_back({options.chart, chart});
+  if (options.output.empty()) return outputs;
+  const fs::path workspace = options.output;
+  const std::string reference = setup_reference(options, plan, chosen, outputs);
+  constexpr std::array kBackdrops{"auto", "black", "white", "grey", "colour"};
+  const auto backdrop = std::find(kBackdrops.begin(), kBackdrops.end(), options.backdrop);
+  const std::string specimen =
+      specimen_toml(plan, reference, static_cast<BackdropKind>(backdrop - kBackdrops.begin()));
+  parse_specimen(specimen, workspace / "specimen.toml");  // what we write must be readable
+  outputs.push_back({workspace / "specimen.toml", specimen});
+  outputs.push_back({workspace / "shot-list.csv", shot_list_csv(plan.rings, plan.chosen.step_mm)});
+  outputs.push_back({workspace / "plan.json", plan_to_json(plan)});
+  outputs.push_back({workspace / "plan.svg", chart});
+  return outputs;
+}
+
+// All or none: nothing is written where one file stands in the way.
+void write(std::vector<Output>& outputs, bool force) {
+  std::erase_if(outputs, [](const Output& output) {
+    return output.shared && fs::exists(output.file) && read_file(output.file) == output.content;
+  });
+  for (const Output& output : outputs) {
+    if (!force && fs::exists(fs::symlink_status(output.file))) {
+      throw data_error(
+          fmt::format("{} exists already and was left as it is, nothing was written; "
+                      "choose another --output or add --force.",
+                      output.file.string()));
+    }
+  }
+  for (const Output& output : outputs) write_file(output.file, output.content);
+}
+
+CommandResult list_presets() {
+  CommandResult result;
+  result.json["presets"] = nlohmann::ordered_json::array();
+  for (const std::string& name : preset_names()) {
+    const Setup setup = read_preset(name);
+    result.text += fmt::format("{:<28} {}\n", name, setup.title);
+    result.json["presets"].push_back({{"name", name}, {"title", setup.title}});
+  }
+  return result;
+}
+
+CommandResult run_plan(PlanOptions options) {
+  if (options.list_presets) return list_presets();
+  if (options.wish.diameter_mm && (options.wish.width_mm > 0 || options.wish.depth_mm > 0)) {
+    throw usage_error(
+        "--diameter and --width or --depth exclude each other; give one or the other.");
+  }
+  if (options.wish.diameter_mm && options.wish.height_mm == 0) {
+    options.wish.height_mm = *options.wish.diameter_mm;
+  }
+  for (int i = 0; i <= static_cast<int>(Surface::dark); ++i) {
+    if (options.surface == name_of(static_cast<Surface>(i))) {
+      options.wish.surface = static_cast<Surface>(i);
+    }
+  }
+  options.wish.black_backdrop = options.backdrop == "black";
+  const std::vector<Candidate> candidates = candidates_of(options);
+  std::vector<Setup> setups;
+  for (const Candidate& candidate : candidates) setups.push_back(candidate.setup);
+  const CapturePlan plan = plan_capture(options.wish, setups, options.settings);
+
+  std::vector<Output> outputs = outputs_of(options, plan, candidates[plan.chosen.setup_index]);
+  write(outputs, options.force);
+
+  CommandResult result;
+  result.json = nlohmann::ordered_json::parse(plan_to_json(plan));
+  result.json["written"] = nlohmann::ordered_json::array();
+  result.text = plan_text(plan, options.all ? 0 : 12);
+  for (const Output& output : outputs) {
+    result.text += fmt::format("wrote {}\n", output.file.string());
+    result.json["written"].push_back(output.file.string());
+  }
+  result.exit_code = plan.possible ? 0 : 1;
+  return result;
+}
+
+void add_wish(CLI::App& command, PlanOptions& o) {
+  const char* group = "Specimen";
+  command.add_option("--height", o.wish.height_mm, "Height along the rotation axis, mm")
+      ->group(group);
+  command.add_option("--width", o.wish.width_mm, "Width across the view at stage angle 0, mm")
+      ->group(group);
+  command.add_option("--depth", o.wish.depth_mm, "Depth along the view at stage angle 0, mm")
+      ->group(group);
+  command
+      .add_option_function<double>(
+          "--diameter", [&o](double value) { o.wish.diameter_mm = value; },
+          "Diameter of the circle it sweeps while turning, instead of width and depth, mm")
+      ->group(group);
+  command.add_option("--detail", o.wish.detail_um, "Smallest separation to tell apart, um")
+      ->group(group);
+  command.add_option("--title", o.wish.title, "Name of the specimen")
+      ->capture_default_str()
+      ->group(group);
+  command.add_option("--surface", o.surface, "For advice on light and masks")
+      ->check(CLI::IsMember({"unknown", "matt", "glossy", "hairy", "dark"}))
+      ->capture_default_str()
+      ->group(group);
+  command.add_option("--backdrop", o.backdrop, "Goes into specimen.toml")
+      ->check(CLI::IsMember({"auto", "black", "white", "grey", "colour"}))
+      ->capture_default_str()
+      ->group(group);
+}
+
+void add_optics(CLI::App& command, PlanOptions& o) {
+  const char* group = "Setups";
+  command.add_option("setups", o.setups, "Setup files to weigh; none: the generic presets");
+  command.add_option("--preset", o.presets, "Preset to weigh (repeatable), or all")->group(group);
+  command.add_flag("--list-presets", o.list_presets, "Name the presets and stop")->group(group);
+  command.add_option("--apertures", o.settings.f_numbers, "F-numbers to try, separated by commas")
+      ->delimiter(',')
+      ->capture_default_str()
+      ->group(group);
+  command.add_flag("--keep-aperture", o.settings.keep_aperture, "Only the f-number a setup states")
+      ->group(group);
+}
+
+// An option in percent on a setting that is a fraction.
+void add_percent(CLI::App& command, const std::string& name, double& fraction,
+                 const std::string& text, const char* group) {
+  command
+      .add_option_function<double>(
+          name, [&fraction](double percent) { fraction = percent / 100.0; }, text)
+      ->default_str(fmt::format("{:g}", fraction * 100.0))
+      ->group(group);
+}
+
+void add_capture(CLI::App& command, PlanOptions& o) {
+  const char* group = "Capture";
+  PlanSettings& s = o.settings;
+  command.add_option("--elevations", s.elevations_deg, "Of the rings, deg, separated by commas")
+      ->delimiter(',')
+      ->capture_default_str()
+      ->group(group);
+  command
+      .add_option_function<int>(
+          "--stations", [&s](int count) { s.stations = count; },
+          "Stations a ring, whatever the overlap says")
+      ->group(group);
+  add_percent(command, "--overlap", s.station_overlap, "Of the views of neighbouring stations, %",
+              group);
+  add_percent(command, "--slice-overlap", s.slice_overlap, "Of the depth of field, %", group);
+  add_percent(command, "--depth-margin", s.depth_margin, "Before and behind the specimen, %",
+              group);
+  add_percent(command, "--frame-margin", s.frame_margin, "Backdrop on each side of the frame, %",
+              group);
+  const auto seconds = [&](const char* name, double& value, const char* text) {
+    command.add_option(name, value, text)->capture_default_str()->group(group);
+  };
+  seconds("--settle", s.settle_s, "After each move of the rail, s");
+  seconds("--exposure", s.exposure_s, "Exposure of a slice, s");
+  seconds("--recycle", s.recycle_s, "Flash recycling, s; 0: no flash");
+  seconds("--transfer", s.transfer_s, "Until the camera is ready again, s");
+  seconds("--station-time", s.station_s, "To turn the stage to the next station, s");
+  seconds("--ring-time", s.ring_s, "To change to the next ring, s");
+  seconds("--raw-bits", s.raw_bits, "Of a raw pixel");
+}
+
+}  // namespace
+
+void add_plan(CLI::App& app) {
+  auto options = std::make_shared<PlanOptions>();
+  CLI::App* command = add_command(
+      app, "plan", "Plan the capture: setup, aperture, focus step, stations, time and storage",
+      [options](const Common&) { return run_plan(*options); });
+  add_wish(*command, *options);
+  add_optics(*command, *options);
+  add_capture(*command, *options);
+  command->add_option("-o,--output", options->output,
+                      "Workspace to write specimen.toml, shot-list.csv, plan.json and plan.svg to");
+  command->add_option("--chart", options->chart, "Write the chart to this SVG file");
+  command->add_flag("--force", options->force, "Overwrite files that exist");
+  command->add_flag("--all", options->all, "Show every setup in the table");
+}
+
+}  // namespace trunnion

@@ -1,0 +1,81 @@
+#include <cstdio>
+#include <memory>
+
+#include "pipeline/command_line.h"
+#include "pipeline/prepare.h"
+
+namespace trunnion {
+namespace {
+
+struct Options {
+  std::string workspace;
+  std::string calibration;
+  bool ignore_mismatch = false;
+  bool full_check = false;
+};
+
+PrepareOptions prepare_options(const Options& options, const Common& common) {
+  PrepareOptions result;
+  if (!options.calibration.empty()) result.workspace.calibration = options.calibration;
+  result.workspace.ignore_mismatch = options.ignore_mismatch;
+  result.full_check = options.full_check;
+  result.jobs = common.jobs;
+  return result;
+}
+
+bool has_fault(const Findings& findings) {
+  for (const Finding& finding : findings) {
+    if (finding.severity == Severity::fault) return true;
+  }
+  return false;
+}
+
+template <typename Outcome>
+CommandResult result_of(const Outcome& outcome) {
+  return {format_summary(summary_of(outcome), terminal_traits(stdout)), json_of(outcome),
+          has_fault(outcome.findings) ? 1 : 0};
+}
+
+void add_workspace_options(CLI::App& command, Options& options) {
+  command.add_option("workspace", options.workspace, "Folder that holds specimen.toml")->required();
+  command.add_option("--calibration", options.calibration,
+                     "Calibration record to use instead of the one beside the setup");
+  command.add_flag("--ignore-calibration-mismatch", options.ignore_mismatch,
+                   "Use the record even where it does not fit the setup; the report says so");
+}
+
+}  // namespace
+
+void add_prepare(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  CLI::App* command =
+      add_command(app, "prepare", "Turn a workspace's fused images into a clean, posed set",
+                  [options](const Common& common) {
+                    Progress progress({"ingest", "survey", "repair, mask, undistort",
+                                       "mask confidence", "refine", "annotate", "export", "report"},
+                                      {.quiet = common.quiet || common.json});
+                    const PrepareOutcome outcome =
+                        prepare(options->workspace, prepare_options(*options, common), progress);
+                    progress.close();
+                    return result_of(outcome);
+                  });
+  add_workspace_options(*command, *options);
+  command->add_flag("--full-check", options->full_check,
+                    "Compare the hashes of finished outputs, not just size and time stamp");
+}
+
+void add_check(CLI::App& app) {
+  auto options = std::make_shared<Options>();
+  CLI::App* command =
+      add_command(app, "check", "Say in seconds whether a set is fit for preparing",
+                  [options](const Common& common) {
+                    Progress progress({"ingest", "survey"}, {.quiet = common.quiet || common.json});
+                    const CheckOutcome outcome =
+                        check(options->workspace, prepare_options(*options, common), progress);
+                    progress.close();
+                    return result_of(outcome);
+                  });
+  add_workspace_options(*command, *options);
+}
+
+}  // namespace trunnion

@@ -1,0 +1,133 @@
+#include "pipeline/finish_images.h"
+
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <tbb/parallel_for.h>
+#include <unistd.h>
+
+#include <fstream>
+
+#include "core/error.h"
+#include "core/files.h"
+#include "pipeline/fingerprint.h"
+#include "pipeline/image_record.h"
+#include "pipeline/interrupt.h"
+#include "stages/annotate.h"
+#include "stages/report.h"
+
+namespace trunnion {
+namespace {
+
+std::string annotation_fingerprint(const Finishing& set, const Scene& scene, std::size_t index) {
+  const View& view = scene.views[index];
+  Fingerprint print("annotate");
+  print.add(scene.title).add(scene.setup_name).add(scene.calibration_hash);
+  print.add(scene.lens_calibrated).add(scene.axis_calibrated).add(scene.refined);
+  print.add(view.ring).add(view.station).add(view.stage_angle).add(view.sigma_stage_angle);
+  print.add(view.pose.R).add(view.pose.t).add(view.covariance);
+  print.add(view.prior.R).add(view.prior.t).add(view.prior_covariance);
+  print.add(view.mask_file).add(set.workspace.setup_hash);
+  print.add(set.workspace.file.settings.written.at("output"));
+  return print.hash();
+}
+
+// Puts the encoded pixels of an image under a temporary name: moved from .trunnion/encoded, or,
+// where only metadata changed since, taken from the final file. A TIFF's metadata was appended
+// behind its pixels, so the encoded file is the final one cut to its old length with its old head;
+// in JPEG and PNG the metadata is replaced as a whole.
+void take_pixels(const Finishing& set, const ImageItem& item, const PendingFile& target) {
+  const fs::path& root = set.workspace.root;
+  const fs::path encoded = root / item.encoded_path();
+  const ImageResult& result = item.result;
+  if (stamp_of(encoded) == FileStamp{result.encoded_bytes, result.encoded_modified_ns}) {
+    fs::rename(encoded, target.temporary());
+    return;
+  }
+  fs::copy_file(root / item.image_path(), target.temporary(), fs::copy_options::overwrite_existing);
+  if (result.type != FileType::tiff) return;
+  fs::resize_file(target.temporary(), result.encoded_bytes);
+  std::fstream file(target.temporary(), std::ios::binary | std::ios::in | std::ios::out);
+  file.write(result.encoded_head.data(), static_cast<std::streamsize>(result.encoded_head.size()));
+  if (!file.flush()) {
+    throw data_error(fmt::format("{}: writing failed; check the space on the disk and run again.",
+                                 target.final_path().string()));
+  }
+}
+
+std::vector<std::string> history_of(const ImageItem& item, const Settings& settings,
+                                    const Scene& scene) {
+  std::vector<std::string> history;
+  if (item.result.spots_repaired > 0) {
+    history.push_back(
+        fmt::format("repair: {} static sensor spots interpolated", item.result.spots_repaired));
+  }
+  if (settings.mask.enabled) {
+    history.emplace_back(item.result.user_mask ? "mask: by contrast, changed by hand"
+                                               : "mask: by contrast");
+  }
+  if (settings.undistort.enabled) {
+    history.push_back(fmt::format(
+        "undistort: {} lens, {} interpolation", scene.lens_calibrated ? "calibrated" : "nominal",
+        settings.undistort.interpolation == Interpolation::cubic ? "cubic" : "Lanczos"));
+  }
+  return history;
+}
+
+Findings finish_one(const Finishing& set, const Scene& scene, std::size_t index) {
+  const ImageItem& item = set.items[index];
+  const Settings& settings = set.workspace.file.settings;
+  const std::string fingerprint =
+      item.fingerprint + ":" + annotation_fingerprint(set, scene, index);
+  const std::string relative = item.image_path();
+  const std::string sidecar = fs::path(relative).replace_extension(".xmp").generic_string();
+  if (set.outputs.current(relative, fingerprint) &&
+      (!settings.output.sidecar || set.outputs.current(sidecar, fingerprint))) {
+    if (set.journal.output(sidecar)) set.outputs.current(sidecar, fingerprint);
+    const auto said = set.journal.find(item.station.name, "annotate", fingerprint);
+    return said ? findings_from_bytes(*said) : Findings{};
+  }
+  PendingFile file(set.workspace.root / relative);
+  take_pixels(set, item, file);
+  AnnotationInput input;
+  input.type = item.result.type;
+  input.channels = item.result.channels;
+  input.bits = item.result.bits;
+  input.source_hash = item.input_hash;
+  input.history = history_of(item, settings, scene);
+  const std::string pictures = recorded_pictures(set.journal, item);
+  if (!pictures.empty()) input.thumbnail_jpeg = unpack_thumbnails(pictures).small_jpeg;
+  const Annotation annotation = make_annotation(
+      scene, index, set.workspace.setup, read_metadata(item.station.file), settings.output, input);
+  Findings findings = annotation.findings;
+  const Findings lost = annotate(file.temporary(), annotation);
+  findings.insert(findings.end(), lost.begin(), lost.end());
+  for (Finding& finding : findings) {
+    if (finding.file.empty()) finding.file = item.station.source;
+  }
+  file.commit();
+  set.outputs.record(relative, fingerprint);
+  if (write_sidecar(set.workspace.root / relative, annotation)) {
+    set.outputs.record(sidecar, fingerprint);
+  }
+  set.journal.record(item.station.name, "annotate", fingerprint, findings_to_bytes(findings));
+  return findings;
+}
+
+}  // namespace
+
+void finish_images(const Finishing& set, PrepareOutcome& outcome) {
+  set.progress.start("annotate", set.items.size());
+  std::vector<Findings> findings(set.items.size());
+  tbb::parallel_for(std::size_t{0}, set.items.size(), [&](std::size_t i) {
+    if (interrupted()) return;
+    findings[i] = finish_one(set, outcome.scene, i);
+    set.progress.step();
+  });
+  check_interrupt();
+  for (const Findings& each : findings) {
+    outcome.findings.insert(outcome.findings.end(), each.begin(), each.end());
+  }
+  set.progress.finish();
+}
+
+}  // namespace trunnion

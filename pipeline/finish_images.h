@@ -1,0 +1,13 @@
+// Gives finished images their final names: adds metadata to the encoded pixels and renames them
+// into prepared/images/.
+#pragma once
+
+#include "core/scene.h"
+#include "pipeline/finishing.h"
+
+namespace trunnion {
+
+// Annotates what changed; everything else stays untouched. Findings go to the outcome.
+void finish_images(const Finishing& set, PrepareOutcome& outcome);
+
+}  // namespace trunnion

@@ -1,0 +1,270 @@
+#include "pipeline/image_pass.h"
+
+#include <fmt/format.h>
+#include <tbb/global_control.h>
+#include <tbb/parallel_pipeline.h>
+
+#include <opencv2/imgproc.hpp>
+
+#include "core/error.h"
+#include "core/files.h"
+#include "pipeline/fingerprint.h"
+#include "pipeline/image_record.h"
+#include "pipeline/interrupt.h"
+#include "stages/refine_features.h"
+#include "stages/repair.h"
+#include "stages/report.h"
+
+namespace trunnion {
+namespace {
+
+constexpr const char* kImageStep = "image";
+constexpr const char* kFeatureStep = "features";
+constexpr const char* kPictureStep = "pictures";
+constexpr std::size_t kHeadBytes = 16;
+
+std::string pixel_fingerprint(const ImageItem& item, const ImagePass& pass) {
+  const Settings& settings = pass.workspace.file.settings;
+  Fingerprint print("image");
+  print.add(item.input_hash).add(item.station.name).add(pass.survey_fingerprint);
+  for (const char* table : {"repair", "mask", "undistort", "refine", "output"}) {
+    print.add(settings.written.at(table));
+  }
+  print.add(pass.workspace.setup.object_pixel_um());
+  for (const Camera* camera : {&pass.map.from, &pass.map.to}) {
+    print.add(camera->projection).add(camera->width_px).add(camera->height_px);
+    print.add(camera->fx).add(camera->fy).add(camera->cx).add(camera->cy);
+    for (const double k : camera->distortion) print.add(k);
+  }
+  const auto user = find_user_masks(item.station.file);
+  for (const auto& file : {user.add, user.subtract}) {
+    print.add(file ? hash_file(*file) : std::string());
+  }
+  return print.hash();
+}
+
+// True where the finished pixels of this fingerprint still exist, encoded or as the final output.
+bool pixels_exist(const ImageItem& item, const ImagePass& pass) {
+  const fs::path& root = pass.workspace.root;
+  const FileStamp encoded = stamp_of(root / item.encoded_path());
+  if (encoded == FileStamp{item.result.encoded_bytes, item.result.encoded_modified_ns}) return true;
+  const auto final_output = pass.journal.output(item.image_path());
+  return final_output && final_output->fingerprint.starts_with(item.fingerprint + ":") &&
+         stamp_of(root / item.image_path()) ==
+             FileStamp{final_output->bytes, final_output->modified_ns};
+}
+
+bool reuse(ImageItem& item, const ImagePass& pass) {
+  const auto recorded = pass.journal.find(item.station.name, kImageStep, item.fingerprint);
+  if (!recorded) return false;
+  item.result = image_result_from_bytes(*recorded);
+  const OutputSettings& output = pass.workspace.file.settings.output;
+  const bool mask_current = !pass.workspace.file.settings.mask.enabled ||
+                            pass.outputs.current(mask_path(item.station, output), item.fingerprint);
+  return mask_current && pixels_exist(item, pass);
+}
+
+// The fused image as the report shows it; a copy, since repair works in place.
+cv::Mat picture_source(const cv::Mat& image) {
+  const double shrink =
+      ThumbnailOptions().large_px / static_cast<double>(std::max(image.cols, image.rows));
+  if (shrink >= 1.0) return image.clone();
+  cv::Mat small;
+  cv::resize(image, small, {}, shrink, shrink, cv::INTER_AREA);
+  return small;
+}
+
+cv::Mat with_depth(const cv::Mat& image, OutputBits bits) {
+  cv::Mat converted;
+  if (bits == OutputBits::eight && image.depth() == CV_16U) {
+    image.convertTo(converted, CV_8U, 1.0 / 257.0);
+  } else if (bits == OutputBits::sixteen && image.depth() == CV_8U) {
+    image.convertTo(converted, CV_16U, 257.0);
+  } else {
+    return image;
+  }
+  return converted;
+}
+
+// The mask as alpha channel or as blackened backdrop, as the settings ask.
+cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode) {
+  if (mode == AlphaMode::none || mask.empty()) return image;
+  const double scale = image.depth() == CV_16U ? 257.0 : 1.0;
+  cv::Mat coverage;
+  mask.convertTo(coverage, image.depth(), scale);
+  cv::Mat result;
+  if (mode == AlphaMode::alpha) {
+    cv::Mat colour = image;
+    if (image.channels() == 1) cv::cvtColor(image, colour, cv::COLOR_GRAY2BGR);
+    if (image.channels() == 4) cv::cvtColor(image, colour, cv::COLOR_BGRA2BGR);
+    std::vector<cv::Mat> planes;
+    cv::split(colour, planes);
+    planes.push_back(coverage);
+    cv::merge(planes, result);
+    return result;
+  }
+  std::vector<cv::Mat> planes;
+  cv::split(image, planes);
+  const double full = image.depth() == CV_16U ? 65535.0 : 255.0;
+  for (cv::Mat& plane : planes) cv::multiply(plane, coverage, plane, 1.0 / full);
+  cv::merge(planes, result);
+  return result;
+}
+
+void write_encoded(ImageItem& item, const cv::Mat& image, const ImagePass& pass) {
+  const OutputSettings& output = pass.workspace.file.settings.output;
+  PendingFile encoded(pass.workspace.root / item.encoded_path());
+  write_image(
+      encoded.temporary(), image,
+      {.type = item.result.type, .compress = output.compress, .jpeg_quality = output.jpeg_quality});
+  encoded.commit();
+  const FileStamp stamp = stamp_of(encoded.final_path());
+  item.result.encoded_bytes = stamp.bytes;
+  item.result.encoded_modified_ns = stamp.modified_ns;
+  item.result.encoded_head = read_head(encoded.final_path(), kHeadBytes);
+  item.result.channels = image.channels();
+  item.result.bits = image.depth() == CV_16U ? 16 : 8;
+}
+
+void write_mask(const ImageItem& item, const cv::Mat& mask, const ImagePass& pass) {
+  const std::string relative = mask_path(item.station, pass.workspace.file.settings.output);
+  PendingFile file(pass.workspace.root / relative);
+  write_image(file.temporary(), mask, {.type = FileType::png});
+  file.commit();
+  pass.outputs.record(relative, item.fingerprint);
+}
+
+struct Extracted {
+  std::string features;
+  std::string pictures;
+};
+
+Extracted process(ImageItem& item, const ImagePass& pass) {
+  const Settings& settings = pass.workspace.file.settings;
+  ImageLimits limits;
+  limits.max_pixels = static_cast<std::int64_t>(settings.limits.max_megapixels * 1e6);
+  cv::Mat image = read_image(item.station.file, limits);
+  check_interrupt();
+  const cv::Mat before = picture_source(image);
+  item.result.spots_repaired = repair(image, pass.survey.spots, settings.repair).spots_repaired;
+  cv::Mat coverage;
+  if (settings.mask.enabled) {
+    MaskResult mask = make_mask(image, pass.survey, settings.mask,
+                                pass.workspace.setup.object_pixel_um() / 1000.0);
+    const UserMasks user = find_user_masks(item.station.file);
+    if (user.add || user.subtract) {
+      apply_user_masks(mask, user);
+      item.result.user_mask = true;
+    }
+    coverage = mask.coverage;
+    item.result.mask = mask.measures;
+    for (Finding& finding : mask.findings) {
+      finding.file = item.station.source;
+      item.result.findings.push_back(finding);
+    }
+  }
+  check_interrupt();
+  image = undistort_image(image, pass.map, settings.undistort.interpolation);
+  if (!coverage.empty()) coverage = undistort_mask(coverage, pass.map);
+  check_interrupt();
+  item.result.type = output_type(item.station, settings.output);
+  image = with_depth(with_mask(image, coverage, settings.output.alpha), settings.output.bits);
+  write_encoded(item, image, pass);
+  if (!coverage.empty()) write_mask(item, coverage, pass);
+  check_interrupt();
+  Extracted extracted;
+  extracted.features = features_to_bytes(extract_features(image, coverage, settings.refine));
+  ViewThumbnails pictures = make_thumbnails(before, image, coverage);
+  pictures.before_width_px = pass.map.from.width_px;
+  pictures.before_height_px = pass.map.from.height_px;
+  extracted.pictures = pack(pictures);
+  return extracted;
+}
+
+void do_item(ImageItem& item, const ImagePass& pass) {
+  try {
+    check_interrupt();
+    item.input_hash = pass.journal.input_hash(item.station.file);
+    item.fingerprint = pixel_fingerprint(item, pass);
+    if (reuse(item, pass)) {
+      item.reused = true;
+      return;
+    }
+    item.result = {};
+    const Extracted extracted = process(item, pass);
+    const std::string& name = item.station.name;
+    pass.journal.record(name, kFeatureStep, item.fingerprint, extracted.features);
+    pass.journal.record(name, kPictureStep, item.fingerprint, extracted.pictures);
+    pass.journal.record(name, kImageStep, item.fingerprint, image_result_to_bytes(item.result));
+  } catch (const Error& error) {
+    if (error.kind() != Error::Kind::data) throw;
+    item.faulty = true;
+    item.result.findings.push_back({Severity::fault, "image", item.station.source, error.what(),
+                                    "Mend or export this image again, then run prepare again."});
+  }
+}
+
+}  // namespace
+
+std::string ImageItem::image_path() const {
+  return "prepared/images/" + station.name + extension_of(result.type);
+}
+
+std::string ImageItem::encoded_path() const {
+  return ".trunnion/encoded/" + station.name + extension_of(result.type);
+}
+
+FileType output_type(const StationImage& station, const OutputSettings& output) {
+  const FileType type = output.type == OutputType::same   ? station.info.type
+                        : output.type == OutputType::tiff ? FileType::tiff
+                        : output.type == OutputType::png  ? FileType::png
+                                                          : FileType::jpeg;
+  const int bits = output.bits == OutputBits::same    ? station.info.bits
+                   : output.bits == OutputBits::eight ? 8
+                                                      : 16;
+  if (type == FileType::jpeg && (bits != 8 || output.alpha == AlphaMode::alpha)) {
+    throw data_error(fmt::format(
+        "{}: JPEG holds 8 bit without alpha, but the settings ask for {}; set output.type to "
+        "\"tiff\" or \"png\", or output.bits to \"8\" and output.alpha to \"none\".",
+        station.source, bits == 16 ? "16 bit" : "an alpha channel"));
+  }
+  return type;
+}
+
+std::string mask_path(const StationImage& station, const OutputSettings& output) {
+  return "prepared/masks/" + station.name + output.mask_suffix + ".png";
+}
+
+void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
+  pass.progress.start("repair, mask, undistort", items.size());
+  std::size_t next = 0;
+  const auto take = [&](tbb::flow_control& control) -> ImageItem* {
+    if (next == items.size() || interrupted()) {
+      control.stop();
+      return nullptr;
+    }
+    return &items[next++];
+  };
+  const auto work = [&pass](ImageItem* item) {
+    do_item(*item, pass);
+    pass.progress.step();
+  };
+  tbb::parallel_pipeline(
+      static_cast<std::size_t>(pass.jobs),
+      tbb::make_filter<void, ImageItem*>(tbb::filter_mode::serial_in_order, take) &
+          tbb::make_filter<ImageItem*, void>(tbb::filter_mode::parallel, work));
+  check_interrupt();
+  const auto reused =
+      std::count_if(items.begin(), items.end(), [](const auto& i) { return i.reused; });
+  pass.progress.finish(reused > 0 ? fmt::format("{} unchanged", reused) : std::string());
+}
+
+std::string recorded_features(Journal& journal, const ImageItem& item) {
+  return journal.find(item.station.name, kFeatureStep, item.fingerprint).value_or("");
+}
+
+std::string recorded_pictures(Journal& journal, const ImageItem& item) {
+  return journal.find(item.station.name, kPictureStep, item.fingerprint).value_or("");
+}
+
+}  // namespace trunnion

@@ -1,0 +1,47 @@
+#include "pipeline/output_store.h"
+
+#include "core/hash.h"
+
+namespace trunnion {
+
+bool OutputStore::current(const std::string& relative, const std::string& fingerprint) {
+  {
+    const std::scoped_lock lock(mutex_);
+    kept_.insert(relative);
+  }
+  const auto recorded = journal_.output(relative);
+  if (!recorded || recorded->fingerprint != fingerprint) return false;
+  const FileStamp stamp = stamp_of(root_ / relative);
+  if (stamp != FileStamp{recorded->bytes, recorded->modified_ns}) return false;
+  return !full_check_ || hash_file(root_ / relative) == recorded->hash;
+}
+
+void OutputStore::record(const std::string& relative, const std::string& fingerprint) {
+  const std::filesystem::path file = root_ / relative;
+  const FileStamp stamp = stamp_of(file);
+  journal_.record_output({relative, stamp.bytes, stamp.modified_ns, hash_file(file), fingerprint});
+  const std::scoped_lock lock(mutex_);
+  kept_.insert(relative);
+}
+
+std::vector<RecordedOutput> OutputStore::kept() {
+  std::vector<RecordedOutput> result;
+  for (const RecordedOutput& output : journal_.outputs()) {
+    if (kept_.contains(output.path)) result.push_back(output);
+  }
+  return result;
+}
+
+std::vector<std::string> OutputStore::remove_stale() {
+  std::vector<std::string> removed;
+  for (const RecordedOutput& output : journal_.outputs()) {
+    if (kept_.contains(output.path)) continue;
+    std::error_code ignored;
+    std::filesystem::remove(root_ / output.path, ignored);
+    journal_.forget_output(output.path);
+    removed.push_back(output.path);
+  }
+  return removed;
+}
+
+}  // namespace trunnion

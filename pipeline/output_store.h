@@ -1,0 +1,43 @@
+// Outputs of a workspace: which of them are current, which are left from another run. Done means
+// recorded size and hash, not that a file exists.
+#pragma once
+
+#include <filesystem>
+#include <mutex>
+#include <set>
+#include <string>
+#include <vector>
+
+#include "pipeline/journal.h"
+
+namespace trunnion {
+
+class OutputStore {
+ public:
+  // `full_check` compares hashes; otherwise size and time stamp decide.
+  OutputStore(Journal& journal, std::filesystem::path root, bool full_check)
+      : journal_(journal), root_(std::move(root)), full_check_(full_check) {}
+
+  // True where the output was made with this fingerprint and is still as it was written. Marks it
+  // as belonging to this run either way.
+  bool current(const std::string& relative, const std::string& fingerprint);
+
+  // Records an output that was just committed.
+  void record(const std::string& relative, const std::string& fingerprint);
+
+  // Everything recorded in this run.
+  [[nodiscard]] std::vector<RecordedOutput> kept();
+
+  // Removes recorded outputs that do not belong to this run; returns their names. Files that
+  // trunnion did not write are never touched.
+  std::vector<std::string> remove_stale();
+
+ private:
+  Journal& journal_;
+  std::filesystem::path root_;
+  bool full_check_;
+  std::mutex mutex_;
+  std::set<std::string> kept_;
+};
+
+}  // namespace trunnion

@@ -1,0 +1,288 @@
+#include "pipeline/prepare.h"
+
+#include <fmt/chrono.h>
+#include <fmt/format.h>
+#include <tbb/global_control.h>
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <cstdlib>
+#include <ctime>
+#include <opencv2/core/utility.hpp>
+#include <thread>
+
+#include "core/error.h"
+#include "core/files.h"
+#include "core/metadata.h"
+#include "pipeline/fingerprint.h"
+#include "pipeline/finishing.h"
+#include "pipeline/image_pass.h"
+#include "pipeline/interrupt.h"
+#include "pipeline/stage_clock.h"
+#include "pipeline/survey_cache.h"
+#include "stages/ingest.h"
+#include "stages/orient.h"
+#include "stages/survey.h"
+
+namespace trunnion {
+namespace {
+
+int worker_count(int jobs) {
+  const int cores = static_cast<int>(std::thread::hardware_concurrency());
+  return jobs > 0 ? jobs : std::max(1, cores);
+}
+
+// One thread budget: oneTBB's workers are bounded and OpenCV starts none of its own.
+class ThreadBudget {
+ public:
+  explicit ThreadBudget(int jobs)
+      : control_(tbb::global_control::max_allowed_parallelism, static_cast<std::size_t>(jobs)),
+        opencv_(cv::getNumThreads()) {
+    cv::setNumThreads(1);
+  }
+  ~ThreadBudget() { cv::setNumThreads(opencv_); }
+  ThreadBudget(const ThreadBudget&) = delete;
+  ThreadBudget& operator=(const ThreadBudget&) = delete;
+
+ private:
+  tbb::global_control control_;
+  int opencv_;
+};
+
+void append(Findings& to, const Findings& from) {
+  to.insert(to.end(), from.begin(), from.end());
+}
+
+ImageLimits limits_of(const Workspace& workspace) {
+  ImageLimits limits;
+  limits.max_pixels =
+      static_cast<std::int64_t>(workspace.file.settings.limits.max_megapixels * 1e6);
+  return limits;
+}
+
+struct SurveyRun {
+  SurveyResult result;
+  std::string fingerprint;
+};
+
+std::vector<StationImage> run_ingest(const Workspace& workspace, Progress& progress,
+                                     SetOutcome& outcome) {
+  const StageClock clock(outcome.seconds, "ingest");
+  progress.start("ingest");
+  IngestResult ingested = ingest(workspace.root, workspace.file.specimen, workspace.file.settings);
+  progress.finish(
+      fmt::format("{} of {} stations", ingested.images.size(), ingested.stations_expected));
+  append(outcome.findings, ingested.findings);
+  outcome.stations_expected = ingested.stations_expected;
+  outcome.images_found = static_cast<int>(ingested.images.size());
+  return ingested.images;
+}
+
+// Survey of the set, from the journal where its images and settings are the same.
+SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage>& images,
+                      Journal& journal, Progress& progress) {
+  const Settings& settings = workspace.file.settings;
+  const Specimen& specimen = workspace.file.specimen;
+  std::vector<std::size_t> ring_sizes(specimen.rings.size(), 0);
+  for (const StationImage& image : images) ++ring_sizes[image.ring_index];
+  const std::vector<std::size_t> picks = survey_stations(ring_sizes, settings.survey.stations);
+  progress.start("survey", picks.size());
+  Fingerprint print("survey");
+  for (const std::size_t pick : picks) print.add(pick).add(journal.input_hash(images[pick].file));
+  print.add(settings.written.at("survey")).add(specimen.backdrop);
+  std::optional<cv::Mat> empty_stage;
+  if (specimen.empty_image) {
+    const fs::path file = workspace.root / *specimen.empty_image;
+    print.add(journal.input_hash(file));
+    empty_stage = read_image(file, limits_of(workspace));
+  }
+  SurveyRun run;
+  run.fingerprint = print.hash();
+  if (const auto cached = journal.find("", "survey", run.fingerprint)) {
+    run.result = survey_from_bytes(*cached);
+    progress.finish("unchanged");
+  } else {
+    const ImageReader read = [&](std::size_t index) {
+      check_interrupt();
+      cv::Mat image = read_image(images[index].file, limits_of(workspace));
+      progress.step();
+      return image;
+    };
+    run.result = survey(picks, read, empty_stage, specimen.backdrop, settings.survey);
+    journal.record("", "survey", run.fingerprint, survey_to_bytes(run.result));
+    progress.finish(fmt::format("{} static spots", run.result.spots.size()));
+  }
+  return run;
+}
+
+// A set with an undecodable image among the surveyed ones must not end: leave it out and go on.
+SurveyRun run_survey(const Workspace& workspace, std::vector<StationImage>& images,
+                     Journal& journal, Progress& progress, SetOutcome& outcome) {
+  const StageClock clock(outcome.seconds, "survey");
+  for (;;) {
+    try {
+      SurveyRun run = survey_once(workspace, images, journal, progress);
+      append(outcome.findings, run.result.findings);
+      return run;
+    } catch (const Error& error) {
+      const auto named = std::find_if(images.begin(), images.end(), [&](const StationImage& image) {
+        return std::string_view(error.what()).starts_with(image.file.string() + ":");
+      });
+      if (error.kind() != Error::Kind::data || named == images.end() || images.size() < 4) throw;
+      outcome.findings.push_back({Severity::fault, "survey", named->source, error.what(),
+                                  "Mend or export this image again, then run prepare again."});
+      images.erase(named);
+    }
+  }
+}
+
+Camera source_camera(const Workspace& workspace, const std::vector<StationImage>& images,
+                     Findings& findings) {
+  const ImageInfo& info = images.front().info;
+  const Setup& setup = workspace.setup;
+  if (info.width_px != setup.width_px || info.height_px != setup.height_px) {
+    throw data_error(fmt::format(
+        "{}: the images are {} x {} pixels, but the setup {} has body.width_px = {} and "
+        "body.height_px = {}; correct the setup or choose the one these images were shot with.",
+        (workspace.root / "specimen.toml").string(), info.width_px, info.height_px, setup.name,
+        setup.width_px, setup.height_px));
+  }
+  if (workspace.record && workspace.record->lens) return workspace.record->lens->camera;
+  findings.push_back(
+      {Severity::doubt, "undistort", "",
+       fmt::format("The lens of setup \"{}\" is not calibrated: principal distance and distortion "
+                   "are nominal.",
+                   setup.name),
+       "Calibrate it with images of a checkerboard (trunnion calibrate lens)."});
+  return setup.nominal_camera();
+}
+
+std::vector<OrientStation> orient_stations(const std::vector<ImageItem>& items) {
+  std::vector<OrientStation> stations;
+  for (const ImageItem& item : items) {
+    const StationImage& s = item.station;
+    stations.push_back({s.name, s.ring, s.ring_index, s.station, s.stage_angle});
+  }
+  return stations;
+}
+
+Scene scene_of(const Workspace& workspace, const UndistortMap& map, const OrientResult& oriented,
+               const std::vector<ImageItem>& items) {
+  Scene scene;
+  scene.title = workspace.file.specimen.title;
+  scene.setup_name = workspace.setup.name;
+  scene.camera = map.to;
+  scene.source_camera = map.from;
+  scene.pixel_pitch_um = workspace.setup.pixel_pitch_um;
+  scene.lens_calibrated = workspace.record && workspace.record->lens;
+  scene.axis_calibrated = oriented.axis_calibrated;
+  scene.calibration_hash = workspace.record ? workspace.record->hash : "";
+  scene.views = oriented.views;
+  for (std::size_t i = 0; i < items.size(); ++i) {
+    View& view = scene.views[i];
+    const std::string prefix = "prepared/";
+    view.image_file = items[i].image_path().substr(prefix.size());
+    if (workspace.file.settings.mask.enabled) {
+      view.mask_file =
+          mask_path(items[i].station, workspace.file.settings.output).substr(prefix.size());
+    }
+    view.source_file = items[i].station.source;
+  }
+  return scene;
+}
+
+std::vector<ImageItem> items_of(const std::vector<StationImage>& images) {
+  std::vector<ImageItem> items(images.size());
+  for (std::size_t i = 0; i < images.size(); ++i) items[i].station = images[i];
+  return items;
+}
+
+std::vector<std::string> names_of(const std::vector<StationImage>& images) {
+  std::vector<std::string> names;
+  for (const StationImage& image : images) names.push_back(image.name);
+  return names;
+}
+
+// The report's date: SOURCE_DATE_EPOCH where set, so that runs can be compared byte by byte.
+std::string source_date() {
+  const char* epoch = std::getenv("SOURCE_DATE_EPOCH");
+  const std::time_t now = epoch != nullptr ? std::strtoll(epoch, nullptr, 10) : std::time(nullptr);
+  return fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
+}
+
+void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Findings& findings) {
+  for (const ImageItem& item : items) append(findings, item.result.findings);
+  std::erase_if(items, [](const ImageItem& item) { return item.faulty; });
+  if (items.empty()) {
+    throw data_error(fmt::format("{}: not one image could be prepared; the first cause: {}",
+                                 workspace.root.string(),
+                                 findings.empty() ? "unknown" : findings.back().what));
+  }
+}
+
+}  // namespace
+
+PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
+  PrepareOutcome outcome;
+  const Workspace workspace = open_workspace(folder, options.workspace);
+  outcome.root = workspace.root;
+  outcome.title = workspace.file.specimen.title;
+  append(outcome.findings, workspace.findings);
+  const WorkspaceLock lock(workspace);
+  const std::vector<fs::path> folders{workspace.prepared() / "images",
+                                      workspace.prepared() / "masks", workspace.prepared(),
+                                      workspace.state() / "encoded"};
+  for (const fs::path& each : folders) remove_leftovers(each);
+  const InterruptGuard guard(folders);
+  const int jobs = worker_count(options.jobs);
+  const ThreadBudget budget(jobs);
+  initialise_metadata();
+  Journal journal(workspace.state() / "journal.sqlite");
+  OutputStore outputs(journal, workspace.root, options.full_check);
+
+  std::vector<StationImage> images = run_ingest(workspace, progress, outcome);
+  const Camera camera = source_camera(workspace, images, outcome.findings);
+  output_type(images.front(), workspace.file.settings.output);
+  const SurveyRun surveyed = run_survey(workspace, images, journal, progress, outcome);
+  outcome.spots = surveyed.result.spots.size();
+
+  const UndistortMap map = undistort_map(camera, workspace.file.settings.undistort);
+  std::vector<ImageItem> items = items_of(images);
+  {
+    const StageClock clock(outcome.seconds, "repair, mask, undistort");
+    run_image_pass(items, {workspace, surveyed.result, surveyed.fingerprint, map, journal, outputs,
+                           progress, jobs});
+  }
+  drop_faulty(items, workspace, outcome.findings);
+  outcome.images_prepared = static_cast<int>(items.size());
+  outcome.images_reused = static_cast<int>(
+      std::count_if(items.begin(), items.end(), [](const auto& item) { return item.reused; }));
+
+  const OrientResult oriented =
+      orient(orient_stations(items), workspace.file.specimen, workspace.setup,
+             workspace.record ? &*workspace.record : nullptr);
+  append(outcome.findings, oriented.findings);
+  outcome.scene = scene_of(workspace, map, oriented, items);
+  finish_set({workspace, surveyed.result, items, oriented.rings, names_of(images), journal, outputs,
+              progress, jobs, source_date()},
+             outcome);
+  return outcome;
+}
+
+CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
+  CheckOutcome outcome;
+  const Workspace workspace = open_workspace(folder, options.workspace);
+  outcome.root = workspace.root;
+  outcome.title = workspace.file.specimen.title;
+  append(outcome.findings, workspace.findings);
+  const WorkspaceLock lock(workspace);
+  const InterruptGuard guard({});
+  const ThreadBudget budget(worker_count(options.jobs));
+  Journal journal(workspace.state() / "journal.sqlite");
+  std::vector<StationImage> images = run_ingest(workspace, progress, outcome);
+  source_camera(workspace, images, outcome.findings);
+  outcome.survey = run_survey(workspace, images, journal, progress, outcome).result;
+  return outcome;
+}
+
+}  // namespace trunnion

@@ -1,0 +1,63 @@
+// Prepare: the main job. Reads a workspace, runs every stage over its set and leaves prepared/
+// complete: images, masks, cameras, exports, report. A re-run does only what changed.
+//
+// check: ingest and survey alone, to say in seconds whether the set is fit for preparing.
+#pragma once
+
+#include <filesystem>
+#include <nlohmann/json.hpp>
+#include <string>
+#include <vector>
+
+#include "core/finding.h"
+#include "core/scene.h"
+#include "core/survey_result.h"
+#include "pipeline/progress.h"
+#include "pipeline/stage_clock.h"
+#include "pipeline/workspace.h"
+
+namespace trunnion {
+
+struct PrepareOptions {
+  WorkspaceOptions workspace;
+  int jobs = 0;             // 0: one a core
+  bool full_check = false;  // compare hashes instead of size and time stamp
+};
+
+// What prepare and check have in common to tell.
+struct SetOutcome {
+  std::filesystem::path root;
+  std::string title;
+  Findings findings;
+  int stations_expected = 0;
+  int images_found = 0;
+  StageSeconds seconds;
+};
+
+struct PrepareOutcome : SetOutcome {
+  Scene scene;
+  std::string verdict;  // of the refinement, one sentence
+  int images_prepared = 0;
+  int images_reused = 0;
+  std::size_t spots = 0;
+  std::vector<std::string> outputs;  // relative to the workspace; set-level files
+};
+
+PrepareOutcome prepare(const std::filesystem::path& folder, const PrepareOptions& options,
+                       Progress& progress);
+
+struct CheckOutcome : SetOutcome {
+  SurveyResult survey;
+  [[nodiscard]] bool fit() const;  // no fault among the findings
+};
+
+CheckOutcome check(const std::filesystem::path& folder, const PrepareOptions& options,
+                   Progress& progress);
+
+// The same facts for people and for programs.
+Summary summary_of(const PrepareOutcome& outcome);
+Summary summary_of(const CheckOutcome& outcome);
+nlohmann::ordered_json json_of(const PrepareOutcome& outcome);
+nlohmann::ordered_json json_of(const CheckOutcome& outcome);
+
+}  // namespace trunnion

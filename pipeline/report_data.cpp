@@ -1,0 +1,109 @@
+#include "pipeline/report_data.h"
+
+#include <ceres/version.h>
+#include <fmt/format.h>
+
+#include <exiv2/exiv2.hpp>
+#include <opencv2/core/version.hpp>
+
+namespace trunnion {
+namespace {
+
+ReportView view_of(const Finishing& set, const ImageItem& item, const View& view,
+                   const MaskScore* score) {
+  ReportView result;
+  result.name = view.name;
+  result.ring = view.ring;
+  result.station = view.station;
+  result.stage_angle = view.stage_angle;
+  result.source_file = view.source_file;
+  result.image_file = view.image_file;
+  result.mask_file = view.mask_file;
+  result.source_hash = item.input_hash;
+  if (set.workspace.file.settings.mask.enabled) {
+    const double pixels = static_cast<double>(item.station.info.width_px) *
+                          static_cast<double>(item.station.info.height_px);
+    result.mask_area = item.result.mask.area_px / pixels;
+  }
+  if (score != nullptr) result.mask_confidence = score->score;
+  result.spots_repaired = item.result.spots_repaired;
+  const std::string pictures = recorded_pictures(set.journal, item);
+  if (!pictures.empty()) result.pictures = unpack_thumbnails(pictures);
+  return result;
+}
+
+// What was measured at the surveyed stations; sharpness relative to their median.
+void add_exposures(const Finishing& set, ReportData& data) {
+  std::vector<double> sharpness;
+  for (const Exposure& exposure : set.survey.exposures) sharpness.push_back(exposure.sharpness);
+  if (sharpness.empty()) return;
+  std::nth_element(sharpness.begin(),
+                   sharpness.begin() + static_cast<std::ptrdiff_t>(sharpness.size() / 2),
+                   sharpness.end());
+  const double median = sharpness[sharpness.size() / 2];
+  for (const Exposure& exposure : set.survey.exposures) {
+    if (exposure.image >= set.surveyed.size()) continue;
+    for (ReportView& view : data.views) {
+      if (view.name != set.surveyed[exposure.image]) continue;
+      view.exposure = exposure.level;
+      if (median > 0) view.sharpness = exposure.sharpness / median;
+    }
+  }
+}
+
+std::vector<ReportFact> settings_of(const Settings& settings) {
+  std::vector<ReportFact> facts;
+  for (const auto& [table, text] : settings.written) {
+    facts.push_back({table, text.empty() ? "defaults" : text});
+  }
+  return facts;
+}
+
+std::vector<ReportFact> versions() {
+  return {{"trunnion", TRUNNION_VERSION},
+          {"OpenCV", CV_VERSION},
+          {"Ceres Solver", CERES_VERSION_STRING},
+          {"Eigen",
+           fmt::format("{}.{}.{}", EIGEN_WORLD_VERSION, EIGEN_MAJOR_VERSION, EIGEN_MINOR_VERSION)},
+          {"Exiv2", Exiv2::versionString()}};
+}
+
+}  // namespace
+
+ReportData report_data(const Finishing& set, const PrepareOutcome& outcome,
+                       const MaskConfidence& confidence) {
+  ReportData data;
+  data.title = outcome.title;
+  data.findings = outcome.findings;
+  for (std::size_t i = 0; i < set.items.size(); ++i) {
+    const MaskScore* score = i < confidence.scores.size() ? &confidence.scores[i] : nullptr;
+    data.views.push_back(view_of(set, set.items[i], outcome.scene.views[i], score));
+  }
+  add_exposures(set, data);
+  if (!set.survey.backdrop.empty()) {
+    data.backdrop_jpeg = backdrop_picture(set.survey.backdrop, set.survey.full_scale);
+  }
+  for (const Spot& spot : set.survey.spots) {
+    data.spots.push_back({spot.x_px, spot.y_px, spot.diameter_px, spot.contrast});
+  }
+  const Workspace& workspace = set.workspace;
+  data.setup_name = workspace.setup.name;
+  data.calibration = workspace.record;
+  if (workspace.record) {
+    data.calibration_mismatches = mismatches(*workspace.record, workspace.setup);
+  }
+  data.settings = settings_of(workspace.file.settings);
+  data.versions = versions();
+  data.hashes = {{"specimen.toml", workspace.specimen_hash}, {"setup", workspace.setup_hash}};
+  if (workspace.record) data.hashes.push_back({"calibration", workspace.record->hash});
+  for (const auto& [stage, seconds] : outcome.seconds) {
+    const bool per_image = stage == "repair, mask, undistort" || stage == "annotate";
+    data.timings.push_back({stage, seconds, per_image ? outcome.images_prepared : 0});
+  }
+  data.date = set.date;
+  add_scene(data, outcome.scene);
+  add_rings(data, workspace.file.specimen);
+  return data;
+}
+
+}  // namespace trunnion

@@ -1,0 +1,54 @@
+#include "pipeline/survey_cache.h"
+
+#include "pipeline/archive.h"
+
+namespace trunnion {
+namespace {
+
+template <typename Archive>
+void fields(Archive& archive, SurveyResult& survey) {
+  archive(survey.width_px);
+  archive(survey.height_px);
+  archive(survey.full_scale);
+  archive(survey.scale);
+  archive(survey.backdrop);
+  archive(survey.backdrop_seen);
+  archive(survey.mount);
+  archive(survey.occupied);
+  archive(survey.noise_at_zero);
+  archive(survey.noise_per_level);
+  archive(survey.falloff);
+  archive(survey.separation);
+  archive.list(survey.spots, [](auto& a, Spot& spot) {
+    a(spot.x_px);
+    a(spot.y_px);
+    a(spot.diameter_px);
+    a(spot.contrast);
+    a(spot.hot_pixel);
+    a(spot.length_px);
+    a(spot.angle);
+    a(spot.trail);
+    a(spot.transmission);
+    a(spot.patch_step);
+  });
+  archive.list(survey.exposures, [](auto& a, Exposure& exposure) { a(exposure); });
+  archive_findings(archive, survey.findings);
+}
+
+}  // namespace
+
+std::string survey_to_bytes(const SurveyResult& survey) {
+  ArchiveWriter writer;
+  SurveyResult copy = survey;  // cv::Mat shares its pixels; nothing is written through it
+  fields(writer, copy);
+  return writer.bytes;
+}
+
+SurveyResult survey_from_bytes(std::string_view bytes) {
+  ArchiveReader reader(bytes);
+  SurveyResult survey;
+  fields(reader, survey);
+  return survey;
+}
+
+}  // namespace trunnion

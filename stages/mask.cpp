@@ -1,0 +1,221 @@
+#include "stages/mask.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+#include "core/error.h"
+#include "stages/mask_blocks.h"
+#include "stages/mask_pixels.h"
+
+namespace trunnion {
+namespace {
+
+constexpr double kNearShare = 0.02;      // of the image's diagonal: fragments this near are kept
+constexpr double kFragmentArea = 4.0;    // px; less is noise
+constexpr double kOwnShare = 0.05;       // of the main area: a part that may stand apart
+constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
+
+struct Component {
+  std::size_t contour = 0;
+  double area = 0;
+  double home = 0;      // mean of Survey::occupied under its box, 0..1
+  bool passes = false;  // somewhere above the high threshold
+  cv::Rect box;
+};
+
+using Contours = std::vector<std::vector<cv::Point>>;
+
+cv::Rect block_box(const cv::Rect& box, int side, const cv::Size& limit) {
+  const cv::Rect blocks(box.x / side, box.y / side,
+                        (box.x + box.width - 1) / side - box.x / side + 1,
+                        (box.y + box.height - 1) / side - box.y / side + 1);
+  return blocks & cv::Rect({0, 0}, limit);
+}
+
+// Walks the contour through the block maps: is a block above `high` under it, and how often was
+// specimen seen there?
+void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
+                const SurveyResult& survey, Component& component) {
+  double home = 0;
+  for (const cv::Point& point : contour) {
+    const cv::Point block(point.x / look.side, point.y / look.side);
+    component.passes =
+        component.passes || look.strongest.at<float>(block) >= survey.separation.high;
+    home += survey.occupied.at<uchar>(block);
+  }
+  component.home = home / 255.0 / static_cast<double>(contour.size());
+  if (!component.passes) {
+    double strongest = 0;
+    cv::minMaxLoc(look.strongest(block_box(component.box, look.side, look.strongest.size())),
+                  nullptr, &strongest);
+    // Only large parts can hold their strong blocks away from their outline.
+    component.passes =
+        component.area > 16.0 * look.side * look.side && strongest >= survey.separation.high;
+  }
+}
+
+// Keeps the specimen's components of `out` and fills their holes.
+cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResult& survey,
+                    const MaskSettings& settings) {
+  cv::Mat hard = cv::Mat::zeros(out.size(), CV_8U);
+  Contours contours;
+  std::vector<cv::Vec4i> hierarchy;  // next, previous, first child, parent
+  cv::findContours(out, contours, hierarchy, cv::RETR_CCOMP, cv::CHAIN_APPROX_NONE);
+  std::vector<Component> components;
+  for (std::size_t k = 0; k < contours.size(); ++k) {
+    if (hierarchy[k][3] >= 0) continue;
+    Component component;
+    component.contour = k;
+    // contourArea runs through pixel centres; half the outline lies outside it.
+    component.area =
+        cv::contourArea(contours[k]) + static_cast<double>(contours[k].size()) / 2.0 + 1.0;
+    component.box = cv::boundingRect(contours[k]);
+    if (component.area < kFragmentArea) continue;
+    look_along(contours[k], look, survey, component);
+    if (component.passes) components.push_back(component);
+  }
+  if (components.empty()) return hard;
+  const auto weight = [](const Component& c) { return c.area * (0.1 + c.home); };
+  const Component main = *std::max_element(
+      components.begin(), components.end(),
+      [&](const Component& a, const Component& b) { return weight(a) < weight(b); });
+
+  const auto draw = [&](std::size_t contour) {
+    cv::drawContours(hard, contours, static_cast<int>(contour), cv::Scalar(255), cv::FILLED);
+  };
+  draw(main.contour);
+  const double near_px = kNearShare * std::hypot(out.cols, out.rows);
+  cv::Mat near_main;
+  cv::resize(hard, near_main, look.state.size(), 0, 0, cv::INTER_AREA);
+  near_main = near_main > 0;
+  const int reach = std::max(1, static_cast<int>(std::lround(near_px / look.side)));
+  cv::dilate(near_main, near_main,
+             cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
+  for (const Component& component : components) {
+    if (component.contour == main.contour) continue;
+    const cv::Point some = contours[component.contour].front();
+    const bool near = near_main.at<uchar>(some.y / look.side, some.x / look.side) != 0;
+    const bool own = component.area >= kOwnShare * main.area && component.home >= 0.25;
+    if (near || own) draw(component.contour);
+  }
+  if (settings.keep_holes) {
+    for (std::size_t k = 0; k < contours.size(); ++k) {
+      if (hierarchy[k][3] < 0) continue;
+      const double area = cv::contourArea(contours[k]);
+      // Smaller ones are glints and noise.
+      if (area < std::max(25.0, 2e-4 * main.area)) continue;
+      cv::Mat open = cv::Mat::zeros(out.size(), CV_8U);
+      const cv::Rect box = cv::boundingRect(contours[k]);
+      cv::drawContours(open, contours, static_cast<int>(k), cv::Scalar(255), cv::FILLED);
+      hard(box).setTo(0, open(box) & ~out(box));
+    }
+  }
+  return hard;
+}
+
+void apply_margin(cv::Mat& coverage, const MaskSettings& settings, double object_pixel_mm) {
+  double margin = settings.margin_px;
+  if (settings.margin_mm != 0.0 && object_pixel_mm > 0.0) {
+    margin += settings.margin_mm / object_pixel_mm;
+  }
+  const int whole = static_cast<int>(std::lround(std::abs(margin)));
+  if (whole == 0) return;
+  const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * whole + 1, 2 * whole + 1});
+  if (margin > 0) {
+    cv::dilate(coverage, coverage, disc);
+  } else {
+    cv::erode(coverage, coverage, disc, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
+  }
+}
+
+void handle_mount(cv::Mat& coverage, const SurveyResult& survey, const MaskSettings& settings) {
+  if (settings.mount == MountHandling::below_line) {
+    const int row = static_cast<int>(std::lround(settings.mount_line_px));
+    if (row < coverage.rows) coverage.rowRange(std::max(0, row), coverage.rows).setTo(0);
+  } else if (settings.mount == MountHandling::detect && cv::countNonZero(survey.mount) > 0) {
+    cv::Mat mount;
+    cv::resize(survey.mount, mount,
+               {survey.mount.cols * survey.scale, survey.mount.rows * survey.scale}, 0, 0,
+               cv::INTER_NEAREST);
+    coverage.setTo(0, mount(cv::Rect({0, 0}, coverage.size())));
+  }
+}
+
+cv::Mat painted(const cv::Mat& image) {
+  cv::Mat plane = image;
+  if (image.channels() == 4) {
+    cv::extractChannel(image, plane, 3);
+  } else if (image.channels() == 3) {
+    cv::cvtColor(image, plane, cv::COLOR_BGR2GRAY);
+  }
+  return plane > (image.depth() == CV_16U ? 32767.0 : 127.0);
+}
+
+}  // namespace
+
+MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const MaskSettings& settings,
+                     double object_pixel_mm) {
+  MaskResult result;
+  const BlockLook look = look_at_blocks(image, survey);
+  const cv::Mat out = standing_out(image, look, survey.full_scale);
+  const cv::Mat hard = specimen_of(out, look, survey, settings);
+  Outline outline = soften(image, hard, look, survey.full_scale);
+  handle_mount(outline.coverage, survey, settings);
+  apply_margin(outline.coverage, settings, object_pixel_mm);
+  result.coverage = outline.coverage;
+  result.measures = measure_mask(result.coverage);
+  result.measures.separation = outline.separation;
+  result.measures.weak_outline = outline.weak_outline;
+  if (result.measures.box_px.empty()) {
+    result.findings.push_back({Severity::doubt, "mask", "",
+                               "no specimen stands out from the backdrop",
+                               "light specimen and backdrop apart, or paint the mask by hand"});
+  }
+  return result;
+}
+
+cv::Mat apply_user_mask(const cv::Mat& coverage, const cv::Mat& add, const cv::Mat& subtract) {
+  cv::Mat result = coverage.clone();
+  for (const cv::Mat* hand : {&add, &subtract}) {
+    if (hand->empty()) continue;
+    if (hand->size() != coverage.size()) {
+      throw data_error(fmt::format(
+          "the painted mask is {} x {} pixels, but its image is {} x {}; paint it at the size of "
+          "the image.",
+          hand->cols, hand->rows, coverage.cols, coverage.rows));
+    }
+    result.setTo(hand == &add ? 255 : 0, painted(*hand));
+  }
+  return result;
+}
+
+MaskMeasures measure_mask(const cv::Mat& coverage) {
+  MaskMeasures measures;
+  const cv::Moments moments = cv::moments(coverage);
+  measures.area_px = moments.m00 / 255.0;
+  if (moments.m00 > 0) {
+    measures.centroid_px = {moments.m10 / moments.m00, moments.m01 / moments.m00};
+  }
+  const cv::Mat half = coverage > 127;
+  measures.box_px = cv::boundingRect(half);
+  measures.touches_left = cv::countNonZero(half.col(0)) > 0;
+  measures.touches_right = cv::countNonZero(half.col(half.cols - 1)) > 0;
+  measures.touches_top = cv::countNonZero(half.row(0)) > 0;
+  measures.touches_bottom = cv::countNonZero(half.row(half.rows - 1)) > 0;
+  const int longest = std::max(coverage.cols, coverage.rows);
+  measures.silhouette_scale = std::max(1, (longest + kSilhouetteLongest - 1) / kSilhouetteLongest);
+  const int scale = measures.silhouette_scale;
+  // Whole cells only; the rest of a cell beyond the edge counts as empty.
+  cv::Mat padded;
+  cv::copyMakeBorder(coverage, padded, 0, (scale - coverage.rows % scale) % scale, 0,
+                     (scale - coverage.cols % scale) % scale, cv::BORDER_REPLICATE);
+  cv::resize(padded, measures.silhouette, {padded.cols / scale, padded.rows / scale}, 0, 0,
+             cv::INTER_AREA);
+  return measures;
+}
+
+}  // namespace trunnion

@@ -1,0 +1,49 @@
+// Mask: where in an image the specimen is, as soft coverage at full resolution.
+//
+// What stands out. Each block of the image (1/scale of its size) is compared with the backdrop by
+// contrast.h, once with its mean and once with its extremes. A block whose extremes all stay below
+// the low threshold is clear, one that nowhere comes near the backdrop is solid; only the rest is
+// looked at pixel by pixel. So bristles of a pixel or two are seen, and the inside costs nothing.
+//
+// What belongs to the specimen. Hysteresis (J. Canny, IEEE PAMI 8(6), 1986): a component above the
+// low threshold must somewhere pass the high one. The main component is the largest, weighted by
+// how often the survey saw specimen there (it stays with the axis at every station); others are
+// kept near it or where they are large and equally at home. Holes are filled unless kept by
+// setting.
+//
+// Where its edge lies. In a band along the outline a pixel is a mixture of specimen and backdrop in
+// linear light, I = a F + (1 - a) B, so its coverage is
+//   a = <I - B, F - B> / |F - B|^2
+// with F the mean of the specimen next to it (T. Porter and T. Duff, "Compositing digital images",
+// SIGGRAPH 1984, for the mixture). On bristles, which nowhere cover a pixel's surround, F is the
+// local extreme.
+#pragma once
+
+#include <opencv2/core.hpp>
+
+#include "config/settings.h"
+#include "core/mask_measures.h"
+#include "core/survey_result.h"
+
+namespace trunnion {
+
+struct MaskResult {
+  cv::Mat coverage;  // CV_8U, 255 = specimen, size of the image
+  MaskMeasures measures;
+  Findings findings;  // without file name; the caller knows it
+};
+
+// `image`: 8 or 16 bit, 1, 3 or 4 channels, upright, as the camera saw it (distorted), repaired.
+// `object_pixel_mm`: size of a pixel at the plane of focus, for margin_mm.
+MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const MaskSettings& settings,
+                     double object_pixel_mm);
+
+// The user's hand: what is painted (any value above half scale) in `add` becomes specimen, in
+// `subtract` backdrop; either may be empty; subtract wins. Throws a data error where a size
+// differs from the image's. Alpha, where present, says what is painted; else brightness.
+cv::Mat apply_user_mask(const cv::Mat& coverage, const cv::Mat& add, const cv::Mat& subtract);
+
+// Measures of a coverage (also after apply_user_mask); separation is left at 0.
+MaskMeasures measure_mask(const cv::Mat& coverage);
+
+}  // namespace trunnion

@@ -1,0 +1,123 @@
+#include "stages/mask_blocks.h"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+#include "core/contrast.h"
+
+namespace trunnion {
+namespace {
+
+constexpr float kEdgeSlack = 0.6F;    // blocks by which a backdrop's own edge may seem to move
+constexpr float kNoiseSigmas = 4.5F;  // per pixel: some 7 in a million by chance
+constexpr double kMeasurable = 0.10;  // of full scale; darker backdrops tell nothing of exposure
+constexpr int kHomeShare = 64;        // of 255: elsewhere the specimen was seldom seen
+
+// Ratio of this image's exposure to the set's, per channel, from what is surely backdrop.
+cv::Scalar exposure_gain(const cv::Mat& mean, const SurveyResult& survey) {
+  cv::Scalar gain(1, 1, 1);
+  for (int c = 0; c < 3; ++c) {
+    std::vector<float> ratios;
+    for (int y = 0; y < mean.rows; ++y) {
+      for (int x = 0; x < mean.cols; ++x) {
+        const float level = survey.backdrop.ptr<cv::Vec3f>(y)[x][c];
+        if (level < kMeasurable * survey.full_scale || survey.backdrop_seen.at<uchar>(y, x) == 0 ||
+            survey.occupied.at<uchar>(y, x) > kHomeShare) {
+          continue;
+        }
+        ratios.push_back(mean.ptr<cv::Vec3f>(y)[x][c] / level);
+      }
+    }
+    if (ratios.size() < 50) continue;
+    const auto middle = ratios.begin() + static_cast<std::ptrdiff_t>(ratios.size() / 2);
+    std::nth_element(ratios.begin(), middle, ratios.end());
+    gain[c] = std::clamp(*middle, 0.25F, 4.0F);
+  }
+  return gain;
+}
+
+// Low threshold of each block: the set's, the noise's, and slack along the backdrop's own edges.
+cv::Mat thresholds(const BlockLook& look, const SurveyResult& survey) {
+  const cv::Mat noise = contrast_noise(look.backdrop, survey.full_scale, survey.noise_at_zero,
+                                       survey.noise_per_level);
+  cv::Mat high;
+  cv::Mat low;
+  cv::dilate(look.backdrop_lab, high, cv::Mat());
+  cv::erode(look.backdrop_lab, low, cv::Mat());
+  const cv::Mat steps = high - low;
+  cv::Mat result(look.backdrop.size(), CV_32FC1);
+  for (int y = 0; y < result.rows; ++y) {
+    for (int x = 0; x < result.cols; ++x) {
+      const auto step = static_cast<float>(cv::norm(steps.ptr<cv::Vec3f>(y)[x]));
+      result.at<float>(y, x) = std::max(static_cast<float>(survey.separation.low),
+                                        kNoiseSigmas * noise.at<float>(y, x)) +
+                               0.5F * kEdgeSlack * step;
+    }
+  }
+  return result;
+}
+
+// Lab of the backdrop with one channel replaced.
+cv::Mat with_channel(const cv::Mat& backdrop, const cv::Mat& values, int channel,
+                     double full_scale) {
+  cv::Mat changed = backdrop.clone();
+  const int from_to[] = {channel, channel};
+  cv::mixChannels(&values, 1, &changed, 1, from_to, 1);
+  return to_lab(changed, full_scale);
+}
+
+}  // namespace
+
+BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
+  const BlockValues values = block_values(image, survey.scale);
+  BlockLook look;
+  look.side = survey.scale;
+  look.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
+  look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
+  look.low = thresholds(look, survey);
+  const cv::Mat mean = contrast(to_lab(values.mean, survey.full_scale), look.backdrop_lab);
+  look.state = cv::Mat(mean.size(), CV_8U);
+  if (look.side == 1) {
+    look.strongest = mean;
+    look.state.setTo(kClear);
+    look.state.setTo(kSolid, mean >= look.low);
+    return look;
+  }
+  cv::Mat bound = cv::Mat::zeros(mean.size(), CV_32FC1);  // of the contrast, from above
+  cv::Mat apart = cv::Mat::zeros(mean.size(), CV_32FC1);  // from below, in the best channel
+  const cv::Mat inner = cv::max(values.least, cv::min(values.most, look.backdrop));
+  for (int c = 0; c < 3; ++c) {
+    const cv::Mat up = contrast(
+        with_channel(look.backdrop, cv::max(values.most, look.backdrop), c, survey.full_scale),
+        look.backdrop_lab);
+    const cv::Mat down = contrast(
+        with_channel(look.backdrop, cv::min(values.least, look.backdrop), c, survey.full_scale),
+        look.backdrop_lab);
+    const cv::Mat most = cv::max(up, down);
+    bound += most.mul(most);
+    apart = cv::max(apart, contrast(with_channel(look.backdrop, inner, c, survey.full_scale),
+                                    look.backdrop_lab));
+  }
+  cv::sqrt(bound, look.strongest);
+  const cv::Mat darkest = contrast(to_lab(values.least, survey.full_scale), look.backdrop_lab);
+  const cv::Mat brightest = contrast(to_lab(values.most, survey.full_scale), look.backdrop_lab);
+  for (int y = 0; y < mean.rows; ++y) {
+    for (int x = 0; x < mean.cols; ++x) {
+      const float low = look.low.at<float>(y, x);
+      BlockState state = kMixed;
+      if (look.strongest.at<float>(y, x) < low) state = kClear;
+      // A dimmed block differs in every channel and yet lies on the ray of shadow, so its corners
+      // must stand out as well.
+      if (apart.at<float>(y, x) >= low && mean.at<float>(y, x) >= 1.5F * low &&
+          darkest.at<float>(y, x) >= low && brightest.at<float>(y, x) >= low) {
+        state = kSolid;
+      }
+      look.state.at<uchar>(y, x) = state;
+    }
+  }
+  return look;
+}
+
+}  // namespace trunnion

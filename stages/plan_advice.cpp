@@ -1,0 +1,229 @@
+#include "stages/plan_advice.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/angle.h"
+
+namespace trunnion {
+namespace {
+
+class Advice {
+ public:
+  void add(Severity severity, std::string what, std::string remedy) {
+    findings_.push_back({severity, "plan", "", std::move(what), std::move(remedy)});
+  }
+  Findings findings_;
+};
+
+std::string label(const PlanOption& option) {
+  return option.objective ? option.setup
+                          : fmt::format("{} at f/{:g}", option.setup, option.f_number);
+}
+
+// What is missing where no setup serves, and the price of giving up one wish or the other.
+void add_impossible(Advice& advice, const CapturePlan& plan) {
+  if (plan.possible) return;
+  const PlanOption* resolves = nullptr;
+  for (const PlanOption& option : plan.options) {
+    if (option.resolves && (resolves == nullptr || option.frames < resolves->frames)) {
+      resolves = &option;
+    }
+  }
+  std::string remedy;
+  if (plan.chosen.fits) {
+    remedy += fmt::format(
+        "Accept a detail of {:.3g} um with {} ({:.0f} frames, {:.1f} h), as "
+        "planned here",
+        plan.planned_detail_um, label(plan.chosen), plan.frames, plan.chosen.seconds / 3600.0);
+  }
+  if (resolves != nullptr) {
+    remedy += fmt::format("{} with {} in {} views side by side a station ({:.3g} frames, {:.3g} h)",
+                          remedy.empty() ? "Capture" : "; or capture", label(*resolves),
+                          resolves->panels, resolves->frames, resolves->seconds / 3600.0);
+  }
+  if (remedy.empty()) {
+    remedy = "Add a setup of higher magnification for the detail or of lower for the size";
+  }
+  advice.add(Severity::fault,
+             fmt::format("No setup both sees the whole turning specimen and resolves {:g} um.",
+                         plan.detail_um),
+             remedy + ".");
+}
+
+// Sizes at which lenses serve: common practice, no source.
+void add_lens_class(Advice& advice, const CapturePlan& plan) {
+  const double size = std::max({plan.height_mm, plan.width_mm, plan.depth_mm});
+  const PlanOption& chosen = plan.chosen;
+  const std::string found =
+      fmt::format("The specimen measures {:g} mm and the plan takes a magnification of {:.3g}.",
+                  size, chosen.magnification);
+  if (size > 40.0 && chosen.magnification > 1.0) {
+    advice.add(Severity::note, found,
+               "Above about 4 cm a long macro lens up to 1:1 suffices in common practice; ask "
+               "whether the detail wished for is needed.");
+  } else if (size <= 1.5 && !chosen.objective && plan.detail_um < 2.0 * chosen.diffraction_um) {
+    advice.add(Severity::note, found,
+               "Below 1 to 2 mm common practice turns to objectives, with much longer series.");
+  } else if (size > 1.5 && chosen.objective) {
+    advice.add(Severity::note, found,
+               "From 4 cm down to 1 or 2 mm macro lenses of 1 to 5 times serve in common practice; "
+               "an objective makes the series much longer.");
+  }
+}
+
+void add_aperture(Advice& advice, const CapturePlan& plan) {
+  const PlanOption& chosen = plan.chosen;
+  if (chosen.objective || chosen.f_number == 0) return;
+  // N <= 32 / (m + 1): D. L. Geiger, "Considerations and limits of z-stacking in macrophotography".
+  if (chosen.working_f_number > 32.0) {
+    advice.add(Severity::note,
+               fmt::format("The working f-number is {:.3g}, above the usual limit of 32.",
+                           chosen.working_f_number),
+               "Diffraction is what you will see at the pixel; open the aperture if the detail "
+               "matters more than the number of frames.");
+  }
+  advice.add(Severity::note,
+             fmt::format("At f/{:g} a station takes about {:.0f} slices and resolves {:.3g} um.",
+                         chosen.f_number, plan.frames / std::max(1, plan.station_count),
+                         chosen.resolution_um),
+             "Closing the aperture by a stop trades a little sharpness for far fewer frames, "
+             "opening it does the reverse; see the chart. Lenses are at their best one or two "
+             "stops from wide open.");
+}
+
+void add_sampling(Advice& advice, const CapturePlan& plan) {
+  const PlanOption& chosen = plan.chosen;
+  if (chosen.pixels_per_element > 4.0) {
+    advice.add(Severity::note,
+               fmt::format("Each element that diffraction lets through spans {:.1f} pixels; 2 to 3 "
+                           "are enough.",
+                           chosen.pixels_per_element),
+               "A larger pixel count is rarely worth its data: a body with fewer pixels, or "
+               "halved images, would show the same.");
+  } else if (chosen.pixels_per_element < 2.0) {
+    advice.add(Severity::note,
+               fmt::format("Each element that diffraction lets through spans {:.1f} pixels: the "
+                           "pixels limit the detail, not the lens.",
+                           chosen.pixels_per_element),
+               "Fine textures may show moire; colour-filter sensors resolve a little less than "
+               "computed.");
+  }
+}
+
+void add_pose_risks(Advice& advice, const CapturePlan& plan, double swept) {
+  const PlanOption& chosen = plan.chosen;
+  // 0.04 deg: spread of angles recovered from a turntable sequence by Fitzgibbon, Cross and
+  // Zisserman (1998); a fair stage does no better.
+  const double slip_um = 0.5 * swept * 1000.0 * radians(0.04);
+  if (slip_um > chosen.pixel_um) {
+    advice.add(
+        Severity::note,
+        fmt::format("A stage angle wrong by 0.04 deg moves the rim of the specimen by {:.2g} "
+                    "um, {:.1f} pixels.",
+                    slip_um, slip_um / chosen.pixel_um),
+        "Poses will be good starting values with a stated uncertainty, not exact; calibrate "
+        "the axis and let the alignment refine them.");
+  }
+  // Stamatopoulos, Fraser, Cronk, ISPRS Archives XXXVIII-5, 2010: trouble below about 10 deg.
+  if (!chosen.objective && chosen.field_angle < radians(10.0)) {
+    advice.add(Severity::doubt,
+               fmt::format("The view is only {:.1f} deg wide; below about 10 deg focal length and "
+                           "distance are hard to tell apart.",
+                           degrees(chosen.field_angle)),
+               "Calibrate the lens with strongly tilted boards and keep that calibration fixed in "
+               "the alignment.");
+  } else if (chosen.objective) {
+    advice.add(Severity::doubt,
+               "An objective sees nearly parallel rays: perspective can't be "
+               "observed.",
+               "Record how the slices are fused, calibrate with boards fused the same way, and "
+               "expect a scaled orthographic camera.");
+  }
+  for (const PlannedRing& ring : plan.rings) {
+    if (ring.step > radians(24.0)) {
+      advice.add(Severity::doubt,
+                 fmt::format("{} has steps of {:.1f} deg; published practice on turntables uses 3 "
+                             "to 24 deg.",
+                             ring.name, degrees(ring.step)),
+                 "Plan more stations: neighbouring views this far apart may not be matched.");
+    }
+  }
+}
+
+void add_surface(Advice& advice, const PlanWish& wish) {
+  switch (wish.surface) {
+    case Surface::glossy:
+      advice.add(Severity::doubt,
+                 "Glossy: highlights travel over the surface as it turns and are matched wrongly; "
+                 "their bright rims open holes in masks.",
+                 "Small glossy specimens want light from all around (a diffuser close by), crossed "
+                 "polarisers where the light can be polarised, and a stop of headroom: fusing "
+                 "pushes highlights up.");
+      break;
+    case Surface::hairy:
+      advice.add(Severity::doubt,
+                 "Hairy: fine hairs before the backdrop are half transparent; fused images smear "
+                 "them and masks cut or thicken them.",
+                 "Dull and hairy specimens want more directed light that gives hairs contrast, a "
+                 "smaller focus step, and a backdrop that differs in brightness.");
+      break;
+    case Surface::dark:
+      advice.add(wish.black_backdrop ? Severity::fault : Severity::doubt,
+                 wish.black_backdrop
+                     ? "Dark on black: the outline can't be told from the backdrop."
+                     : "Dark: little signal in the shadows, and no outline before black.",
+                 "Use a grey or white backdrop, lit by itself, and expose for the specimen.");
+      break;
+    case Surface::matt:
+    case Surface::unknown:
+      break;
+  }
+}
+
+void add_cautions(Advice& advice, const CapturePlan& plan, const PlanSettings& settings) {
+  advice.add(Severity::note, "Old specimens may carry arsenic, mercury or other residues.",
+             "Gloves, no blowing, no food, wash hands; ask the collection's staff first "
+             "(docs/safety.md).");
+  if (plan.chosen.magnification >= 2.0) {
+    advice.add(Severity::note,
+               "At this magnification the front of the lens is close to the turning specimen.",
+               "Turn once by hand, set limits for stage and rail, keep a stop switch in reach.");
+  }
+  if (settings.recycle_s > 0) {
+    const double interval =
+        settings.exposure_s + std::max(settings.settle_s + settings.transfer_s, settings.recycle_s);
+    const double rate = 1.0 / interval;
+    // 3 flashes in any one second: WCAG 2.3.1; 3 to 30 Hz triggers most: Epilepsy Society.
+    advice.add(rate >= 3.0 ? Severity::doubt : Severity::note,
+               fmt::format("The flash fires {:.1f} times a second.", rate),
+               rate >= 3.0 ? "Stay below 3 a second, screen the rig, and warn people who are "
+                             "photosensitive."
+                           : "Screen the rig and warn people who are photosensitive; keep ethanol "
+                             "and its vapour away from flash tubes and hot lamps.");
+  }
+  if (plan.chosen.seconds > 8 * 3600.0) {
+    advice.add(Severity::note,
+               fmt::format("The capture takes {:.0f} hours.", plan.chosen.seconds / 3600.0),
+               "Plan pauses between rings, watch for drying and sagging specimens, and leave no "
+               "hot lamp or moving stage alone; local rules on unattended equipment come first.");
+  }
+}
+
+}  // namespace
+
+Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings) {
+  Advice advice;
+  add_impossible(advice, plan);
+  add_lens_class(advice, plan);
+  add_aperture(advice, plan);
+  add_sampling(advice, plan);
+  add_pose_risks(advice, plan, wish.diameter_mm.value_or(std::hypot(wish.width_mm, wish.depth_mm)));
+  add_surface(advice, wish);
+  add_cautions(advice, plan, settings);
+  return advice.findings_;
+}
+
+}  // namespace trunnion

@@ -1,0 +1,11 @@
+// Advice on a plan: wishes that can't be had and what they would cost, rules of the trade, risks to
+// poses and masks, and cautions where the plan touches people or the specimen (docs/safety.md).
+#pragma once
+
+#include "stages/plan.h"
+
+namespace trunnion {
+
+Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings);
+
+}  // namespace trunnion

@@ -1,0 +1,13 @@
+// A plan as people read it on a terminal.
+#pragma once
+
+#include <string>
+
+#include "config/capture_plan.h"
+
+namespace trunnion {
+
+// `rows`: setups in the comparison table, best first; 0 shows all.
+std::string plan_text(const CapturePlan& plan, std::size_t rows = 12);
+
+}  // namespace trunnion

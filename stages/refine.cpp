@@ -1,0 +1,127 @@
+#include "stages/refine.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/angle.h"
+#include "stages/refine_adjust.h"
+#include "stages/refine_match.h"
+#include "stages/refine_report.h"
+#include "stages/refine_start.h"
+#include "stages/refine_tracks.h"
+
+namespace trunnion {
+namespace refining {
+namespace {
+
+constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geometry
+constexpr double kFreeRatio = 0.8;
+constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
+
+// Everything the steps share.
+struct Work {
+  const Scene& prior;
+  const std::vector<ImageFeatures>& features;
+  RigModel model;
+  std::vector<std::vector<Eigen::Vector2d>> positions;  // ideal pixels a view
+  double level_px = 1;                                  // a pixel of the searched level
+};
+
+std::vector<PairMatches> match_freely(const Work& work) {
+  std::vector<PairMatches> pairs;
+  const PairOptions options{.max_neighbours = 2};
+  for (const auto& [a, b] : pairs_to_match(work.model, zero_values(work.model), options)) {
+    PairMatches pair{a, b,
+                     match_free(work.features[a], work.features[b], kFreeFeatures, kFreeRatio)};
+    if (static_cast<int>(pair.matches.size()) >= kFewestMatches) pairs.push_back(std::move(pair));
+  }
+  return pairs;
+}
+
+std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& values,
+                                        const Eigen::MatrixXd& covariance, double sigma_px) {
+  std::vector<PairMatches> pairs;
+  GuidedOptions options;
+  options.sigma_px = sigma_px;
+  for (const auto& [a, b] : pairs_to_match(work.model, values, PairOptions{})) {
+    pairs.push_back(
+        {a, b,
+         match_guided(work.model, values, covariance, a, b, work.features[a], work.features[b],
+                      work.positions[a], work.positions[b], options)});
+  }
+  return pairs;
+}
+
+}  // namespace
+}  // namespace refining
+
+const char* name_of(AlignmentVerdict verdict) {
+  switch (verdict) {
+    case AlignmentVerdict::will_align:
+      return "will align";
+    case AlignmentVerdict::at_risk:
+      return "at risk";
+    case AlignmentVerdict::will_not_align:
+      return "will not align";
+    case AlignmentVerdict::not_refined:
+      return "not refined";
+  }
+  return "not refined";
+}
+
+RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
+                    const std::vector<ImageFeatures>& features, const RefineSettings& settings) {
+  using namespace refining;
+  const bool free_distance =
+      settings.principal_distance == FreePrincipalDistance::yes ||
+      (settings.principal_distance == FreePrincipalDistance::automatic && !prior.lens_calibrated);
+  Work work{prior, features, make_model(prior, rings, free_distance), {}, 1.0};
+  for (const ImageFeatures& view : features) {
+    work.positions.push_back(ideal_positions(view, prior.camera));
+    work.level_px = std::max(work.level_px, view.level_scale);
+  }
+  RefineResult result = unrefined(prior, rings, features);
+
+  const std::vector<PairMatches> free_pairs = match_freely(work);
+  std::size_t free_matches = 0;
+  for (const PairMatches& pair : free_pairs) free_matches += pair.matches.size();
+  if (free_matches < 10 * prior.views.size()) {
+    result.sentence = fmt::format(
+        "Too little texture: {} matches over {} views; the poses stay those of the rig.",
+        free_matches, prior.views.size());
+    result.findings.push_back(
+        {Severity::doubt, "refine", "", result.sentence,
+         "Nothing to do where the axis is calibrated; else calibrate it with a board."});
+    return result;
+  }
+  StartOptions start_options;
+  start_options.sigma_px = work.level_px;
+  const StartResult start = start_from_matches(work.model, zero_values(work.model), free_pairs,
+                                               work.positions, start_options);
+  RigValues values = start.values;
+
+  // Points from the free matches give a covariance, which gives the bands.
+  std::vector<Track> tracks = triangulate(build_tracks(free_pairs, work.positions), work.model,
+                                          values, {.max_residual_px = 6.0 * work.level_px});
+  AdjustOptions options;
+  options.sigma_px = 0.5 * work.level_px;
+  options.rounds = 2;
+  AdjustResult adjusted = adjust(work.model, values, tracks, options);
+  AdjustCovariance covariance =
+      adjust_covariance(work.model, values, tracks, adjusted.sigma_px, options.free);
+
+  std::vector<PairMatches> pairs = match_in_bands(work, values, covariance.rig,
+                                                  std::max(0.5 * work.level_px, adjusted.sigma_px));
+  tracks = triangulate(build_tracks(pairs, work.positions), work.model, values,
+                       {.max_residual_px = 4.0 * work.level_px});
+  options.sigma_px = adjusted.sigma_px;
+  options.rounds = 3;
+  adjusted = adjust(work.model, values, tracks, options);
+  covariance = adjust_covariance(work.model, values, tracks, adjusted.sigma_px, options.free);
+  fill_result(result, {work.model, values, tracks, pairs, adjusted, covariance, features});
+  return result;
+}
+
+}  // namespace trunnion

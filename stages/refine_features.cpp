@@ -1,0 +1,187 @@
+#include "stages/refine_features.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstring>
+#include <opencv2/features2d.hpp>
+#include <opencv2/imgproc.hpp>
+
+#include "core/angle.h"
+#include "core/error.h"
+
+namespace trunnion {
+namespace {
+
+constexpr std::uint32_t kMagic = 0x31465254;  // "TRF1"
+
+// 8-bit grey of the level that is searched.
+cv::Mat search_level(const cv::Mat& image, double level_scale) {
+  cv::Mat reduced = image;
+  if (level_scale > 1.0) {
+    cv::resize(image, reduced, {}, 1.0 / level_scale, 1.0 / level_scale, cv::INTER_AREA);
+  }
+  cv::Mat grey;
+  if (reduced.channels() == 1) {
+    grey = reduced;
+  } else {
+    cv::cvtColor(reduced, grey, reduced.channels() == 4 ? cv::COLOR_BGRA2GRAY : cv::COLOR_BGR2GRAY);
+  }
+  if (grey.depth() == CV_16U) grey.convertTo(grey, CV_8U, 1.0 / 257.0);
+  return grey;
+}
+
+// Distance of each level pixel from what is not wholly specimen; empty without a mask.
+cv::Mat inside_distance(const cv::Mat& mask_coverage, const cv::Size& size) {
+  if (mask_coverage.empty()) return {};
+  cv::Mat level;
+  cv::resize(mask_coverage, level, size, 0, 0, cv::INTER_AREA);
+  cv::Mat inside;
+  cv::threshold(level, inside, 250, 255, cv::THRESH_BINARY);
+  cv::Mat distance;
+  cv::distanceTransform(inside, distance, cv::DIST_L2, cv::DIST_MASK_3);
+  return distance;
+}
+
+std::uint32_t colour_at(const cv::Mat& image, double x, double y) {
+  const int column = std::clamp(static_cast<int>(std::lround(x)), 0, image.cols - 1);
+  const int row = std::clamp(static_cast<int>(std::lround(y)), 0, image.rows - 1);
+  const int channels = image.channels();
+  const auto value = [&](int channel) -> std::uint32_t {
+    const int k = column * channels + (channels == 1 ? 0 : channel);
+    return image.depth() == CV_16U ? image.ptr<std::uint16_t>(row)[k] / 257U
+                                   : image.ptr<std::uint8_t>(row)[k];
+  };
+  return (value(2) << 16U) | (value(1) << 8U) | value(0);
+}
+
+// The strongest of every cell first, so that points spread over the specimen; ties by position.
+std::vector<int> spread(const std::vector<cv::KeyPoint>& points, const cv::Size& size,
+                        std::size_t wanted) {
+  constexpr int kCells = 24;
+  const auto cell_of = [&](const cv::KeyPoint& p) {
+    const int cx = std::min(kCells - 1, static_cast<int>(p.pt.x) * kCells / size.width);
+    const int cy = std::min(kCells - 1, static_cast<int>(p.pt.y) * kCells / size.height);
+    return cy * kCells + cx;
+  };
+  std::vector<int> order(points.size());
+  for (std::size_t i = 0; i < order.size(); ++i) order[i] = static_cast<int>(i);
+  const auto stronger = [&](int a, int b) {
+    const cv::KeyPoint& p = points[static_cast<std::size_t>(a)];
+    const cv::KeyPoint& q = points[static_cast<std::size_t>(b)];
+    if (p.response != q.response) return p.response > q.response;
+    if (p.pt.y != q.pt.y) return p.pt.y < q.pt.y;
+    if (p.pt.x != q.pt.x) return p.pt.x < q.pt.x;
+    return p.angle < q.angle;
+  };
+  std::sort(order.begin(), order.end(), stronger);
+  std::vector<int> rank(points.size());
+  std::vector<int> filled(kCells * kCells, 0);
+  for (const int i : order) {
+    const auto k = static_cast<std::size_t>(i);
+    rank[k] = filled[static_cast<std::size_t>(cell_of(points[k]))]++;
+  }
+  std::sort(order.begin(), order.end(), [&](int a, int b) {
+    const int ra = rank[static_cast<std::size_t>(a)];
+    const int rb = rank[static_cast<std::size_t>(b)];
+    return ra != rb ? ra < rb : stronger(a, b);
+  });
+  if (order.size() > wanted) order.resize(wanted);
+  return order;
+}
+
+// Square roots of the normalised histogram, scaled to bytes: Euclidean distance of these is the
+// Hellinger distance of the histograms.
+void root_descriptor(const cv::Mat& row, std::array<std::uint8_t, kDescriptorSize>& out) {
+  const auto* values = row.ptr<float>(0);
+  float sum = 0;
+  for (int k = 0; k < kDescriptorSize; ++k) sum += values[k];
+  const float scale = sum > 0 ? 1.0F / sum : 0.0F;
+  for (int k = 0; k < kDescriptorSize; ++k) {
+    const float root = 255.0F * 2.0F * std::sqrt(values[k] * scale);
+    out[static_cast<std::size_t>(k)] = static_cast<std::uint8_t>(std::min(255.0F, root + 0.5F));
+  }
+}
+
+}  // namespace
+
+ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverage,
+                               const RefineSettings& settings) {
+  CV_Assert(image.depth() == CV_8U || image.depth() == CV_16U);
+  ImageFeatures result;
+  result.width_px = image.cols;
+  result.height_px = image.rows;
+  const double megapixels = static_cast<double>(image.cols) * image.rows / 1e6;
+  result.level_scale = std::max(1.0, std::sqrt(megapixels / settings.level_megapixels));
+  const cv::Mat level = search_level(image, result.level_scale);
+  const cv::Mat distance = inside_distance(mask_coverage, level.size());
+  const auto detector = cv::SIFT::create(0, 3, settings.min_contrast);
+  std::vector<cv::KeyPoint> keypoints;
+  cv::Mat mask;
+  if (!distance.empty()) cv::threshold(distance, mask, 2.0, 255, cv::THRESH_BINARY);
+  if (!mask.empty()) mask.convertTo(mask, CV_8U);
+  detector->detect(level, keypoints, mask);
+  if (!distance.empty()) {
+    std::erase_if(keypoints, [&](const cv::KeyPoint& p) {
+      const auto at = distance.at<float>(static_cast<int>(p.pt.y), static_cast<int>(p.pt.x));
+      return at < 0.5F * p.size;
+    });
+  }
+  const auto kept =
+      spread(keypoints, level.size(), static_cast<std::size_t>(settings.max_features));
+  std::vector<cv::KeyPoint> chosen;
+  for (const int i : kept) chosen.push_back(keypoints[static_cast<std::size_t>(i)]);
+  cv::Mat descriptors;
+  if (!chosen.empty()) detector->compute(level, chosen, descriptors);
+  const double sx = static_cast<double>(image.cols) / level.cols;
+  const double sy = static_cast<double>(image.rows) / level.rows;
+  for (std::size_t i = 0; i < chosen.size(); ++i) {
+    Feature feature;
+    const double x = (chosen[i].pt.x + 0.5) * sx - 0.5;
+    const double y = (chosen[i].pt.y + 0.5) * sy - 0.5;
+    feature.x_px = static_cast<float>(x);
+    feature.y_px = static_cast<float>(y);
+    feature.scale_px = static_cast<float>(chosen[i].size * sx);
+    feature.orientation = static_cast<float>(radians(chosen[i].angle));
+    feature.response = chosen[i].response;
+    feature.rgb = colour_at(image, x, y);
+    root_descriptor(descriptors.row(static_cast<int>(i)), feature.descriptor);
+    result.points.push_back(feature);
+  }
+  return result;
+}
+
+std::string features_to_bytes(const ImageFeatures& features) {
+  static_assert(std::is_trivially_copyable_v<Feature>);
+  const auto count = static_cast<std::uint32_t>(features.points.size());
+  const std::array<std::uint32_t, 4> header{kMagic, static_cast<std::uint32_t>(features.width_px),
+                                            static_cast<std::uint32_t>(features.height_px), count};
+  std::string bytes(sizeof header + sizeof(double) + count * sizeof(Feature), '\0');
+  char* out = bytes.data();
+  std::memcpy(out, header.data(), sizeof header);
+  std::memcpy(out + sizeof header, &features.level_scale, sizeof(double));
+  if (count > 0) {
+    std::memcpy(out + sizeof header + sizeof(double), features.points.data(),
+                count * sizeof(Feature));
+  }
+  return bytes;
+}
+
+ImageFeatures features_from_bytes(std::string_view bytes) {
+  std::array<std::uint32_t, 4> header{};
+  constexpr std::size_t kHead = sizeof header + sizeof(double);
+  if (bytes.size() >= kHead) std::memcpy(header.data(), bytes.data(), sizeof header);
+  if (header[0] != kMagic || bytes.size() != kHead + header[3] * sizeof(Feature)) {
+    throw data_error("The cached features are damaged; delete the folder .trunnion and run again.");
+  }
+  ImageFeatures features;
+  features.width_px = static_cast<int>(header[1]);
+  features.height_px = static_cast<int>(header[2]);
+  std::memcpy(&features.level_scale, bytes.data() + sizeof header, sizeof(double));
+  features.points.resize(header[3]);
+  if (header[3] > 0) {
+    std::memcpy(features.points.data(), bytes.data() + kHead, header[3] * sizeof(Feature));
+  }
+  return features;
+}
+
+}  // namespace trunnion

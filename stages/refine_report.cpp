@@ -1,0 +1,195 @@
+#include "stages/refine_report.h"
+
+#include <fmt/format.h>
+
+#include <Eigen/Cholesky>
+#include <algorithm>
+#include <cmath>
+#include <map>
+
+#include "core/angle.h"
+
+namespace trunnion::refining {
+namespace {
+
+constexpr int kFewTiePoints = 20;  // a station; common practice, no source
+constexpr double kPriorLimit = 3.0;
+
+void fill_poses(RefineResult& result, const Outcome& o) {
+  const ParameterIndex index(o.model);
+  Scene& scene = result.scene;
+  scene.refined = true;
+  const Camera refined = camera_of(o.model, o.values);
+  scene.camera.fx = refined.fx;
+  scene.camera.fy = refined.fy;
+  for (std::size_t v = 0; v < scene.views.size(); ++v) {
+    View& view = scene.views[v];
+    view.pose = pose_of(o.model, o.values, v);
+    view.covariance = pose_covariance(o.model, o.values, o.covariance.rig, v);
+    StationReport& station = result.stations[v];
+    station.angle_correction = o.values.angle[v] + o.values.start[o.model.stations[v].ring];
+    station.angle_sigma = std::sqrt(o.covariance.rig(index.angle(v), index.angle(v)));
+  }
+  for (std::size_t r = 0; r < result.rings.size(); ++r) {
+    RingAxis& ring = result.rings[r];
+    ring.axis = axis_of(o.model, o.values, r);
+    ring.covariance = o.covariance.rig.block<5, 5>(index.axis(r), index.axis(r));
+    ring.elevation = std::asin(std::clamp(-ring.axis.direction.z(), -1.0, 1.0));
+  }
+  result.principal_distance_change = std::expm1(o.values.log_distance);
+  result.principal_distance_sigma =
+      std::sqrt(o.covariance.rig(index.log_distance(), index.log_distance()));
+}
+
+void fill_points(RefineResult& result, const Outcome& o) {
+  const Camera camera = camera_of(o.model, o.values);
+  std::vector<Projection34> P;
+  for (std::size_t v = 0; v < o.model.stations.size(); ++v) {
+    P.push_back(projection_matrix(camera, pose_of(o.model, o.values, v)));
+  }
+  std::vector<double> sums(P.size(), 0.0);
+  std::map<std::pair<std::size_t, std::size_t>, PairReport> pairs;
+  for (const PairMatches& pair : o.pairs) {
+    pairs[{pair.view_a, pair.view_b}] = {pair.view_a, pair.view_b,
+                                         static_cast<int>(pair.matches.size()), 0, 0.0};
+  }
+  for (std::size_t i = 0; i < o.tracks.size(); ++i) {
+    const Track& track = o.tracks[i];
+    TiePoint point;
+    point.position_mm = track.position_mm;
+    point.covariance = o.covariance.points[i];
+    std::array<unsigned, 3> rgb{};
+    for (const TrackView& seen : track.views) {
+      const double r = residual_px(P[seen.view], track.position_mm, seen.at_px);
+      const Feature& feature = o.features[seen.view].points[static_cast<std::size_t>(seen.feature)];
+      // As found in the written image, before any distortion is taken out.
+      point.observations.push_back({seen.view, {feature.x_px, feature.y_px}, r});
+      sums[seen.view] += r * r;
+      ++result.stations[seen.view].tie_points;
+      for (std::size_t c = 0; c < 3; ++c) rgb[c] += (feature.rgb >> (16U - 8U * c)) & 255U;
+      for (const TrackView& other : track.views) {
+        const auto entry = pairs.find({seen.view, other.view});
+        if (entry == pairs.end()) continue;
+        const double s = residual_px(P[other.view], track.position_mm, other.at_px);
+        ++entry->second.inliers;
+        entry->second.rms_px += 0.5 * (r * r + s * s);
+      }
+    }
+    for (std::size_t c = 0; c < 3; ++c) {
+      point.rgb[c] = static_cast<std::uint8_t>(rgb[c] / track.views.size());
+    }
+    result.scene.tie_points.push_back(point);
+    if (track.views.size() >= 3) ++result.points_in_three_views;
+  }
+  for (std::size_t v = 0; v < P.size(); ++v) {
+    StationReport& station = result.stations[v];
+    if (station.tie_points > 0) station.rms_px = std::sqrt(sums[v] / station.tie_points);
+  }
+  for (auto& [key, pair] : pairs) {
+    if (pair.inliers > 0) pair.rms_px = std::sqrt(pair.rms_px / pair.inliers);
+    result.pairs.push_back(pair);
+  }
+}
+
+// Where the adjustment has left what the priors allow.
+void check_priors(RefineResult& result, const Outcome& o) {
+  for (std::size_t r = 0; r < o.model.rings.size(); ++r) {
+    const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(o.values.axis[r].data());
+    const double distance = (o.model.rings[r].sqrt_information * step).norm();
+    // 5 degrees of freedom: 99.7 % of steps lie within 4.2.
+    if (distance <= 4.2) continue;
+    result.findings.push_back(
+        {Severity::doubt, "refine", "",
+         fmt::format("Ring \"{}\": the refined axis lies {:.1f} sigma from its prior (direction "
+                     "{:.2f} degrees, origin {:.3f} mm), more than the prior allows (4.2).",
+                     result.rings[r].ring, distance, degrees(step.head<2>().norm()),
+                     step.tail<3>().norm()),
+         "Check elevation, working distance and offsets, or calibrate the axis again; both prior "
+         "and refined poses are kept."});
+  }
+  if (o.model.free_distance &&
+      std::abs(o.values.log_distance) > kPriorLimit * o.model.sigma_log_distance) {
+    result.findings.push_back(
+        {Severity::doubt, "refine", "",
+         fmt::format(
+             "The refined principal distance differs by {:.1f} % from the nominal one, more "
+             "than its sigma of {:.1f} % allows.",
+             100.0 * std::expm1(o.values.log_distance), 100.0 * o.model.sigma_log_distance),
+         "Check focal length, magnification mark and pixel pitch, or calibrate the lens."});
+  }
+}
+
+void judge(RefineResult& result, const Outcome& o) {
+  std::vector<std::string> risky;
+  for (StationReport& station : result.stations) {
+    if (station.tie_points < kFewTiePoints) {
+      station.at_risk = true;
+      station.reason = fmt::format("few tie points ({})", station.tie_points);
+    } else if (station.rms_px > 3.0 * std::max(result.rms_px, 0.1)) {
+      station.at_risk = true;
+      station.reason = fmt::format("residuals of {:.2f} px", station.rms_px);
+    }
+    if (station.at_risk) risky.push_back(result.scene.views[station.view].name);
+  }
+  const auto names = [&] {
+    std::string list;
+    for (std::size_t i = 0; i < std::min<std::size_t>(risky.size(), 8); ++i) {
+      list += (i == 0 ? "" : ", ") + risky[i];
+    }
+    return risky.size() > 8 ? fmt::format("{} and {} more", list, risky.size() - 8) : list;
+  };
+  if (!o.adjusted.converged || 2 * risky.size() > result.stations.size()) {
+    result.verdict = AlignmentVerdict::will_not_align;
+    result.sentence = o.adjusted.converged
+                          ? fmt::format(
+                                "This set is unlikely to align from its texture alone: {} of "
+                                "{} stations have too few or contradicting tie points.",
+                                risky.size(), result.stations.size())
+                          : std::string("The adjustment did not converge.");
+  } else if (!risky.empty()) {
+    result.verdict = AlignmentVerdict::at_risk;
+    result.sentence = "This set is at risk at stations " + names() + ".";
+  } else {
+    result.verdict = AlignmentVerdict::will_align;
+    result.sentence =
+        fmt::format("This set will align: {} tie points, {} in three views or more, {:.2f} px.",
+                    result.points, result.points_in_three_views, result.rms_px);
+  }
+  if (result.verdict != AlignmentVerdict::will_align) {
+    result.findings.push_back(
+        {Severity::doubt, "refine", "", result.sentence,
+         "Keep the priors when reconstructing; shoot the named stations again "
+         "or add stations between them."});
+  }
+}
+
+}  // namespace
+
+RefineResult unrefined(const Scene& prior, const std::vector<RingAxis>& rings,
+                       const std::vector<ImageFeatures>& features) {
+  RefineResult result;
+  result.scene = prior;
+  result.rings = rings;
+  for (std::size_t v = 0; v < prior.views.size(); ++v) {
+    StationReport station;
+    station.view = v;
+    station.features = static_cast<int>(features.at(v).points.size());
+    station.angle_sigma = prior.views[v].sigma_stage_angle;
+    result.stations.push_back(station);
+  }
+  return result;
+}
+
+void fill_result(RefineResult& result, const Outcome& outcome) {
+  result.converged = outcome.adjusted.converged;
+  result.iterations = outcome.adjusted.iterations;
+  result.rms_px = outcome.adjusted.rms_px;
+  result.sigma_px = outcome.adjusted.sigma_px;
+  result.points = static_cast<int>(outcome.tracks.size());
+  fill_poses(result, outcome);
+  fill_points(result, outcome);
+  check_priors(result, outcome);
+  judge(result, outcome);
+}
+
+}  // namespace trunnion::refining

@@ -1,0 +1,203 @@
+#include "stages/refine_start.h"
+
+#include <algorithm>
+#include <cmath>
+#include <memory>
+
+#include "stages/refine_priors.h"
+
+namespace trunnion::refining {
+namespace {
+
+// The parameters that place one pair of views, as one flat vector, in the order of the blocks:
+// axis a, [axis b], start a, [start b], angle a, angle b, log distance, mount.
+class PairParameters {
+ public:
+  PairParameters(const RigModel& model, std::size_t a, std::size_t b)
+      : model_(model), a_(a), b_(b), same_ring_(ring(a) == ring(b)) {}
+
+  [[nodiscard]] std::vector<double*> blocks(RigValues& values) const {
+    std::vector<double*> list{values.axis[ring(a_)].data()};
+    if (!same_ring_) list.push_back(values.axis[ring(b_)].data());
+    list.push_back(&values.start[ring(a_)]);
+    if (!same_ring_) list.push_back(&values.start[ring(b_)]);
+    list.push_back(&values.angle[a_]);
+    list.push_back(&values.angle[b_]);
+    list.push_back(&values.log_distance);
+    list.push_back(values.mount.data());
+    return list;
+  }
+  [[nodiscard]] std::vector<int> sizes() const {
+    if (same_ring_) return {5, 1, 1, 1, 1, 6};
+    return {5, 5, 1, 1, 1, 1, 1, 6};
+  }
+
+  [[nodiscard]] Eigen::Matrix3d fundamental(double const* const* p) const {
+    const double* axis_a = *p++;
+    const double* axis_b = same_ring_ ? axis_a : *p++;
+    const double* start_a = *p++;
+    const double* start_b = same_ring_ ? start_a : *p++;
+    const double angle_a = **p++;
+    const double angle_b = **p++;
+    Camera camera = model_.camera;
+    camera.fx *= std::exp(**p);
+    camera.fy *= std::exp(**p++);
+    const double* mount = *p;
+    return fundamental_matrix(
+        projection_matrix(camera, pose(a_, axis_a, *start_a + angle_a, mount)),
+        projection_matrix(camera, pose(b_, axis_b, *start_b + angle_b, mount)));
+  }
+
+ private:
+  [[nodiscard]] std::size_t ring(std::size_t view) const { return model_.stations[view].ring; }
+  [[nodiscard]] Pose pose(std::size_t view, const double* axis, double correction,
+                          const double* mount) const {
+    const StationModel& station = model_.stations[view];
+    Pose pose;
+    rig_pose<double>(model_.rings[station.ring], model_.telecentric(), axis,
+                     station.stage_angle + correction, station.bumped ? mount : nullptr, pose.R,
+                     pose.t);
+    return pose;
+  }
+
+  const RigModel& model_;
+  std::size_t a_;
+  std::size_t b_;
+  bool same_ring_;
+};
+
+// Sampson distances of one pair, each passed through the square root of a Cauchy loss, so that one
+// residual block may hold many matches. The derivative goes through F, which is cheap to move.
+class PairCost : public ceres::CostFunction {
+ public:
+  PairCost(PairParameters parameters, std::vector<Eigen::Vector2d> a,
+           std::vector<Eigen::Vector2d> b, double sigma_px, double width)
+      : parameters_(parameters),
+        a_(std::move(a)),
+        b_(std::move(b)),
+        sigma_px_(sigma_px),
+        width_(width) {
+    set_num_residuals(static_cast<int>(a_.size()));
+    for (const int size : parameters_.sizes()) mutable_parameter_block_sizes()->push_back(size);
+  }
+
+  bool Evaluate(double const* const* parameters, double* residuals,
+                double** jacobians) const override {
+    evaluate(parameters_.fundamental(parameters), residuals);
+    if (jacobians == nullptr) return true;
+    const std::vector<int> sizes = parameters_.sizes();
+    std::vector<std::vector<double>> moved(sizes.size());
+    std::vector<const double*> pointers(sizes.size());
+    for (std::size_t block = 0; block < sizes.size(); ++block) {
+      moved[block].assign(parameters[block], parameters[block] + sizes[block]);
+      pointers[block] = moved[block].data();
+    }
+    std::vector<double> plus(a_.size());
+    std::vector<double> minus(a_.size());
+    for (std::size_t block = 0; block < sizes.size(); ++block) {
+      if (jacobians[block] == nullptr) continue;
+      const auto size = static_cast<std::size_t>(sizes[block]);
+      for (std::size_t k = 0; k < size; ++k) {
+        constexpr double kStep = 1e-6;
+        moved[block][k] = parameters[block][k] + kStep;
+        evaluate(parameters_.fundamental(pointers.data()), plus.data());
+        moved[block][k] = parameters[block][k] - kStep;
+        evaluate(parameters_.fundamental(pointers.data()), minus.data());
+        moved[block][k] = parameters[block][k];
+        for (std::size_t i = 0; i < a_.size(); ++i) {
+          jacobians[block][i * size + k] = (plus[i] - minus[i]) / (2.0 * kStep);
+        }
+      }
+    }
+    return true;
+  }
+
+ private:
+  void evaluate(const Eigen::Matrix3d& F, double* residuals) const {
+    for (std::size_t i = 0; i < a_.size(); ++i) {
+      const double r = sampson_distance(F, a_[i], b_[i]) / sigma_px_;
+      const double robust = width_ * std::sqrt(std::log1p(r * r / (width_ * width_)));
+      residuals[i] = std::copysign(robust, r);
+    }
+  }
+
+  PairParameters parameters_;
+  std::vector<Eigen::Vector2d> a_;
+  std::vector<Eigen::Vector2d> b_;
+  double sigma_px_;
+  double width_;
+};
+
+void add_pairs(ceres::Problem& problem, const RigModel& model, RigValues& values,
+               const std::vector<PairMatches>& pairs,
+               const std::vector<std::vector<Eigen::Vector2d>>& positions, double sigma_px,
+               double width) {
+  for (const PairMatches& pair : pairs) {
+    if (pair.matches.empty()) continue;
+    std::vector<Eigen::Vector2d> a;
+    std::vector<Eigen::Vector2d> b;
+    for (const Match& match : pair.matches) {
+      a.push_back(positions[pair.view_a][static_cast<std::size_t>(match.a)]);
+      b.push_back(positions[pair.view_b][static_cast<std::size_t>(match.b)]);
+    }
+    const PairParameters parameters(model, pair.view_a, pair.view_b);
+    problem.AddResidualBlock(new PairCost(parameters, std::move(a), std::move(b), sigma_px, width),
+                             nullptr, parameters.blocks(values));
+  }
+}
+
+}  // namespace
+
+double sampson_distance(const Eigen::Matrix3d& F, const Eigen::Vector2d& a,
+                        const Eigen::Vector2d& b) {
+  const Eigen::Vector3d line_b = F * a.homogeneous();
+  const Eigen::Vector3d line_a = F.transpose() * b.homogeneous();
+  const double scale = line_b.head<2>().squaredNorm() + line_a.head<2>().squaredNorm();
+  return b.homogeneous().dot(line_b) / std::sqrt(scale);
+}
+
+Eigen::Matrix3d fundamental_of(const RigModel& model, const RigValues& values, std::size_t a,
+                               std::size_t b) {
+  const Camera camera = camera_of(model, values);
+  return fundamental_matrix(projection_matrix(camera, pose_of(model, values, a)),
+                            projection_matrix(camera, pose_of(model, values, b)));
+}
+
+StartResult start_from_matches(const RigModel& model, const RigValues& values,
+                               const std::vector<PairMatches>& pairs,
+                               const std::vector<std::vector<Eigen::Vector2d>>& positions,
+                               const StartOptions& options) {
+  StartResult result;
+  result.values = values;
+  for (const double width : options.widths) {
+    ceres::Problem::Options ownership;
+    ownership.loss_function_ownership = ceres::DO_NOT_TAKE_OWNERSHIP;
+    ceres::Problem problem(ownership);
+    const bool finest = width == options.widths.back();
+    add_rig(problem, model, result.values, {.angles = options.free_angles && finest});
+    add_pairs(problem, model, result.values, pairs, positions, options.sigma_px, width);
+    ceres::Solver::Options solver;
+    solver.linear_solver_type = ceres::DENSE_NORMAL_CHOLESKY;
+    solver.max_num_iterations = 60;
+    solver.num_threads = 1;  // sums must not depend on the number of threads
+    solver.logging_type = ceres::SILENT;
+    ceres::Solver::Summary summary;
+    ceres::Solve(solver, &problem, &summary);
+    result.cost = summary.final_cost;
+  }
+  int inliers = 0;
+  for (const PairMatches& pair : pairs) {
+    const Eigen::Matrix3d F = fundamental_of(model, result.values, pair.view_a, pair.view_b);
+    for (const Match& match : pair.matches) {
+      const double d =
+          sampson_distance(F, positions[pair.view_a][static_cast<std::size_t>(match.a)],
+                           positions[pair.view_b][static_cast<std::size_t>(match.b)]);
+      inliers += std::abs(d) < 3.0 * options.sigma_px ? 1 : 0;
+      ++result.matches;
+    }
+  }
+  result.inlier_fraction = result.matches > 0 ? static_cast<double>(inliers) / result.matches : 0.0;
+  return result;
+}
+
+}  // namespace trunnion::refining

@@ -1,0 +1,203 @@
+// The verdict, the list of things to do and the paragraph for a methods section.
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <numbers>
+
+#include "stages/report.h"
+
+namespace trunnion {
+namespace {
+
+std::string place(const std::string& ring, int station) {
+  return ring.empty() ? fmt::format("station {}", station) : fmt::format("{} {}", ring, station);
+}
+
+// "/a/fused/low_7.tif" names "fused/low_7.tif".
+bool names(const std::string& file, const std::string& known) {
+  return !known.empty() && (file == known || file.ends_with("/" + known));
+}
+
+std::string stem(const std::string& file) {
+  return std::filesystem::path(file).stem().string();
+}
+
+// Where a finding belongs in the page.
+void locate(ToDo& item, const Finding& finding, const ReportData& data) {
+  item.where = finding.file.empty() ? "whole set" : finding.file;
+  if (finding.file.empty()) return;
+  for (std::size_t i = 0; i < data.gaps.size(); ++i) {
+    if (!names(finding.file, data.gaps[i].file)) continue;
+    item.where = place(data.gaps[i].ring, data.gaps[i].station);
+    item.anchor = fmt::format("gap-{}", i);
+    return;
+  }
+  for (std::size_t i = 0; i < data.views.size(); ++i) {
+    const ReportView& view = data.views[i];
+    if (!names(finding.file, view.source_file) && !names(finding.file, view.image_file) &&
+        stem(finding.file) != view.name && finding.file != view.name) {
+      continue;
+    }
+    item.where = place(view.ring, view.station);
+    item.view = view.name;
+    item.anchor = fmt::format("view-{}", i);
+    return;
+  }
+}
+
+// Gaps that no finding speaks of.
+void add_silent_gaps(std::vector<ToDo>& to_do, const ReportData& data) {
+  for (std::size_t i = 0; i < data.gaps.size(); ++i) {
+    const std::string anchor = fmt::format("gap-{}", i);
+    if (std::any_of(to_do.begin(), to_do.end(),
+                    [&](const ToDo& item) { return item.anchor == anchor; })) {
+      continue;
+    }
+    const ReportGap& gap = data.gaps[i];
+    to_do.push_back({Severity::fault, place(gap.ring, gap.station), "", anchor,
+                     "This station has no image.",
+                     "Shoot it and run prepare again; finished images are not made twice."});
+  }
+}
+
+enum class Group { missing, faulty, doubtful };
+
+Group group_of(const ToDo& item) {
+  if (item.anchor.starts_with("gap-")) return Group::missing;
+  return item.severity == Severity::fault ? Group::faulty : Group::doubtful;
+}
+
+// "low 7, low 11 and high 4"; each place once, as many as a sentence bears by name.
+std::string enumerate(const std::vector<ToDo>& items, Group group, std::size_t& count) {
+  std::vector<std::string> names;
+  for (const ToDo& item : items) {
+    if (group_of(item) != group) continue;
+    if (std::find(names.begin(), names.end(), item.where) == names.end()) {
+      names.push_back(item.where);
+    }
+  }
+  count = names.size();
+  constexpr std::size_t kNamed = 24;
+  const std::size_t shown = std::min(count, kNamed);
+  std::string text;
+  for (std::size_t i = 0; i < shown; ++i) {
+    const bool last = i + 1 == count;
+    text += (i == 0 ? "" : last ? " and " : ", ") + names[i];
+  }
+  if (count > shown) text += fmt::format(" and {} more", count - shown);
+  return text;
+}
+
+std::string verdict_sentence(const ReportData& data, const Judgement& judgement) {
+  std::size_t missing = 0;
+  std::size_t faulty = 0;
+  std::size_t doubtful = 0;
+  const std::string gaps = enumerate(judgement.to_do, Group::missing, missing);
+  const std::string faults = enumerate(judgement.to_do, Group::faulty, faulty);
+  const std::string doubts = enumerate(judgement.to_do, Group::doubtful, doubtful);
+  if (missing + faulty + doubtful == 0) {
+    return fmt::format("Ready: all {} stations are prepared and none is in doubt.",
+                       data.views.size());
+  }
+  if (missing + faulty == 0) return fmt::format("Usable, but look at {} first.", doubts);
+  std::vector<std::string> parts;
+  if (missing > 0) parts.push_back(fmt::format("{} {} missing", gaps, missing == 1 ? "is" : "are"));
+  if (faulty > 0) {
+    parts.push_back(
+        fmt::format("{} can't be used as {}", faults, faulty == 1 ? "it is" : "they are"));
+  }
+  if (doubtful > 0) parts.push_back(fmt::format("look at {} too", doubts));
+  return fmt::format("Not complete: {}.", fmt::join(parts, "; "));
+}
+
+std::string camera_words(const ReportData& data) {
+  const std::string kind = data.camera.projection == Projection::telecentric
+                               ? "scaled orthographic camera"
+                               : "perspective camera";
+  return fmt::format(
+      "{} ({} geometry{})", kind, data.lens_calibrated ? "calibrated" : "nominal",
+      data.pixel_pitch_um > 0 ? fmt::format(", pixel pitch {:.3g} um", data.pixel_pitch_um) : "");
+}
+
+double median(std::vector<double> values) {
+  if (values.empty()) return 0;
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+std::string version_of_trunnion(const ReportData& data) {
+  for (const ReportFact& fact : data.versions) {
+    if (fact.name == "trunnion") return " " + fact.value;
+  }
+  return {};
+}
+
+}  // namespace
+
+Judgement judge(const ReportData& data) {
+  Judgement judgement;
+  for (const Finding& finding : data.findings) {
+    ToDo item{finding.severity, {}, {}, {}, finding.what, finding.remedy};
+    locate(item, finding, data);
+    (item.severity == Severity::note ? judgement.notes : judgement.to_do)
+        .push_back(std::move(item));
+  }
+  add_silent_gaps(judgement.to_do, data);
+  std::stable_sort(judgement.to_do.begin(), judgement.to_do.end(),
+                   [](const ToDo& a, const ToDo& b) { return a.severity > b.severity; });
+  if (!judgement.to_do.empty()) {
+    judgement.verdict =
+        judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::look;
+  }
+  judgement.sentence = verdict_sentence(data, judgement);
+  return judgement;
+}
+
+std::string methods_paragraph(const ReportData& data) {
+  std::string text = fmt::format("{} fused images", data.views.size());
+  if (!data.title.empty()) text += fmt::format(" of {}", data.title);
+  if (!data.rings.empty()) {
+    text += fmt::format(" from {} ring{} of stations (", data.rings.size(),
+                        data.rings.size() == 1 ? "" : "s");
+    for (std::size_t i = 0; i < data.rings.size(); ++i) {
+      const ReportRing& ring = data.rings[i];
+      text += fmt::format("{}{} stations at {:.1f} degrees of elevation", i == 0 ? "" : "; ",
+                          ring.stations, ring.elevation * 180.0 / std::numbers::pi);
+    }
+    text += ")";
+  }
+  text += fmt::format(" were prepared with trunnion{}. ", version_of_trunnion(data));
+  if (!data.spots.empty()) {
+    text += fmt::format("{} static defects of the sensor were interpolated. ", data.spots.size());
+  }
+  text += fmt::format("The images are described by a {}; poses follow from the {} rotation axis",
+                      camera_words(data), data.axis_calibrated ? "calibrated" : "nominal");
+  std::vector<double> positions;
+  std::vector<double> residuals;
+  for (const ReportView& view : data.views) {
+    if (view.sigma_position_mm) positions.push_back(*view.sigma_position_mm);
+    if (view.residual_px) residuals.push_back(*view.residual_px);
+  }
+  if (data.refined) {
+    text += fmt::format(", refined with {} tie points (median residual {:.2f} px)",
+                        data.tie_points_total, median(residuals));
+  }
+  if (!positions.empty()) {
+    text += fmt::format("; median standard uncertainty of the projection centres {:.3g} mm",
+                        median(positions));
+  }
+  text += ".";
+  if (data.calibration && !data.calibration->hash.empty()) {
+    text += fmt::format(" Calibration record {}.", data.calibration->hash);
+  }
+  if (!data.gaps.empty()) {
+    text += fmt::format(" {} of {} stations had no usable image.", data.gaps.size(),
+                        data.gaps.size() + data.views.size());
+  }
+  return text;
+}
+
+}  // namespace trunnion

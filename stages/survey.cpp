@@ -1,0 +1,162 @@
+#include "stages/survey.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+#include <opencv2/imgproc.hpp>
+
+#include "core/contrast.h"
+#include "core/error.h"
+#include "stages/survey_backdrop.h"
+#include "stages/survey_stack.h"
+
+namespace trunnion {
+namespace {
+
+template <typename T>
+T median_of(std::vector<T> values) {
+  if (values.empty()) return T{};
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+// Median contrast of the noise over the frame.
+double typical_noise(const SurveyResult& result) {
+  const cv::Mat sigma = contrast_noise(result.backdrop, result.full_scale, result.noise_at_zero,
+                                       result.noise_per_level);
+  return median_of(std::vector<float>(sigma.begin<float>(), sigma.end<float>()));
+}
+
+double corner_falloff(const cv::Mat& backdrop, const cv::Mat& seen) {
+  cv::Mat grey;
+  cv::cvtColor(backdrop, grey, cv::COLOR_BGR2GRAY);
+  const int w = std::max(1, grey.cols / 10);
+  const int h = std::max(1, grey.rows / 10);
+  const cv::Rect middle((grey.cols - 2 * w) / 2, (grey.rows - 2 * h) / 2, 2 * w, 2 * h);
+  const double centre = cv::mean(grey(middle))[0];
+  double darkest = centre;
+  for (const cv::Point corner :
+       {cv::Point(0, 0), cv::Point(grey.cols - w, 0), cv::Point(0, grey.rows - h),
+        cv::Point(grey.cols - w, grey.rows - h)}) {
+    const cv::Rect part(corner, cv::Size(w, h));
+    if (cv::countNonZero(seen(part)) == 0) continue;
+    darkest = std::min(darkest, cv::mean(grey(part))[0]);
+  }
+  return centre > 0 ? darkest / centre : 1.0;
+}
+
+std::vector<Exposure> exposures_of(const std::vector<std::size_t>& images,
+                                   const std::vector<SurveyFrame>& frames,
+                                   const std::vector<cv::Mat>& contrasts,
+                                   const SurveyResult& result) {
+  std::vector<Exposure> exposures;
+  for (std::size_t k = 0; k < frames.size(); ++k) {
+    Exposure exposure;
+    exposure.image = images[k];
+    const std::array<float, 3>& gain = frames[k].gain;
+    const double level = 3.0 / (gain[0] + gain[1] + gain[2]);
+    exposure.level = level;
+    for (std::size_t c = 0; c < 3; ++c) exposure.white_balance[c] = 1.0 / gain[c] / level;
+    const cv::Mat specimen = contrasts[k] >= result.separation.low;
+    const int area = cv::countNonZero(specimen);
+    if (area > 0) {
+      cv::Mat grey;
+      cv::cvtColor(frames[k].mean, grey, cv::COLOR_BGR2GRAY);
+      const double mean = cv::mean(grey, specimen)[0] * result.full_scale / 65535.0;
+      // A second difference 2 b - a - c of pure noise has six times its variance.
+      const double noise = 6.0 * (result.noise_at_zero + result.noise_per_level * mean);
+      const double detail = std::max(0.0, cv::mean(frames[k].detail, specimen)[0] - noise);
+      exposure.sharpness = std::sqrt(detail) / std::max(1.0, mean);
+      exposure.clipped_high = cv::mean(frames[k].clipped_high, specimen)[0] / 255.0;
+      exposure.clipped_low = cv::mean(frames[k].clipped_low, specimen)[0] / 255.0;
+    }
+    exposures.push_back(exposure);
+  }
+  return exposures;
+}
+
+void check_same(const cv::Mat& image, const cv::Mat& first, std::size_t index) {
+  if (image.size() == first.size() && image.depth() == first.depth()) return;
+  throw data_error(fmt::format(
+      "image {} of the set is {} x {} pixels at {} bits, but the first one is {} x {} at {}; all "
+      "images of one set must have one size and depth: move the odd ones out.",
+      index, image.cols, image.rows, image.depth() == CV_16U ? 16 : 8, first.cols, first.rows,
+      first.depth() == CV_16U ? 16 : 8));
+}
+
+}  // namespace
+
+SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
+                    const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,
+                    const SurveySettings& settings) {
+  static_cast<void>(backdrop);
+  static_cast<void>(settings);
+  SurveyResult result;
+  std::vector<SurveyFrame> frames;
+  std::vector<NoiseSample> noise_samples;
+  cv::Mat first_header;  // size and depth only
+  for (const std::size_t index : images) {
+    const cv::Mat image = read(index);
+    if (frames.empty()) {
+      first_header = cv::Mat(image.size(), image.type(), image.data);
+      result.width_px = image.cols;
+      result.height_px = image.rows;
+      result.full_scale = image.depth() == CV_16U ? 65535.0 : 255.0;
+      result.scale = block_side(image.size(), kSurveyLongestPx);
+    }
+    check_same(image, first_header, index);
+    frames.push_back(reduce(image, result.scale, result.full_scale));
+    sample_noise(image, result.full_scale, noise_samples);
+  }
+  if (frames.empty()) throw data_error("no image to survey; check the rings of specimen.toml.");
+  const NoiseModel noise = fit_noise(noise_samples, result.full_scale);
+  result.noise_at_zero = noise.at_zero;
+  result.noise_per_level = noise.per_level;
+
+  equalise_exposure(frames);
+  const double to_stack = 65535.0 / result.full_scale;
+  const double block_sigma = to_stack *
+                             std::sqrt(noise.at_zero + noise.per_level * 0.5 * result.full_scale) /
+                             result.scale;
+  StackBackdrop estimate = estimate_backdrop(frames, block_sigma);
+  if (empty_stage) {
+    const SurveyFrame empty = reduce(*empty_stage, result.scale, result.full_scale);
+    empty.mean.convertTo(estimate.value, CV_32F);
+    estimate.seen.setTo(255);
+  }
+  result.backdrop_seen = estimate.seen;
+  estimate.value.convertTo(result.backdrop, CV_32F, 1.0 / to_stack);
+  result.falloff = corner_falloff(result.backdrop, result.backdrop_seen);
+
+  const std::vector<cv::Mat> contrasts = frame_contrasts(frames, estimate.value);
+  result.separation = separate(contrasts, typical_noise(result));
+  cv::Mat occupied = cv::Mat::zeros(estimate.seen.size(), CV_32FC1);
+  for (const cv::Mat& map : contrasts) {
+    cv::Mat specimen;
+    cv::Mat(map >= result.separation.low).convertTo(specimen, CV_32F);
+    occupied += specimen;
+  }
+  occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(frames.size()));
+  result.mount = cv::Mat::zeros(estimate.seen.size(), CV_8U);
+  result.exposures = exposures_of(images, frames, contrasts, result);
+  return result;
+}
+
+std::vector<std::size_t> survey_stations(const std::vector<std::size_t>& ring_sizes, int wanted) {
+  std::size_t total = 0;
+  for (const std::size_t size : ring_sizes) total += size;
+  const auto want = static_cast<std::size_t>(std::max(1, wanted));
+  std::vector<std::size_t> stations;
+  if (total <= want) {
+    for (std::size_t k = 0; k < total; ++k) stations.push_back(k);
+    return stations;
+  }
+  // Even over the concatenated rings is even over each ring, in proportion to its size.
+  for (std::size_t k = 0; k < want; ++k) stations.push_back((2 * k + 1) * total / (2 * want));
+  return stations;
+}
+
+}  // namespace trunnion

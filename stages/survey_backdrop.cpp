@@ -1,0 +1,275 @@
+#include "stages/survey_backdrop.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+#include <opencv2/imgproc.hpp>
+
+#include "core/contrast.h"
+
+namespace trunnion {
+namespace {
+
+using Pixel16 = cv::Vec<std::uint16_t, 3>;
+
+constexpr double kEdgeShare = 0.05;   // width of the frame's edge that is looked at for exposure
+constexpr double kMeasurable = 0.10;  // darker backdrops tell nothing about exposure
+constexpr double kStill = 0.006;      // of full scale: lamp flicker and rounding, 1 sigma
+constexpr float kAgree = 7.0F;        // contrast up to which a station confirms a continuation
+constexpr double kRimShare = 0.01;    // of the image: rim of the still region that isn't trusted
+
+template <typename T>
+T median_of(std::vector<T>& values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread) {
+  const cv::Size size = frames.front().mean.size();
+  cv::Mat median(size, CV_32FC3);
+  spread.create(size, CV_32FC1);
+  std::vector<float> values(frames.size());
+  for (int y = 0; y < size.height; ++y) {
+    auto* out = median.ptr<cv::Vec3f>(y);
+    auto* wide = spread.ptr<float>(y);
+    for (int x = 0; x < size.width; ++x) {
+      wide[x] = 0;
+      for (int c = 0; c < 3; ++c) {
+        for (std::size_t k = 0; k < frames.size(); ++k) {
+          values[k] =
+              frames[k].mean.ptr<Pixel16>(y)[x][c] * frames[k].gain[static_cast<std::size_t>(c)];
+        }
+        const float middle = median_of(values);
+        for (float& value : values) value = std::abs(value - middle);
+        wide[x] = std::max(wide[x], median_of(values));
+        out[x][c] = middle;
+      }
+    }
+  }
+  return median;
+}
+
+// The part of `still` that hangs together with the edge of the image.
+cv::Mat joined_to_edge(const cv::Mat& still) {
+  cv::Mat labels;
+  const int count = cv::connectedComponents(still, labels, 4, CV_32S);
+  std::vector<char> at_edge(static_cast<std::size_t>(count), 0);
+  const auto mark = [&](int y, int x) {
+    at_edge[static_cast<std::size_t>(labels.at<int>(y, x))] = 1;
+  };
+  for (int x = 0; x < labels.cols; ++x) {
+    mark(0, x);
+    mark(labels.rows - 1, x);
+  }
+  for (int y = 0; y < labels.rows; ++y) {
+    mark(y, 0);
+    mark(y, labels.cols - 1);
+  }
+  cv::Mat joined(still.size(), CV_8U);
+  for (int y = 0; y < labels.rows; ++y) {
+    for (int x = 0; x < labels.cols; ++x) {
+      const int label = labels.at<int>(y, x);
+      joined.at<std::uint8_t>(y, x) =
+          label != 0 && at_edge[static_cast<std::size_t>(label)] != 0 ? 255 : 0;
+    }
+  }
+  return joined;
+}
+
+cv::Mat equalised(const SurveyFrame& frame) {
+  cv::Mat value;
+  frame.mean.convertTo(value, CV_32F);
+  cv::multiply(value, cv::Scalar(frame.gain[0], frame.gain[1], frame.gain[2]), value);
+  return value;
+}
+
+// Mean of those stations that agree with `prediction`, and how many do.
+void agreeing_mean(const std::vector<SurveyFrame>& frames, const cv::Mat& prediction, cv::Mat& mean,
+                   cv::Mat& count) {
+  const cv::Mat lab = to_lab(prediction, 65535.0);
+  mean = cv::Mat::zeros(prediction.size(), CV_32FC3);
+  count = cv::Mat::zeros(prediction.size(), CV_32FC1);
+  for (const SurveyFrame& frame : frames) {
+    const cv::Mat value = equalised(frame);
+    const cv::Mat frame_lab = to_lab(value, 65535.0);
+    for (int y = 0; y < mean.rows; ++y) {
+      for (int x = 0; x < mean.cols; ++x) {
+        const auto& pixel = frame_lab.ptr<cv::Vec3f>(y)[x];
+        // Plain distance: a shadow is not the backdrop's own value.
+        if (cv::norm(pixel - lab.ptr<cv::Vec3f>(y)[x]) < kAgree) {
+          mean.ptr<cv::Vec3f>(y)[x] += value.ptr<cv::Vec3f>(y)[x];
+          count.ptr<float>(y)[x] += 1.0F;
+        }
+      }
+    }
+  }
+  for (int y = 0; y < mean.rows; ++y) {
+    for (int x = 0; x < mean.cols; ++x) {
+      const float n = count.ptr<float>(y)[x];
+      if (n > 0) mean.ptr<cv::Vec3f>(y)[x] *= 1.0F / n;
+    }
+  }
+}
+
+}  // namespace
+
+void equalise_exposure(std::vector<SurveyFrame>& frames) {
+  const cv::Size size = frames.front().mean.size();
+  const int band = std::max(1, static_cast<int>(kEdgeShare * std::min(size.width, size.height)));
+  std::vector<float> values(frames.size());
+  std::vector<std::array<std::vector<float>, 3>> ratios(frames.size());
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) {
+      const bool edge = x < band || y < band || x >= size.width - band || y >= size.height - band;
+      if (!edge) continue;
+      for (std::size_t c = 0; c < 3; ++c) {
+        for (std::size_t k = 0; k < frames.size(); ++k) {
+          values[k] = frames[k].mean.ptr<Pixel16>(y)[x][static_cast<int>(c)];
+        }
+        std::vector<float> sorted = values;
+        const float middle = median_of(sorted);
+        if (middle < kMeasurable * 65535.0) continue;
+        for (std::size_t k = 0; k < frames.size(); ++k) {
+          ratios[k][c].push_back(values[k] / middle);
+        }
+      }
+    }
+  }
+  for (std::size_t k = 0; k < frames.size(); ++k) {
+    for (std::size_t c = 0; c < 3; ++c) {
+      if (ratios[k][c].size() < 50) continue;
+      frames[k].gain[c] = 1.0F / std::clamp(median_of(ratios[k][c]), 0.25F, 4.0F);
+    }
+  }
+}
+
+cv::Mat fill_smoothly(const cv::Mat& value, const cv::Mat& known) {
+  std::vector<cv::Mat> sums;
+  std::vector<cv::Mat> weights;
+  cv::Mat weight;
+  known.convertTo(weight, CV_32F, 1.0 / 255.0);
+  cv::Mat weight3;
+  cv::merge(std::vector<cv::Mat>{weight, weight, weight}, weight3);
+  sums.push_back(value.mul(weight3));
+  weights.push_back(weight);
+  while (std::max(sums.back().cols, sums.back().rows) > 2) {
+    const cv::Size half((sums.back().cols + 1) / 2, (sums.back().rows + 1) / 2);
+    cv::Mat sum;
+    cv::Mat w;
+    cv::resize(sums.back(), sum, half, 0, 0, cv::INTER_AREA);
+    cv::resize(weights.back(), w, half, 0, 0, cv::INTER_AREA);
+    // Saturating weights let near pixels outvote many far ones.
+    for (int y = 0; y < half.height; ++y) {
+      for (int x = 0; x < half.width; ++x) {
+        float& at = w.ptr<float>(y)[x];
+        const float scaled = std::min(1.0F, 4.0F * at);
+        if (at > 0) sum.ptr<cv::Vec3f>(y)[x] *= scaled / at;
+        at = scaled;
+      }
+    }
+    sums.push_back(sum);
+    weights.push_back(w);
+  }
+  cv::Mat filled;
+  for (std::size_t level = sums.size(); level-- > 0;) {
+    cv::Mat here(sums[level].size(), CV_32FC3, cv::Scalar::all(0));
+    cv::Mat coarse;
+    if (!filled.empty()) cv::resize(filled, coarse, here.size(), 0, 0, cv::INTER_LINEAR);
+    for (int y = 0; y < here.rows; ++y) {
+      for (int x = 0; x < here.cols; ++x) {
+        const float w = weights[level].ptr<float>(y)[x];
+        cv::Vec3f at = sums[level].ptr<cv::Vec3f>(y)[x];
+        if (!coarse.empty()) {
+          at += (1.0F - w) * coarse.ptr<cv::Vec3f>(y)[x];
+        } else if (w > 0) {
+          at *= 1.0F / w;
+        }
+        here.ptr<cv::Vec3f>(y)[x] = at;
+      }
+    }
+    filled = here;
+  }
+  return filled;
+}
+
+StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, double noise_sigma) {
+  cv::Mat spread;
+  cv::Mat value = median_of_stack(frames, spread);
+  const double limit = 3.0 * std::max(kStill * 65535.0, noise_sigma);
+  const cv::Mat still = joined_to_edge(spread <= limit);
+  // The rim of the still region is where the specimen passes now and then; do not continue from it.
+  const int rim = std::max(1, static_cast<int>(kRimShare * std::max(still.cols, still.rows)));
+  const cv::Mat element = cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * rim + 1, 2 * rim + 1});
+  const auto core_of = [&](const cv::Mat& region) {
+    cv::Mat core;
+    cv::erode(region, core, element, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
+    return core;
+  };
+  const auto needed =
+      static_cast<float>(std::max<std::size_t>(1, std::min<std::size_t>(2, frames.size() / 4)));
+  cv::Mat seen = still;
+  // Two rounds and no more: with each the continuation could creep further up the specimen.
+  for (int round = 0; round < 2; ++round) {
+    const cv::Mat prediction = fill_smoothly(value, core_of(seen));
+    cv::Mat mean;
+    cv::Mat count;
+    agreeing_mean(frames, prediction, mean, count);
+    const cv::Mat confirmed = (count >= needed) & ~still;
+    mean.copyTo(value, confirmed);
+    seen = still | confirmed;
+  }
+  return {fill_smoothly(value, seen), seen};
+}
+
+std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,
+                                     const cv::Mat& backdrop) {
+  const cv::Mat backdrop_lab = to_lab(backdrop, 65535.0);
+  std::vector<cv::Mat> contrasts;
+  contrasts.reserve(frames.size());
+  for (const SurveyFrame& frame : frames) {
+    contrasts.push_back(contrast(to_lab(equalised(frame), 65535.0), backdrop_lab));
+  }
+  return contrasts;
+}
+
+Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
+  Separation result;
+  result.noise = noise;
+  double low = std::max(5.0, 6.0 * noise);
+  // The specimen's median contrast sets the thresholds, and they decide what counts as specimen:
+  // twice round settles it.
+  for (int round = 0; round < 2; ++round) {
+    std::vector<float> values;
+    for (const cv::Mat& map : contrasts) {
+      cv::Mat labels;
+      cv::Mat stats;
+      cv::Mat centroids;
+      const int count =
+          cv::connectedComponentsWithStats(map > low, labels, stats, centroids, 8, CV_32S);
+      int best = 0;
+      int area = 0;
+      for (int k = 1; k < count; ++k) {
+        const int size = stats.at<int>(k, cv::CC_STAT_AREA);
+        if (size > area) {
+          area = size;
+          best = k;
+        }
+      }
+      if (best == 0) continue;
+      for (int y = 0; y < map.rows; ++y) {
+        for (int x = 0; x < map.cols; ++x) {
+          if (labels.at<int>(y, x) == best) values.push_back(map.at<float>(y, x));
+        }
+      }
+    }
+    if (values.empty()) break;
+    result.specimen = median_of(values);
+    low = std::max({2.0, 4.0 * noise, 0.15 * result.specimen});
+  }
+  result.low = low;
+  result.high = std::max(8.0 * noise, 0.4 * result.specimen);
+  return result;
+}
+
+}  // namespace trunnion

@@ -1,0 +1,33 @@
+// The backdrop of a stack of reduced images (see survey.h) and how far the specimen stands out.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "core/survey_result.h"
+#include "stages/survey_stack.h"
+
+namespace trunnion {
+
+struct StackBackdrop {
+  cv::Mat value;  // CV_32FC3, 65535 = full scale
+  cv::Mat seen;   // CV_8U
+};
+
+// Sets the gains of the frames from the parts of the frame's edge that stay still.
+void equalise_exposure(std::vector<SurveyFrame>& frames);
+
+StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, double noise_sigma);
+
+// Extends `value` smoothly over the pixels where `known` is 0, by averaging down a pyramid and
+// filling on the way back up.
+cv::Mat fill_smoothly(const cv::Mat& value, const cv::Mat& known);
+
+// Contrast of every frame against the backdrop, CV_32FC1 each.
+std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,
+                                     const cv::Mat& backdrop);
+
+// Thresholds from the contrasts; `noise` is the contrast of one pixel's noise.
+Separation separate(const std::vector<cv::Mat>& contrasts, double noise);
+
+}  // namespace trunnion

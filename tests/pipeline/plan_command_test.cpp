@@ -1,0 +1,137 @@
+// trunnion plan as a user calls it.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <fstream>
+#include <nlohmann/json.hpp>
+
+#include "config/capture_plan.h"
+#include "config/presets.h"
+#include "config/settings.h"
+#include "core/files.h"
+#include "tests/support/open_data.h"
+
+namespace trunnion {
+namespace {
+
+using testing::HasSubstr;
+using Words = std::vector<std::string>;
+
+Words beetle(const Words& more) {
+  Words words{"plan", "--height", "12", "--width", "8", "--depth", "6", "--detail", "20"};
+  words.insert(words.end(), more.begin(), more.end());
+  return words;
+}
+
+TEST(PlanCommand, WritesAWorkspaceThatCanBeRead) {
+  const test::TemporaryFolder folder;
+  const fs::path workspace = folder.path() / "beetle";
+  const test::ProgramRun run = test::run_trunnion(beetle({"-o", workspace.string()}));
+  ASSERT_EQ(run.exit_code, 0) << run.err;
+  const SpecimenFile specimen = read_specimen(workspace / "specimen.toml");
+  EXPECT_EQ(specimen.specimen.rings.size(), 3U);
+  const auto setup = read_setup(specimen.specimen.setup_file);
+  const CapturePlan plan = read_plan(workspace / "plan.json");
+  EXPECT_EQ(setup.f_number, plan.chosen.f_number);
+  EXPECT_DOUBLE_EQ(setup.lateral_magnification(), plan.chosen.magnification);
+  EXPECT_THAT(read_file(workspace / "plan.svg"), HasSubstr("</svg>"));
+  const std::string shots = read_file(workspace / "shot-list.csv");
+  EXPECT_EQ(std::count(shots.begin(), shots.end(), '\n'), plan.station_count + 1);
+}
+
+TEST(PlanCommand, OverwritesNothingUnlessForced) {
+  const test::TemporaryFolder folder;
+  const fs::path workspace = folder.path() / "beetle";
+  fs::create_directories(workspace);
+  std::ofstream(workspace / "plan.svg") << "mine";
+  const Words call = beetle({"-o", workspace.string()});
+  const test::ProgramRun refused = test::run_trunnion(call);
+  EXPECT_EQ(refused.exit_code, 1);
+  EXPECT_THAT(refused.err, HasSubstr("plan.svg exists already"));
+  EXPECT_EQ(read_file(workspace / "plan.svg"), "mine");
+  EXPECT_FALSE(fs::exists(workspace / "specimen.toml"));
+  EXPECT_FALSE(fs::exists(folder.path() / "setups"));
+  Words forced = call;
+  forced.emplace_back("--force");
+  EXPECT_EQ(test::run_trunnion(forced).exit_code, 0);
+  EXPECT_THAT(read_file(workspace / "plan.svg"), HasSubstr("<svg"));
+}
+
+TEST(PlanCommand, ASecondSpecimenSharesTheSetupFile) {
+  const test::TemporaryFolder folder;
+  EXPECT_EQ(test::run_trunnion(beetle({"-o", (folder.path() / "one").string()})).exit_code, 0);
+  const test::ProgramRun second =
+      test::run_trunnion(beetle({"-o", (folder.path() / "two").string()}));
+  EXPECT_EQ(second.exit_code, 0) << second.err;
+  EXPECT_EQ(std::distance(fs::directory_iterator(folder.path() / "setups"), {}), 1);
+}
+
+TEST(PlanCommand, RefersToTheUsersOwnSetup) {
+  const test::TemporaryFolder folder;
+  fs::create_directories(folder.path() / "setups");
+  const fs::path mine = folder.path() / "setups" / "mine.toml";
+  fs::copy_file(preset_folder() / "aps-c-macro100-1-1.toml", mine);
+  const fs::path workspace = folder.path() / "beetle";
+  const test::ProgramRun run =
+      test::run_trunnion(beetle({mine.string(), "--keep-aperture", "-o", workspace.string()}));
+  EXPECT_EQ(run.exit_code, 0) << run.err;
+  EXPECT_EQ(read_specimen(workspace / "specimen.toml").specimen.setup_file, mine);
+  EXPECT_EQ(read_plan(workspace / "plan.json").chosen.f_number, read_setup(mine).f_number);
+}
+
+TEST(PlanCommand, PrintsOneJsonObject) {
+  const test::ProgramRun run = test::run_trunnion(beetle({"--json"}));
+  EXPECT_EQ(run.exit_code, 0);
+  const nlohmann::json json = nlohmann::json::parse(run.out);
+  EXPECT_EQ(json["setups"].size(), preset_names().size());
+  EXPECT_TRUE(json["possible"]);
+  EXPECT_LE(json["chosen"]["resolution_um"], 20);
+}
+
+TEST(PlanCommand, AnImpossibleWishExitsWithOneAndSaysWhat) {
+  const test::ProgramRun run =
+      test::run_trunnion({"plan", "--height", "60", "--diameter", "40", "--detail", "3"});
+  EXPECT_EQ(run.exit_code, 1);
+  EXPECT_THAT(run.out, HasSubstr("Not possible"));
+  EXPECT_THAT(run.out, HasSubstr("Accept a detail of"));
+}
+
+TEST(PlanCommand, WrongCallsExitWithTwo) {
+  for (const Words& call : std::vector<Words>{
+           {"plan"},
+           {"plan", "--height", "nan", "--diameter", "3", "--detail", "5"},
+           {"plan", "--height", "inf", "--diameter", "3", "--detail", "5"},
+           {"plan", "--height", "-3", "--diameter", "3", "--detail", "5"},
+           {"plan", "--height", "3", "--diameter", "3", "--detail", "0"},
+           {"plan", "--height", "3", "--diameter", "3", "--width", "2", "--detail", "5"},
+           {"plan", "--height", "3", "--width", "3", "--detail", "5"},
+           {"plan", "--height", "3mm", "--diameter", "3", "--detail", "5"},
+           beetle({"--overlap", "100"}),
+           beetle({"--overlap", "nan"}),
+           beetle({"--slice-overlap", "-1"}),
+           beetle({"--stations", "0"}),
+           beetle({"--stations", "99999999999"}),
+           beetle({"--elevations", "90"}),
+           beetle({"--apertures", "0"}),
+           beetle({"--surface", "shiny"}),
+           beetle({"--preset", "aps-c-macro100-1-11"}),
+           beetle({"--settle", "-1"}),
+       }) {
+    const test::ProgramRun run = test::run_trunnion(call);
+    EXPECT_EQ(run.exit_code, 2) << testing::PrintToString(call) << run.err;
+    EXPECT_THAT(run.err, testing::StartsWith("trunnion: "));
+  }
+  EXPECT_THAT(test::run_trunnion(beetle({"--preset", "aps-c-macro100-1-11"})).err,
+              HasSubstr("did you mean \"aps-c-macro100-1-1\""));
+}
+
+TEST(PlanCommand, BadFilesExitWithOne) {
+  const test::TemporaryFolder folder;
+  EXPECT_EQ(test::run_trunnion(beetle({(folder.path() / "none.toml").string()})).exit_code, 1);
+  std::ofstream(folder.path() / "a-file") << "x";
+  EXPECT_EQ(
+      test::run_trunnion(beetle({"-o", (folder.path() / "a-file" / "ws").string()})).exit_code, 1);
+}
+
+}  // namespace
+}  // namespace trunnion

@@ -1,0 +1,110 @@
+// Lens calibration against the reference library on the chessboard photographs of Debian's package
+// opencv-doc: OpenCV 4.6 calibrateCamera on the same corners, and the figures of its own regression
+// test (modules/python/test/test_calibration.py: RMS 0.196334638034, fx 532.80992189, fy
+// 532.93346422, cx 342.4952186, cy 233.8879292).
+#include <gtest/gtest.h>
+
+#include <fmt/format.h>
+
+#include <opencv2/calib3d.hpp>
+#include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
+
+#include "core/image_io.h"
+#include "stages/calibrate_lens/fit.h"
+#include "tests/support/open_data.h"
+
+namespace trunnion {
+namespace {
+
+using lens::Corners;
+
+struct Photographs {
+  std::vector<std::string> names;
+  std::vector<std::vector<cv::Point2f>> image;
+  std::vector<std::vector<cv::Point3f>> board;
+  std::vector<Corners> corners;
+};
+
+// Corners as the reference test measures them: half window, 30 iterations, eps 0.1.
+Photographs photographs(const std::filesystem::path& folder, int half_window) {
+  Photographs set;
+  for (int i = 1; i <= 14; ++i) {
+    if (i == 10) continue;  // not part of the set
+    const std::string name = fmt::format("left{:02}.jpg", i);
+    const cv::Mat image = cv::imread((folder / name).string(), cv::IMREAD_GRAYSCALE);
+    std::vector<cv::Point2f> points;
+    if (!cv::findChessboardCorners(image, {9, 6}, points)) continue;
+    cv::cornerSubPix(image, points, {half_window, half_window}, {-1, -1},
+                     {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 30, 0.1});
+    std::vector<cv::Point3f> board;
+    Corners corners;
+    for (int k = 0; k < 54; ++k) {
+      board.emplace_back(static_cast<float>(k % 9), static_cast<float>(k / 9), 0.0F);
+      corners.board_mm.emplace_back(k % 9 - 4.0, k / 9 - 2.5);
+      corners.image_px.emplace_back(points[static_cast<std::size_t>(k)].x,
+                                    points[static_cast<std::size_t>(k)].y);
+      corners.used.push_back(1);
+    }
+    set.names.push_back(name);
+    set.image.push_back(points);
+    set.board.push_back(board);
+    set.corners.push_back(corners);
+  }
+  return set;
+}
+
+TEST(LensPhotographs, SameParametersAsTheReferenceLibrary) {
+  const auto folder = test::opencv_samples();
+  if (!folder) GTEST_SKIP() << "SKIPPED: Debian's package opencv-doc is not installed";
+  const Photographs set = photographs(*folder, 5);
+  ASSERT_EQ(set.names.size(), 13U);
+  cv::Mat k;
+  cv::Mat d;
+  cv::Mat deviations;
+  std::vector<cv::Mat> r;
+  std::vector<cv::Mat> t;
+  cv::Mat view_deviations;
+  cv::Mat view_errors;
+  const double their_rms = cv::calibrateCamera(
+      set.board, set.image, {640, 480}, k, d, r, t, deviations, view_deviations, view_errors, 0,
+      {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 200, 1e-15});
+
+  const lens::Frame frame{640, 480};
+  const lens::Model model{Projection::perspective, 3, true, false, true, false};
+  const lens::Fit fit = lens::fit_model(frame, model, set.corners, {});
+  const Camera camera = lens::to_camera(frame, model, fit.camera);
+  EXPECT_LE(fit.rms_px, their_rms * 1.001);
+  const double ours[] = {camera.fx,
+                         camera.fy,
+                         camera.cx,
+                         camera.cy,
+                         camera.distortion[0],
+                         camera.distortion[1],
+                         camera.distortion[2],
+                         camera.distortion[3],
+                         camera.distortion[4]};
+  const double theirs[] = {k.at<double>(0, 0), k.at<double>(1, 1), k.at<double>(0, 2),
+                           k.at<double>(1, 2), d.at<double>(0),    d.at<double>(1),
+                           d.at<double>(2),    d.at<double>(3),    d.at<double>(4)};
+  const lens::Uncertainty uncertainty = lens::uncertainty_of(fit, set.corners, std::nullopt);
+  ASSERT_TRUE(uncertainty.regular);
+  const auto jacobian = lens::to_camera_jacobian(frame, model, fit.camera);
+  const Eigen::Matrix<double, 9, 9> covariance =
+      jacobian * uncertainty.covariance * jacobian.transpose();
+  for (int i = 0; i < 9; ++i) {
+    const double sigma = deviations.at<double>(i);
+    EXPECT_NEAR(ours[i], theirs[i], 0.1 * sigma) << i;
+    // The reference counts points where it should count coordinates: its variance is the sum of
+    // squares over n - p, ours over 2 n - p, with 702 corners and 9 + 13 x 6 parameters.
+    EXPECT_NEAR(std::sqrt(covariance(i, i)), sigma * std::sqrt(615.0 / 1317.0), 0.01 * sigma) << i;
+  }
+  // The published regression figures with their tolerances.
+  EXPECT_NEAR(fit.rms_px, 0.196334638034, 0.01);
+  EXPECT_LT(std::abs(camera.fx - 532.80992189) + std::abs(camera.fy - 532.93346422) +
+                std::abs(camera.cx - 342.4952186) + std::abs(camera.cy - 233.8879292),
+            10.0);
+}
+
+}  // namespace
+}  // namespace trunnion
