@@ -4,6 +4,7 @@
 
 #include <algorithm>
 
+#include "config/share.h"
 #include "config/toml_reader.h"
 #include "core/error.h"
 
@@ -12,7 +13,7 @@ namespace trunnion {
 namespace fs = std::filesystem;
 
 fs::path preset_folder() {
-  return fs::path(TRUNNION_SHARE_DIR) / "config" / "presets";
+  return share_folder() / "config" / "presets";
 }
 
 std::vector<std::string> preset_names() {

@@ -4,7 +4,7 @@
 
 #include <set>
 
-#include "config/presets.h"
+#include "config/share.h"
 #include "config/toml_reader.h"
 #include "core/angle.h"
 #include "core/error.h"
@@ -137,7 +137,7 @@ fs::path template_file(TomlReader& table, const fs::path& workspace) {
   const bool word = file.find_first_of("./") == std::string::npos;
   if (!word) check_inside(table, "file", file);
   const fs::path path =
-      word ? preset_folder().parent_path() / "templates" / (file + ".mustache") : workspace / file;
+      word ? share_folder() / "config" / "templates" / (file + ".mustache") : workspace / file;
   std::error_code ignored;
   if (!file.empty() && !fs::is_regular_file(path, ignored)) {
     table.mistake("file", fmt::format("is \"{}\", but {} is no file; name one in the workspace, "

@@ -39,6 +39,13 @@ void lock_toolkit(void* mutex, bool lock) {
   }
 }
 
+// Exiv2 0.27 takes the toolkit's lock only where namespaces are registered; packets are parsed and
+// written without it, and two threads at that fail now and then. So one at a time.
+std::unique_lock<std::mutex> packets_one_at_a_time() {
+  static std::mutex mutex;
+  return std::unique_lock(mutex);
+}
+
 Exiv2::ByteOrder order_of(bool little_endian) {
   return little_endian ? Exiv2::littleEndian : Exiv2::bigEndian;
 }
@@ -137,6 +144,7 @@ void write_png_metadata(const fs::path& file, const Metadata& metadata) {
 
 void write_jpeg_metadata(const fs::path& file, const Metadata& metadata) {
   const auto image = open_image(file);
+  const auto lock = packets_one_at_a_time();
   try {
     image->readMetadata();
     image->setByteOrder(order_of(metadata.little_endian));
@@ -217,6 +225,7 @@ std::string xmp_packet(const Exiv2::XmpData& xmp, bool sidecar) {
   // The packet wrapper is for readers that scan a file for it; a sidecar needs none.
   std::uint16_t flags = Exiv2::XmpParser::useCompactFormat;
   if (sidecar) flags |= Exiv2::XmpParser::omitPacketWrapper;
+  const auto lock = packets_one_at_a_time();
   if (Exiv2::XmpParser::encode(packet, xmp, flags, 1) != 0) {
     throw data_error("XMP properties cannot be written; remove the XMP block of the source image.");
   }
@@ -226,6 +235,7 @@ std::string xmp_packet(const Exiv2::XmpData& xmp, bool sidecar) {
 Metadata read_metadata(const fs::path& file) {
   const auto image = open_image(file);
   Metadata metadata;
+  const auto lock = packets_one_at_a_time();
   try {
     image->readMetadata();
   } catch (const Exiv2::Error&) {

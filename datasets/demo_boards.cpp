@@ -84,8 +84,8 @@ std::vector<BoardShot> axis_boards(const DemoSet& set) {
     stage_from_upright.col(1) = -Vector3d::UnitZ();
     stage_from_upright.col(2) = -Vector3d::UnitX();
     Pose stage_from_board;
-    stage_from_board.R =
-        stage_from_upright * turned(-0.6 * degrees(ring.elevation) - 4.0, draws.uniform(-3, 3), 2.0);
+    stage_from_board.R = stage_from_upright *
+                         turned(-0.6 * degrees(ring.elevation) - 4.0, draws.uniform(-3, 3), 2.0);
     stage_from_board.t =
         Vector3d(draws.uniform(-0.5, 0.5), draws.uniform(-0.4, 0.4), draws.uniform(-0.3, 0.3)) -
         stage_from_board.R * board.centre();

@@ -93,8 +93,8 @@ void check_options(const DemoOptions& o) {
   };
   within("--rings", o.rings, 1, 12);
   within("--stations", o.stations, 3, 1000);
-  within("--width", o.width_px, 96, 20'000);
-  within("--height", o.height_px, 64, 20'000);
+  within("--width", o.width_px, 144, 20'000);
+  within("--height", o.height_px, 144, 20'000);
   const double aspect = static_cast<double>(o.width_px) / o.height_px;
   check(aspect >= 1.0 && aspect <= 2.5,
         fmt::format("--width {} and --height {} make a frame of {:.2f}:1, but it must be 1:1 to "

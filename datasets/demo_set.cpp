@@ -54,15 +54,27 @@ cv::Mat with_blur_band(const RenderedView& view, double centre, int height_px) {
     cv::GaussianBlur(view.colour, level, {}, worst_px * i / kLevels);
     blurred.push_back(level);
   }
+  // How blurred each pixel is, in levels; the blur spreads a little past the outline.
+  cv::Mat amount(view.depth_mm.size(), CV_32F, cv::Scalar(0.0));
+  for (int y = 0; y < amount.rows; ++y) {
+    for (int x = 0; x < amount.cols; ++x) {
+      const auto depth = static_cast<double>(view.depth_mm.at<float>(y, x));
+      if (depth <= 0.0) continue;
+      amount.at<float>(y, x) =
+          static_cast<float>(kLevels * std::max(0.0, 1.0 - std::abs(depth - middle) / half));
+    }
+  }
+  const int reach = 2 * static_cast<int>(std::ceil(worst_px)) + 1;
+  cv::Mat spread;
+  cv::dilate(amount, spread, cv::getStructuringElement(cv::MORPH_ELLIPSE, {reach, reach}));
   cv::Mat result = view.colour.clone();
   for (int y = 0; y < result.rows; ++y) {
     for (int x = 0; x < result.cols; ++x) {
-      const double depth = static_cast<double>(view.depth_mm.at<float>(y, x));
-      if (depth <= 0.0) continue;
-      const double s = kLevels * std::max(0.0, 1.0 - std::abs(depth - middle) / half);
-      if (s <= 0.0) continue;
+      const bool inside = view.depth_mm.at<float>(y, x) > 0.0F;
+      const float s = inside ? amount.at<float>(y, x) : spread.at<float>(y, x);
+      if (s <= 0.0F) continue;
       const int i = std::min(static_cast<int>(s), kLevels - 1);
-      const auto w = static_cast<float>(s - i);
+      const float w = s - static_cast<float>(i);
       const auto& low = blurred[static_cast<std::size_t>(i)].at<cv::Vec3f>(y, x);
       const auto& high = blurred[static_cast<std::size_t>(i) + 1].at<cv::Vec3f>(y, x);
       result.at<cv::Vec3f>(y, x) = low * (1.0F - w) + high * w;

@@ -48,7 +48,7 @@ Vector3d shade(const Surface& surface, const Vector3d& normal, const Vector3d& t
     diffuse += lamp.strength * facing * (0.35 + 0.65 * openness) * std::min(1.0, 1.6 * openness);
     const double apart = std::acos(std::clamp(mirrored.dot(lamp.direction), -1.0, 1.0));
     const double blur = surface.roughness;
-    highlight += 1.35 * lamp.strength * (lamp.size / (lamp.size + blur)) *
+    highlight += 2.6 * lamp.strength * (lamp.size / (lamp.size + blur)) *
                  (1.0 - smooth_step(lamp.size - blur, lamp.size + blur, apart)) * openness;
   }
   const double cosine = std::clamp(normal.dot(to_eye), 0.0, 1.0);
@@ -57,13 +57,18 @@ Vector3d shade(const Surface& surface, const Vector3d& normal, const Vector3d& t
   return surface.albedo * diffuse * (1.0 - 0.5 * mirror) + Vector3d::Constant(highlight * mirror);
 }
 
+double backdrop_cloud(const Backdrop& backdrop, const Camera& camera,
+                      const Eigen::Vector2d& pixel) {
+  const double x = (pixel.x() - 0.5 * (camera.width_px - 1)) / camera.height_px;
+  const double y = (pixel.y() - 0.5 * (camera.height_px - 1)) / camera.height_px;
+  return fractal_noise({2.1 * x, 2.1 * y, 0.37}, backdrop.seed * 77 + 5, 2, 0.4).value;
+}
+
 Vector3d backdrop_colour(const Backdrop& backdrop, const Camera& camera,
-                         const Eigen::Vector2d& pixel) {
+                         const Eigen::Vector2d& pixel, double cloud) {
   const double x = (pixel.x() - 0.5 * (camera.width_px - 1)) / camera.height_px;
   const double y = (pixel.y() - 0.5 * (camera.height_px - 1)) / camera.height_px;
   // Brighter towards one side and below the middle, cloudy on a large scale.
-  const double cloud =
-      fractal_noise({2.1 * x, 2.1 * y, 0.37}, backdrop.seed * 77 + 5, 2, 0.4).value;
   const double uneven = 1.0 + 0.16 * x - 0.20 * y - 0.22 * (x * x + y * y) + 0.07 * cloud;
   Vector3d colour;
   switch (backdrop.shade) {

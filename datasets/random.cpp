@@ -6,18 +6,24 @@
 namespace trunnion::demo {
 namespace {
 
-double lattice(std::int64_t x, std::int64_t y, std::int64_t z, std::uint64_t seed) {
-  std::uint64_t h = seed + static_cast<std::uint64_t>(x) * 0x8DA6B343ULL +
-                    static_cast<std::uint64_t>(y) * 0xD8163841ULL +
-                    static_cast<std::uint64_t>(z) * 0xCB1AB31FULL;
+constexpr double kNoiseScale = 1.6;  // brings the usual range near [-1, 1]
+
+// One of many directions for a lattice point, each component in [-1, 1].
+Eigen::Vector3d lattice(std::int64_t x, std::int64_t y, std::int64_t z, std::uint64_t seed) {
+  std::uint64_t h = seed + static_cast<std::uint64_t>(x) * 0x8DA6B343D8163841ULL +
+                    static_cast<std::uint64_t>(y) * 0xD8163841CB1AB31FULL +
+                    static_cast<std::uint64_t>(z) * 0xCB1AB31F9E3779B9ULL;
   h = (h ^ (h >> 29U)) * 0xBF58476D1CE4E5B9ULL;
   h ^= h >> 32U;
-  return static_cast<double>(h & 0xFFFFFFU) * (2.0 / 16777215.0) - 1.0;
+  const auto part = [h](unsigned shift) {
+    return static_cast<double>((h >> shift) & 0xFFFFU) * (2.0 / 65535.0) - 1.0;
+  };
+  return {part(0), part(16), part(32)};
 }
 
 }  // namespace
 
-NoiseValue value_noise(const Eigen::Vector3d& p, std::uint64_t seed) {
+NoiseValue noise_at(const Eigen::Vector3d& p, std::uint64_t seed) {
   const Eigen::Vector3d floor = p.array().floor();
   const Eigen::Vector3d f = p - floor;
   const auto x = static_cast<std::int64_t>(floor.x());
@@ -26,23 +32,34 @@ NoiseValue value_noise(const Eigen::Vector3d& p, std::uint64_t seed) {
   const Eigen::Array3d a = f.array();
   const Eigen::Array3d u = a * a * a * (a * (a * 6.0 - 15.0) + 10.0);
   const Eigen::Array3d du = 30.0 * a * a * (a * (a - 2.0) + 1.0);
+  // What each corner's direction makes of the offset from it; joined along x, then y, then z.
+  std::array<Eigen::Vector3d, 8> g;
   std::array<double, 8> v{};
   for (unsigned i = 0; i < 8; ++i) {
-    v[i] = lattice(x + (i & 1U), y + ((i >> 1U) & 1U), z + (i >> 2U), seed);
+    const Eigen::Vector3d corner(i & 1U, (i >> 1U) & 1U, i >> 2U);
+    g[i] = lattice(x + (i & 1U), y + ((i >> 1U) & 1U), z + (i >> 2U), seed);
+    v[i] = g[i].dot(f - corner);
   }
-  // Along x, then y, then z; differences give the gradient.
-  const auto lerp = [](double s, double t, double w) { return s + (t - s) * w; };
+  const auto lerp = [](const auto& s, const auto& t, double w) { return s + (t - s) * w; };
   const double x00 = lerp(v[0], v[1], u.x());
   const double x10 = lerp(v[2], v[3], u.x());
   const double x01 = lerp(v[4], v[5], u.x());
   const double x11 = lerp(v[6], v[7], u.x());
   const double y0 = lerp(x00, x10, u.y());
   const double y1 = lerp(x01, x11, u.y());
+  const auto direction = [&](std::size_t i) -> Eigen::Vector3d {
+    return g[i] + (g[i + 1] - g[i]) * u.x();
+  };
+  const Eigen::Vector3d g0 = direction(0) + (direction(2) - direction(0)) * u.y();
+  const Eigen::Vector3d g1 = direction(4) + (direction(6) - direction(4)) * u.y();
   NoiseValue noise;
-  noise.value = lerp(y0, y1, u.z());
-  noise.gradient = {du.x() * lerp(lerp(v[1] - v[0], v[3] - v[2], u.y()),
-                                  lerp(v[5] - v[4], v[7] - v[6], u.y()), u.z()),
-                    du.y() * lerp(x10 - x00, x11 - x01, u.z()), du.z() * (y1 - y0)};
+  noise.value = kNoiseScale * lerp(y0, y1, u.z());
+  noise.gradient =
+      kNoiseScale *
+      (g0 + (g1 - g0) * u.z() +
+       Eigen::Vector3d(du.x() * lerp(lerp(v[1] - v[0], v[3] - v[2], u.y()),
+                                     lerp(v[5] - v[4], v[7] - v[6], u.y()), u.z()),
+                       du.y() * lerp(x10 - x00, x11 - x01, u.z()), du.z() * (y1 - y0)));
   return noise;
 }
 
@@ -52,7 +69,7 @@ NoiseValue fractal_noise(const Eigen::Vector3d& p, std::uint64_t seed, int octav
   double size = 1.0;
   double total = 0.0;
   for (int i = 0; i < octaves; ++i) {
-    const NoiseValue octave = value_noise(p * frequency, seed + static_cast<std::uint64_t>(i));
+    const NoiseValue octave = noise_at(p * frequency, seed + static_cast<std::uint64_t>(i));
     sum.value += size * octave.value;
     sum.gradient += size * frequency * octave.gradient;
     total += size;

@@ -47,13 +47,13 @@ class Draws {
   std::uint64_t counter_ = 0;
 };
 
-// Smooth noise over space in [-1, 1] with its gradient: values on the integer lattice, joined by
-// quintic interpolation (K. Perlin, "Improving noise", SIGGRAPH 2002: the interpolant).
+// Smooth noise over space, mostly within [-1, 1], with its gradient: directions on the integer
+// lattice joined by quintic interpolation (K. Perlin, "Improving noise", SIGGRAPH 2002).
 struct NoiseValue {
   double value = 0;
   Eigen::Vector3d gradient = Eigen::Vector3d::Zero();
 };
-NoiseValue value_noise(const Eigen::Vector3d& p, std::uint64_t seed);
+NoiseValue noise_at(const Eigen::Vector3d& p, std::uint64_t seed);
 
 // Sum of octaves, each at 2.03 times the frequency and `gain` times the size of the one before.
 NoiseValue fractal_noise(const Eigen::Vector3d& p, std::uint64_t seed, int octaves, double gain);

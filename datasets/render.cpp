@@ -16,7 +16,8 @@ using Eigen::Vector2d;
 using Eigen::Vector3d;
 
 constexpr int kTile = 8;
-constexpr int kShadedSamples = 16;  // of an edge pixel's samples; colour needs fewer than coverage
+constexpr int kShadedSamples = 6;    // of an edge pixel's samples: colour needs fewer than coverage
+constexpr int kSettledSamples = 16;  // all covered: inside the outline, no need for more
 constexpr double kThinRadius_px = 6.0;
 
 struct PixelBox {
@@ -54,7 +55,7 @@ Footprint footprint_of(const Solid& solid, const Camera& camera, const Pose& pos
     const double scale = pixels_per_mm(camera, (pose * solid.a).z());
     const double radius = std::max(solid.radius_a, solid.radius_b) * scale;
     print.thin = radius < kThinRadius_px;
-    print.reach = radius * 1.03 + 1.5;
+    print.reach = radius * 1.03 + 0.85;  // half a pixel's diagonal and a little
     return print;
   }
   for (int corner = 0; corner < 8; ++corner) {
@@ -190,6 +191,24 @@ class SpecimenRenderer {
     }
   };
 
+  // Clouding of the backdrop over a tile, from its corners.
+  struct Clouds {
+    double top_left, top_right, low_left, low_right;
+    [[nodiscard]] double at(int x, int y) const {
+      const double s = static_cast<double>(x) / kTile;
+      const double t = static_cast<double>(y) / kTile;
+      return (top_left * (1 - s) + top_right * s) * (1 - t) +
+             (low_left * (1 - s) + low_right * s) * t;
+    }
+  };
+  [[nodiscard]] Clouds clouds_at(int x0, int y0) const {
+    const auto cloud = [this](int x, int y) {
+      return backdrop_cloud(backdrop_, camera_, Vector2d(x, y));
+    };
+    return {cloud(x0, y0), cloud(x0 + kTile, y0), cloud(x0, y0 + kTile),
+            cloud(x0 + kTile, y0 + kTile)};
+  }
+
   void render_tile(int column, int row) {
     const Candidates& candidates = tiles_[static_cast<std::size_t>(row * tiles_x_ + column)];
     const int x0 = column * kTile;
@@ -207,6 +226,7 @@ class SpecimenRenderer {
         }
       }
     }
+    const Clouds clouds = clouds_at(x0, y0);
     for (int y = 0; y < height; ++y) {
       for (int x = 0; x < width; ++x) {
         Sums sums;
@@ -214,10 +234,15 @@ class SpecimenRenderer {
           const auto i = static_cast<std::size_t>(y * (kTile + 1) + x);
           const bool even = seen[i] == seen[i + 1] && seen[i] == seen[i + kTile + 1] &&
                             seen[i] == seen[i + kTile + 2];
-          const bool edge = !even || near_thin(candidates, Vector2d(x0 + x, y0 + y));
-          if (edge || seen[i] >= 0) sums = sample_pixel(corners, x, y, candidates, edge);
+          const bool thin = near_thin(candidates, Vector2d(x0 + x, y0 + y));
+          if (!even || thin || seen[i] >= 0) {
+            const bool covered = seen[i] >= 0 && seen[i + 1] >= 0 && seen[i + kTile + 1] >= 0 &&
+                                 seen[i + kTile + 2] >= 0;
+            sums =
+                sample_pixel(corners, x, y, candidates, {.many = !even || thin, .all = !covered});
+          }
         }
-        store(x0 + x, y0 + y, sums);
+        store(x0 + x, y0 + y, sums, clouds.at(x, y));
       }
     }
   }
@@ -229,10 +254,15 @@ class SpecimenRenderer {
     });
   }
 
+  struct Effort {
+    bool many = false;  // more than a plain pixel's four samples
+    bool all = false;   // every one: on the outline, or near a thin part before the backdrop
+  };
+
   [[nodiscard]] Sums sample_pixel(const Corners& corners, int x, int y,
-                                  const Candidates& candidates, bool edge) const {
+                                  const Candidates& candidates, Effort effort) const {
     Sums sums;
-    if (!edge) {
+    if (!effort.many) {
       for (std::size_t i = 0; i < 4; ++i) {
         add_sample(corners.inside(x, y, pattern_[i]), candidates, true, sums);
       }
@@ -240,17 +270,17 @@ class SpecimenRenderer {
     }
     for (std::size_t i = 0; i < kEdgeSamples; ++i) {
       add_sample(corners.inside(x, y, pattern_[i]), candidates, i < kShadedSamples, sums);
-      const bool settled = !sums.thin && (sums.hits == 0 || sums.hits == sums.samples);
-      if (i + 1 == kShadedSamples && settled) break;
+      const bool settled = !effort.all && !sums.thin && sums.hits == sums.samples;
+      if (i + 1 == kSettledSamples && settled) break;
     }
     return sums;
   }
 
-  void store(int x, int y, const Sums& sums) {
+  void store(int x, int y, const Sums& sums, double cloud) {
     const double coverage = sums.samples > 0 ? static_cast<double>(sums.hits) / sums.samples : 0.0;
     Vector3d colour = Vector3d::Zero();
     if (coverage < 1.0) {
-      colour = (1.0 - coverage) * backdrop_colour(backdrop_, camera_, Vector2d(x, y));
+      colour = (1.0 - coverage) * backdrop_colour(backdrop_, camera_, Vector2d(x, y), cloud);
     }
     if (sums.shaded > 0) {
       colour += coverage / sums.shaded * sums.colour;

@@ -48,8 +48,15 @@ RenderedView render_board(const Board& board, const Camera& camera, const Pose& 
   // Light falls on a tilted board at a slant, and falls off slowly across it.
   const double facing = std::abs(camera_from_board.R.col(2).z());
   const Vector2d middle = board.centre().head<2>();
+  constexpr int kRun = 16;  // pixels over which the clouding of the backdrop is linear enough
   tbb::parallel_for(0, size.height, [&](int y) {
+    double cloud = 0.0;
+    double next_cloud = backdrop_cloud(backdrop, camera, Vector2d(0, y));
     for (int x = 0; x < size.width; ++x) {
+      if (x % kRun == 0) {
+        cloud = next_cloud;
+        next_cloud = backdrop_cloud(backdrop, camera, Vector2d(x + kRun, y));
+      }
       const Vector2d corner = plane_point({x - 0.5, y - 0.5});
       const Vector2d right = plane_point({x + 0.5, y - 0.5}) - corner;
       const Vector2d down = plane_point({x - 0.5, y + 0.5}) - corner;
@@ -80,7 +87,8 @@ RenderedView render_board(const Board& board, const Camera& camera, const Pose& 
       const double light = (0.7 + 0.3 * facing) * (1.0 + 0.08 * offset.x() - 0.06 * offset.y());
       Vector3d colour = Vector3d::Constant(sum / samples * light);
       if (coverage < 1.0) {
-        colour += (1.0 - coverage) * backdrop_colour(backdrop, camera, Vector2d(x, y));
+        const double here = cloud + (next_cloud - cloud) * (x % kRun) / kRun;
+        colour += (1.0 - coverage) * backdrop_colour(backdrop, camera, Vector2d(x, y), here);
       }
       view.colour.at<cv::Vec3f>(y, x) =
           cv::Vec3f(static_cast<float>(colour.x()), static_cast<float>(colour.y()),

@@ -162,10 +162,9 @@ Vector3d normal_at(const Solid& solid, const Vector3d& point, bool cavity) {
   return (q - std::clamp(along, 0.0, 1.0) * w).normalized();
 }
 
-SolidTree::SolidTree(const std::vector<Solid>& solids, bool skip_bristles) : solids_(solids) {
+SolidTree::SolidTree(const std::vector<Solid>& solids) : solids_(solids) {
   for (std::size_t i = 0; i < solids_.size(); ++i) {
     boxes_.push_back(box_of(solids_[i]));
-    if (skip_bristles && solids_[i].part == Part::bristle) continue;
     order_.push_back(static_cast<int>(i));
   }
   if (!order_.empty()) build(0, static_cast<int>(order_.size()));

@@ -63,8 +63,7 @@ Eigen::Vector3d normal_at(const Solid& solid, const Eigen::Vector3d& point, bool
 class SolidTree {
  public:
   SolidTree() = default;
-  // Keeps a copy of the solids; `skip_bristles` leaves out what throws no visible shade.
-  SolidTree(const std::vector<Solid>& solids, bool skip_bristles);
+  explicit SolidTree(const std::vector<Solid>& solids);  // keeps a copy
   [[nodiscard]] Hit first_hit(const Ray& ray, double t_min) const;
   [[nodiscard]] bool blocked(const Ray& ray, double t_min, double t_max) const;
 

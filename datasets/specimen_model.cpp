@@ -35,8 +35,7 @@ SpecimenModel::SpecimenModel(const SpecimenOptions& options) : options_(options)
   build_limbs();
   build_antennae();
   build_bristles();
-  tree_ = SolidTree(solids_, false);
-  shade_tree_ = SolidTree(solids_, true);
+  tree_ = SolidTree(solids_);
   bake_openness();
 }
 

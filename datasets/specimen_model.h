@@ -48,13 +48,12 @@ class SpecimenModel {
   void build_antennae();
   void build_bristles();
   void bake_openness();
-  [[nodiscard]] double openness_by_rays(const Eigen::Vector3d& point,
+  [[nodiscard]] double openness_by_rays(const SolidTree& tree, const Eigen::Vector3d& point,
                                         const Eigen::Vector3d& normal) const;
 
   SpecimenOptions options_;
   std::vector<Solid> solids_;
   SolidTree tree_;
-  SolidTree shade_tree_;
   std::vector<OpennessTable> tables_;  // two a solid: outside, cavity; empty where not made
   std::vector<std::array<float, 2>> limb_openness_;  // at both ends of a round cone
   int octaves_ = 4;

@@ -8,6 +8,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <iterator>
 
 #include "core/angle.h"
 #include "datasets/random.h"
@@ -19,9 +20,9 @@ namespace {
 using Eigen::Matrix3d;
 using Eigen::Vector3d;
 
-constexpr int kRows = 40;  // of an openness table, pole to pole
-constexpr int kColumns = 80;
-constexpr int kSkyRays = 96;
+constexpr int kRows = 28;  // of an openness table, pole to pole
+constexpr int kColumns = 56;
+constexpr int kSkyRays = 64;
 constexpr double kReach_mm = 4.0;  // what lies farther away darkens nothing
 
 double smooth_step(double low, double high, double x) {
@@ -49,8 +50,8 @@ struct Pattern {
 
 Surface wing_case(const Vector3d& p, const Vector3d& normal, const Pattern& pattern) {
   const NoiseValue fine = fractal_noise(p * 2.6, pattern.seed + 100, pattern.octaves, 0.78);
-  const double patch = value_noise(p * 0.95, pattern.seed + 200).value + 0.55 * fine.value;
-  const double spots = value_noise(p * 4.3, pattern.seed + 300).value + 0.35 * fine.value;
+  const double patch = noise_at(p * 0.95, pattern.seed + 200).value + 0.55 * fine.value;
+  const double spots = noise_at(p * 4.3, pattern.seed + 300).value + 0.35 * fine.value;
   Surface surface;
   const Vector3d dark = bgr(0.20, 0.125, 0.075);
   const Vector3d tan = bgr(0.74, 0.55, 0.32);
@@ -80,14 +81,14 @@ Surface wing_case(const Vector3d& p, const Vector3d& normal, const Pattern& patt
 
 Surface shield(const Vector3d& p, const Vector3d& normal, const Pattern& pattern) {
   const NoiseValue fine = fractal_noise(p * 3.1, pattern.seed + 400, pattern.octaves, 0.7);
-  const double hue = value_noise(p * 0.9, pattern.seed + 500).value;
+  const double hue = noise_at(p * 0.9, pattern.seed + 500).value;
   Surface surface;
-  surface.albedo = blend(bgr(0.06, 0.17, 0.13), bgr(0.05, 0.12, 0.22), 0.5 + 0.5 * hue);
+  surface.albedo = blend(bgr(0.07, 0.22, 0.16), bgr(0.05, 0.14, 0.27), 0.5 + 0.5 * hue);
   surface.albedo *= std::clamp(1.0 + 1.3 * fine.value, 0.3, 1.9);
-  const double freckle = value_noise(p * 5.5, pattern.seed + 550).value;
+  const double freckle = noise_at(p * 5.5, pattern.seed + 550).value;
   surface.albedo = blend(surface.albedo, bgr(0.42, 0.36, 0.14), smooth_step(0.42, 0.6, freckle));
-  surface.normal = tilted(normal, fine.gradient * 3.1, 0.016);
-  surface.gloss = 0.85;
+  surface.normal = tilted(normal, fine.gradient * 3.1, 0.006);
+  surface.gloss = 1.0;
   surface.roughness = 0.10;
   return surface;
 }
@@ -116,20 +117,21 @@ Surface SpecimenModel::surface_at(const Hit& hit, const Vector3d& point) const {
     case Part::pronotum:
       return shield(point, normal, pattern);
     case Part::head:
-      return plain(point, normal, pattern, bgr(0.26, 0.16, 0.10), 0.12);
+      return plain(point, normal, pattern, bgr(0.34, 0.21, 0.13), 0.15);
     case Part::eye: {
       Surface eye = plain(point, normal, pattern, bgr(0.045, 0.035, 0.04), 1.0);
+      eye.normal = normal;
       eye.roughness = 0.07;
       return eye;
     }
     case Part::leg:
-      return plain(point, normal, pattern, bgr(0.30, 0.155, 0.085), 0.15);
+      return plain(point, normal, pattern, bgr(0.42, 0.225, 0.125), 0.2);
     case Part::antenna: {
       // Light rings at the joints
       const double ring =
           smooth_step(0.0, 0.35, std::abs((point - solid.a).norm()) / (solid.b - solid.a).norm());
       return plain(point, normal, pattern,
-                   blend(bgr(0.55, 0.40, 0.22), bgr(0.30, 0.17, 0.09), ring), 0.1);
+                   blend(bgr(0.66, 0.48, 0.27), bgr(0.40, 0.23, 0.12), ring), 0.1);
     }
     case Part::bristle: {
       Surface bristle;
@@ -138,15 +140,17 @@ Surface SpecimenModel::surface_at(const Hit& hit, const Vector3d& point) const {
       return bristle;
     }
     case Part::pin: {
-      Surface pin = plain(point, normal, pattern, bgr(0.36, 0.36, 0.37), 0.7);
-      pin.roughness = 0.3;
+      Surface pin = plain(point, normal, pattern, bgr(0.34, 0.34, 0.35), 0.9);
+      pin.normal = normal;
+      pin.roughness = 0.22;
       return pin;
     }
   }
   return {};
 }
 
-double SpecimenModel::openness_by_rays(const Vector3d& point, const Vector3d& normal) const {
+double SpecimenModel::openness_by_rays(const SolidTree& tree, const Vector3d& point,
+                                       const Vector3d& normal) const {
   const Vector3d helper = std::abs(normal.z()) < 0.9 ? Vector3d::UnitZ() : Vector3d::UnitX();
   const Vector3d u = normal.cross(helper).normalized();
   const Vector3d v = normal.cross(u);
@@ -157,7 +161,7 @@ double SpecimenModel::openness_by_rays(const Vector3d& point, const Vector3d& no
     const double angle = 2.0 * kPi * s.y();
     const Vector3d direction = r * std::cos(angle) * u + r * std::sin(angle) * v +
                                std::sqrt(std::max(0.0, 1.0 - s.x())) * normal;
-    if (!shade_tree_.blocked({point + 1e-4 * normal, direction.normalized()}, 1e-4, kReach_mm)) {
+    if (!tree.blocked({point + 1e-4 * normal, direction.normalized()}, 1e-4, kReach_mm)) {
       ++open;
     }
   }
@@ -167,7 +171,16 @@ double SpecimenModel::openness_by_rays(const Vector3d& point, const Vector3d& no
 void SpecimenModel::bake_openness() {
   tables_.assign(solids_.size() * 2, {});
   limb_openness_.assign(solids_.size(), {1.0F, 1.0F});
-  const auto bake = [this](std::size_t index, bool cavity) {
+  const auto tree_of = [this](const auto& wanted) {
+    std::vector<Solid> some;
+    std::copy_if(solids_.begin(), solids_.end(), std::back_inserter(some), wanted);
+    return SolidTree(some);
+  };
+  const SolidTree shade_tree = tree_of([](const Solid& s) { return s.part != Part::bristle; });
+  // Limbs are darkened by the bodies only: where two meet, one end lies inside the other.
+  const SolidTree bodies =
+      tree_of([](const Solid& s) { return s.shape != Solid::Shape::round_cone; });
+  const auto bake = [this, &shade_tree](std::size_t index, bool cavity) {
     const Solid& solid = solids_[index];
     const Matrix3d to_world = (cavity ? solid.cavity_from_world : solid.unit_from_world).inverse();
     std::vector<float>& values = tables_[index * 2 + (cavity ? 1 : 0)].values;
@@ -179,8 +192,8 @@ void SpecimenModel::bake_openness() {
         const Vector3d on_unit(std::cos(latitude) * std::cos(longitude),
                                std::cos(latitude) * std::sin(longitude), std::sin(latitude));
         const Vector3d point = (cavity ? solid.b : solid.a) + to_world * on_unit;
-        values[static_cast<std::size_t>(row * kColumns + column)] =
-            static_cast<float>(openness_by_rays(point, normal_at(solid, point, cavity)));
+        values[static_cast<std::size_t>(row * kColumns + column)] = static_cast<float>(
+            openness_by_rays(shade_tree, point, normal_at(solid, point, cavity)));
       }
     }
   };
@@ -202,7 +215,7 @@ void SpecimenModel::bake_openness() {
       double sum = 0.0;
       for (int k = 0; k < 4; ++k) {
         const Vector3d normal = std::cos(k * kPi / 2) * u + std::sin(k * kPi / 2) * axis.cross(u);
-        sum += openness_by_rays(centre + radius * normal, normal);
+        sum += openness_by_rays(bodies, centre + radius * normal, normal);
       }
       limb_openness_[i][end] = static_cast<float>(sum / 4.0);
     }
@@ -234,8 +247,10 @@ double SpecimenModel::openness_at(const Hit& hit, const Vector3d& point) const {
   const auto at = [&values](int r, int c) {
     return static_cast<double>(values[static_cast<std::size_t>(r * kColumns + c % kColumns)]);
   };
-  return (at(row, column) * (1 - fx) + at(row, column + 1) * fx) * (1 - fy) +
-         (at(row + 1, column) * (1 - fx) + at(row + 1, column + 1) * fx) * fy;
+  const double openness = (at(row, column) * (1 - fx) + at(row, column + 1) * fx) * (1 - fy) +
+                          (at(row + 1, column) * (1 - fx) + at(row + 1, column + 1) * fx) * fy;
+  return hit.cavity ? openness * openness
+                    : openness;  // little light is thrown on from wall to wall
 }
 
 }  // namespace trunnion::demo

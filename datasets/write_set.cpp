@@ -1,5 +1,6 @@
 // Writes the demo set; every file whole or not at all, images in parallel.
 #include <fmt/format.h>
+#include <oneapi/tbb/global_control.h>
 #include <oneapi/tbb/parallel_for.h>
 #include <oneapi/tbb/task_arena.h>
 
@@ -191,7 +192,10 @@ DemoSummary write_demo_set(const fs::path& folder, const DemoOptions& options,
                            const std::function<void(int, int)>& progress) {
   check_options(options);
   DemoSummary summary;
-  tbb::task_arena arena(options.jobs > 0 ? options.jobs : tbb::task_arena::automatic);
+  const int jobs = options.jobs > 0 ? options.jobs : tbb::this_task_arena::max_concurrency();
+  const tbb::global_control limit(tbb::global_control::max_allowed_parallelism,
+                                  static_cast<std::size_t>(jobs));
+  tbb::task_arena arena(jobs);
   arena.execute([&] {
     const DemoSet set(options);
     const std::vector<TruePoint> points = true_points(set, kPoints);

@@ -35,8 +35,10 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
 void add_calibrate(CLI::App& app);
 void add_check(CLI::App& app);
 void add_demo(CLI::App& app);
+void add_docs(CLI::App& app);
 void add_plan(CLI::App& app);
 void add_prepare(CLI::App& app);
+void add_report(CLI::App& app);
 void add_verify(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.

@@ -95,6 +95,7 @@ void finish_set(const Finishing& set, PrepareOutcome& outcome) {
   }
   run_export(set, outcome);
   run_report(set, outcome, confidence);
+  set.outputs.remove_stale();
 }
 
 }  // namespace trunnion

@@ -1,8 +1,8 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <map>
 
-#include "core/angle.h"
 #include "pipeline/prepare.h"
 
 namespace trunnion {
@@ -15,14 +15,34 @@ std::size_t count(const Findings& findings, Severity severity) {
       findings.begin(), findings.end(), [&](const auto& f) { return f.severity == severity; }));
 }
 
-// Faults first, then doubts; notes stay in the report.
+std::string sentence(std::string text) {
+  if (!text.empty() && std::string_view(".!?").find(text.back()) == std::string_view::npos) {
+    text += '.';
+  }
+  return text;
+}
+
+// Faults first, then doubts; notes stay in the report. What is said of many images is said once.
 std::vector<Summary::Item> items_of(const Findings& findings) {
   std::vector<Summary::Item> items;
   for (const Severity severity : {Severity::fault, Severity::doubt}) {
+    std::map<std::pair<std::string, std::string>, std::size_t> place;  // (what, remedy) -> item
+    std::vector<std::size_t> times;
+    const std::size_t first = items.size();
     for (const Finding& finding : findings) {
       if (finding.severity != severity) continue;
+      const auto [found, fresh] =
+          place.emplace(std::pair(finding.what, finding.remedy), items.size());
+      if (!fresh) {
+        ++times[found->second - first];
+        continue;
+      }
       items.push_back({severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::look,
-                       finding.file, finding.what, finding.remedy});
+                       finding.file, sentence(finding.what), sentence(finding.remedy)});
+      times.push_back(1);
+    }
+    for (std::size_t i = 0; i < times.size(); ++i) {
+      if (times[i] > 1) items[first + i].where += fmt::format(" and {} more", times[i] - 1);
     }
   }
   return items;

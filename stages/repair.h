@@ -1,4 +1,10 @@
-// Repair: static defects of the sensor (dust, hot pixels) are interpolated from their surround.
+// Repair: static defects of the sensor (dust, hot pixels) are taken out of an image.
+//
+// A speck of dust that lets enough light through is divided out: the value behind it is the value
+// seen over the transmission that the survey measured there, which keeps the specimen's texture.
+// Where hardly any light comes through, and at hot pixels, the value is interpolated from the
+// surround (Laplace's equation: the smoothest surface that meets the rim). Repair is done wherever
+// the spot lies; on the backdrop it keeps the mask from taking it for specimen.
 #pragma once
 
 #include <opencv2/core.hpp>

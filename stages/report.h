@@ -56,7 +56,8 @@ ViewThumbnails make_thumbnails(const cv::Mat& before, const cv::Mat& after, cons
 std::string pack(const ViewThumbnails& pictures);
 ViewThumbnails unpack_thumbnails(const std::string& bytes);
 
-// JPEG of the backdrop (survey's float image, BGR, 0..full_scale) for ReportData::backdrop_jpeg.
+// JPEG of the backdrop (survey's float image, BGR, 0..full_scale) for ReportData::backdrop_jpeg,
+// stretched to its own range, which is widened to 2 % of full scale where it is narrower.
 std::string backdrop_picture(const cv::Mat& backdrop, double full_scale);
 
 // From where a tie point was expected to where it was seen, px of the prepared image.

@@ -10,6 +10,7 @@
 #include "core/contrast.h"
 #include "core/error.h"
 #include "stages/survey_backdrop.h"
+#include "stages/survey_dust.h"
 #include "stages/survey_stack.h"
 
 namespace trunnion {
@@ -97,6 +98,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   SurveyResult result;
   std::vector<SurveyFrame> frames;
   std::vector<NoiseSample> noise_samples;
+  std::optional<DustSums> dust;
   cv::Mat first_header;  // size and depth only
   for (const std::size_t index : images) {
     const cv::Mat image = read(index);
@@ -110,6 +112,8 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
     check_same(image, first_header, index);
     frames.push_back(reduce(image, result.scale, result.full_scale));
     sample_noise(image, result.full_scale, noise_samples);
+    if (!dust) dust.emplace(image.size());
+    dust->add(image, fit_noise(noise_samples, result.full_scale));
   }
   if (frames.empty()) throw data_error("no image to survey; check the rings of specimen.toml.");
   const NoiseModel noise = fit_noise(noise_samples, result.full_scale);
@@ -142,6 +146,8 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(frames.size()));
   result.mount = cv::Mat::zeros(estimate.seen.size(), CV_8U);
   result.exposures = exposures_of(images, frames, contrasts, result);
+  result.spots = dust->spots();
+  result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
   return result;
 }
 

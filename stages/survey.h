@@ -45,4 +45,8 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
 // `wanted` indices spread evenly over `ring_sizes` images, all where there are fewer.
 std::vector<std::size_t> survey_stations(const std::vector<std::size_t>& ring_sizes, int wanted);
 
+// The dust map as a picture (CV_8UC3, at most 1200 px): the backdrop, pale, with every spot
+// circled.
+cv::Mat dust_map(const SurveyResult& survey);
+
 }  // namespace trunnion

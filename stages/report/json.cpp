@@ -226,7 +226,7 @@ Json judgement_json(const ReportData& data) {
   };
   const char* name = judgement.verdict == Verdict::good   ? "good"
                      : judgement.verdict == Verdict::look ? "look"
-                                                          : "reshoot";
+                                                                : "reshoot";
   return {{"verdict", name},
           {"sentence", judgement.sentence},
           {"to_do", items(judgement.to_do)},

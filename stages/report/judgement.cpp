@@ -11,6 +11,8 @@
 namespace trunnion {
 namespace {
 
+constexpr const char* kWholeSet = "whole set";
+
 std::string place(const std::string& ring, int station) {
   return ring.empty() ? fmt::format("station {}", station) : fmt::format("{} {}", ring, station);
 }
@@ -26,7 +28,7 @@ std::string stem(const std::string& file) {
 
 // Where a finding belongs in the page.
 void locate(ToDo& item, const Finding& finding, const ReportData& data) {
-  item.where = finding.file.empty() ? "whole set" : finding.file;
+  item.where = finding.file.empty() ? kWholeSet : finding.file;
   if (finding.file.empty()) return;
   for (std::size_t i = 0; i < data.gaps.size(); ++i) {
     if (!names(finding.file, data.gaps[i].file)) continue;
@@ -34,16 +36,23 @@ void locate(ToDo& item, const Finding& finding, const ReportData& data) {
     item.anchor = fmt::format("gap-{}", i);
     return;
   }
-  for (std::size_t i = 0; i < data.views.size(); ++i) {
-    const ReportView& view = data.views[i];
-    if (!names(finding.file, view.source_file) && !names(finding.file, view.image_file) &&
-        stem(finding.file) != view.name && finding.file != view.name) {
-      continue;
+  // Paths first: the name of one view may be the file name of another station's source.
+  using Fits = bool (*)(const Finding&, const ReportView&);
+  for (const Fits fits : {Fits([](const Finding&f, const ReportView&view) {
+                            return names(f.file, view.source_file) ||
+                                   names(f.file, view.image_file);
+                          }),
+                          Fits([](const Finding&f, const ReportView&view) {
+                            return f.file == view.name || stem(f.file) == view.name;
+                          })}) {
+    for (std::size_t i = 0; i < data.views.size(); ++i) {
+      const ReportView& view = data.views[i];
+      if (!fits(finding, view)) continue;
+      item.where = place(view.ring, view.station);
+      item.view = view.name;
+      item.anchor = fmt::format("view-{}", i);
+      return;
     }
-    item.where = place(view.ring, view.station);
-    item.view = view.name;
-    item.anchor = fmt::format("view-{}", i);
-    return;
   }
 }
 
@@ -62,10 +71,11 @@ void add_silent_gaps(std::vector<ToDo>& to_do, const ReportData& data) {
   }
 }
 
-enum class Group { missing, faulty, doubtful };
+enum class Group { missing, faulty, doubtful, whole_set };
 
 Group group_of(const ToDo& item) {
   if (item.anchor.starts_with("gap-")) return Group::missing;
+  if (item.where == kWholeSet) return Group::whole_set;
   return item.severity == Severity::fault ? Group::faulty : Group::doubtful;
 }
 
@@ -97,19 +107,27 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
   const std::string gaps = enumerate(judgement.to_do, Group::missing, missing);
   const std::string faults = enumerate(judgement.to_do, Group::faulty, faulty);
   const std::string doubts = enumerate(judgement.to_do, Group::doubtful, doubtful);
-  if (missing + faulty + doubtful == 0) {
-    return fmt::format("Ready: all {} stations are prepared and none is in doubt.",
-                       data.views.size());
-  }
-  if (missing + faulty == 0) return fmt::format("Usable, but look at {} first.", doubts);
+  const auto set_items = std::count_if(judgement.to_do.begin(), judgement.to_do.end(),
+                                       [](const ToDo& item) { return item.where == kWholeSet; });
   std::vector<std::string> parts;
   if (missing > 0) parts.push_back(fmt::format("{} {} missing", gaps, missing == 1 ? "is" : "are"));
   if (faulty > 0) {
     parts.push_back(
         fmt::format("{} can't be used as {}", faults, faulty == 1 ? "it is" : "they are"));
   }
-  if (doubtful > 0) parts.push_back(fmt::format("look at {} too", doubts));
-  return fmt::format("Not complete: {}.", fmt::join(parts, "; "));
+  if (doubtful > 0) parts.push_back(fmt::format("look at {}", doubts));
+  if (set_items > 0 && judgement.verdict != Verdict::good) {
+    parts.push_back(set_items == 1 ? "one thing concerns the whole set"
+                                   : fmt::format("{} things concern the whole set", set_items));
+  }
+  const char* lead = judgement.verdict == Verdict::reshoot ? "Not complete"
+                     : judgement.verdict == Verdict::look  ? "Usable, with doubts"
+                                                                 : "Ready";
+  if (parts.empty()) {
+    parts.push_back(
+        fmt::format("all {} stations are prepared and none is in doubt", data.views.size()));
+  }
+  return fmt::format("{}: {}.", lead, fmt::join(parts, "; "));
 }
 
 std::string camera_words(const ReportData& data) {
@@ -149,8 +167,8 @@ Judgement judge(const ReportData& data) {
   std::stable_sort(judgement.to_do.begin(), judgement.to_do.end(),
                    [](const ToDo& a, const ToDo& b) { return a.severity > b.severity; });
   if (!judgement.to_do.empty()) {
-    judgement.verdict =
-        judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::look;
+    judgement.verdict = judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot
+                                                                            : Verdict::look;
   }
   judgement.sentence = verdict_sentence(data, judgement);
   return judgement;

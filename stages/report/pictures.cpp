@@ -104,8 +104,13 @@ ViewThumbnails make_thumbnails(const cv::Mat& before, const cv::Mat& after, cons
 
 std::string backdrop_picture(const cv::Mat& backdrop, double full_scale) {
   if (backdrop.empty()) return {};
+  // A dark or even backdrop would be a black or grey sheet: its own range is shown instead.
+  double lowest = 0;
+  double highest = 0;
+  cv::minMaxLoc(backdrop.reshape(1), &lowest, &highest);
+  const double range = std::max(highest - lowest, full_scale * 0.02);
   cv::Mat bytes;
-  backdrop.convertTo(bytes, CV_8U, 255.0 / full_scale);
+  backdrop.convertTo(bytes, CV_8U, 255.0 / range, -lowest * 255.0 / range);
   const ThumbnailOptions options;
   return encode_within(shrink(bytes, options.large_px), options.large_bytes);
 }

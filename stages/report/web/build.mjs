@@ -49,6 +49,6 @@ writeFileSync(
   out,
   `// Made by build.mjs from src/; do not edit.\n#include "stages/report/page.h"\n\n` +
     `namespace trunnion::report_detail {\n\nstd::string_view page_template() {\n` +
-    `  static constexpr std::string_view kPage =\n${body};\n  return kPage;\n}\n\n` +
+    `  static constexpr char kPage[] =\n${body};\n  return {kPage, sizeof kPage - 1};\n}\n\n` +
     `}  // namespace trunnion::report_detail\n`,
 );

@@ -70,7 +70,8 @@ function thumbnail(station, open) {
 function loupe(ring) {
   const box = h('div', { class: 'loupe', 'aria-hidden': 'true' });
   const count = (state) => ring.members.filter((m) => m.state === state).length;
-  const rest = () => box.replaceChildren(
+  const put = (...children) => box.replaceChildren(...children.filter((child) => child !== null));
+  const rest = () => put(
     h('p', { class: 'loupe-name' }, ring.name || 'ring'),
     h('p', {}, known(ring.elevation_deg) ? `elevation ${number(ring.elevation_deg, 3)}\u00b0` : ''),
     h('p', { class: 'loupe-count' }, `${count('fine')} of ${ring.members.length} fine`),
@@ -80,7 +81,7 @@ function loupe(ring) {
     const view = station.view;
     const rows = station.gap ? [] : QUANTITIES.filter((q) => ['sharpness', 'exposure', 'confidence', 'sigma'].includes(q.key))
       .map((q) => [q.name, q.of(view), q]).filter(([, value]) => known(value));
-    box.replaceChildren(
+    put(
       view?.small ? h('img', { src: view.small, alt: '' }) : null,
       h('p', { class: 'loupe-name' }, place(station)),
       h('p', {}, `${number(station.angle, 4)}\u00b0`),

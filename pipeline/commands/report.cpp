@@ -1,0 +1,91 @@
+// trunnion report: remakes the report page from what the workspace holds.
+#include <fmt/format.h>
+
+#include <cstdio>
+#include <filesystem>
+#include <memory>
+
+#include "core/error.h"
+#include "core/image_io.h"
+#include "pipeline/command_line.h"
+#include "pipeline/progress.h"
+#include "pipeline/workspace.h"
+#include "stages/report.h"
+
+namespace trunnion {
+namespace {
+
+namespace fs = std::filesystem;
+
+bool complete(const ViewThumbnails& pictures) {
+  return !pictures.small_jpeg.empty() && !pictures.before_jpeg.empty() &&
+         !pictures.after_jpeg.empty();
+}
+
+// Pictures that were lost are made again from the images, where these still exist.
+bool remake_pictures(ReportView& view, const Workspace& workspace) {
+  const fs::path before = workspace.root / view.source_file;
+  const fs::path after = workspace.prepared() / view.image_file;
+  const fs::path mask = workspace.prepared() / view.mask_file;
+  if (!fs::exists(before) || !fs::exists(after)) return false;
+  cv::Mat inside;
+  if (!view.mask_file.empty() && fs::exists(mask)) inside = read_image(mask);
+  view.pictures = make_thumbnails(read_image(before), read_image(after), inside);
+  return true;
+}
+
+CommandResult run(const std::string& folder, const Common& common) {
+  const Workspace workspace = open_workspace(folder, {.calibration = {}, .ignore_mismatch = true});
+  const fs::path place = workspace.prepared() / "report";
+  if (!fs::exists(place / "report.json")) {
+    throw data_error(fmt::format("{}: no report here yet; run trunnion prepare {} first.",
+                                 (place / "report.json").string(), folder));
+  }
+  const WorkspaceLock lock(workspace);
+  Progress progress({"pictures", "page"}, {.quiet = common.quiet || common.json});
+  ReportData data = read_report(place);
+  std::size_t missing = 0;
+  for (const ReportView& view : data.views) missing += complete(view.pictures) ? 0U : 1U;
+  int remade = 0;
+  if (missing > 0) {
+    progress.start("pictures", missing);
+    for (ReportView& view : data.views) {
+      if (complete(view.pictures)) continue;
+      remade += remake_pictures(view, workspace) ? 1 : 0;
+      progress.step();
+    }
+  }
+  progress.start("page");
+  write_report(data, place);
+  progress.close();
+
+  const Judgement judgement = judge(data);
+  Summary summary;
+  summary.mood = judgement.verdict == Verdict::good   ? Summary::Mood::good
+                 : judgement.verdict == Verdict::look ? Summary::Mood::look
+                                                            : Summary::Mood::bad;
+  summary.sentence = judgement.sentence;
+  for (const ToDo& item : judgement.to_do) {
+    summary.items.push_back(
+        {item.severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::look, item.where,
+         item.what, item.remedy});
+  }
+  summary.outputs = {{"report", (place / "index.html").string()}};
+  return {format_summary(summary, terminal_traits(stdout)),
+          {{"report", (place / "index.html").string()},
+           {"verdict", judgement.sentence},
+           {"stations", data.views.size()},
+           {"pictures_remade", remade}}};
+}
+
+}  // namespace
+
+void add_report(CLI::App& app) {
+  auto folder = std::make_shared<std::string>();
+  CLI::App* command =
+      add_command(app, "report", "Remake the report page from what the workspace holds",
+                  [folder](const Common& common) { return run(*folder, common); });
+  command->add_option("workspace", *folder, "Folder that holds specimen.toml")->required();
+}
+
+}  // namespace trunnion

@@ -1,0 +1,41 @@
+// Static defects of the sensor from a set of images (see survey.h for the estimate).
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "core/survey_result.h"
+#include "stages/survey_stack.h"
+
+namespace trunnion {
+
+struct DustOptions {
+  double window_px = 64;           // of the local mean; specks up to half of it are seen whole
+  double least_contrast = 0.025;   // just under what is worth a repair, so that none slips through
+  double least_diameter_px = 2.0;  // smaller ones are noise or hot pixels
+  double greatest_diameter_px = 48;  // larger ones belong to the backdrop
+  double significance = 7.0;         // robust sigmas at the middle of a speck
+};
+
+// Sums over the stations, at 1/step of the image size.
+class DustSums {
+ public:
+  // Images above 2000 px are looked at at half size: a speck of 4 px still covers 2 x 2.
+  explicit DustSums(const cv::Size& image, const DustOptions& options = {});
+  void add(const cv::Mat& image, const NoiseModel& noise);
+  [[nodiscard]] std::vector<Spot> spots() const;
+
+ private:
+  DustOptions options_;
+  cv::Size image_;
+  int step_ = 1;
+  int count_ = 0;
+  cv::Mat level_detail_;   // sum w L h
+  cv::Mat level_level_;    // sum w L^2
+  cv::Mat detail_detail_;  // sum w h^2
+};
+
+// "34 spots, 3 over 20 px, worst at upper left: ..." or nothing where the sensor is clean.
+Findings dust_advice(const std::vector<Spot>& spots, const cv::Size& image);
+
+}  // namespace trunnion

@@ -1,0 +1,78 @@
+// The command line as a user meets it: exit codes, streams, JSON.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <nlohmann/json.hpp>
+
+#include "core/files.h"
+#include "tests/support/small_set.h"
+
+namespace trunnion {
+namespace {
+
+using testing::HasSubstr;
+using testing::IsEmpty;
+
+TEST(CommandLine, UsageErrorsExitTwoAndSayWhereHelpIs) {
+  for (const std::vector<std::string>& call : {std::vector<std::string>{},
+                                               {"prepair"},
+                                               {"prepare"},
+                                               {"prepare", "x", "--jobs", "many"},
+                                               {"prepare", "/no/such/folder"},
+                                               {"check", "/tmp"}}) {
+    const test::ProgramRun run = test::run_trunnion(call);
+    EXPECT_EQ(run.exit_code, 2) << testing::PrintToString(call);
+    EXPECT_THAT(run.err, HasSubstr("trunnion: "));
+    EXPECT_THAT(run.out, IsEmpty());
+  }
+}
+
+TEST(CommandLine, EveryCommandHasHelpWithTheCommonOptions) {
+  for (const char* command : {"check", "demo", "plan", "prepare", "report"}) {
+    const test::ProgramRun run = test::run_trunnion({command, "--help"});
+    EXPECT_EQ(run.exit_code, 0) << command;
+    for (const char* option : {"--json", "--quiet", "--jobs"}) {
+      EXPECT_THAT(run.out, HasSubstr(option)) << command;
+    }
+  }
+}
+
+TEST(CommandLine, PrepareSpeaksJsonOnStdoutAlone) {
+  const test::SmallSet set;
+  const test::ProgramRun run =
+      test::run_trunnion({"prepare", set.workspace().string(), "--json", "--jobs", "2"});
+  const auto json = nlohmann::json::parse(run.out);
+  EXPECT_EQ(json.at("images_prepared"), 8);
+  EXPECT_EQ(json.at("command"), "prepare");
+  EXPECT_EQ(run.exit_code, json.at("faults") == 0 ? 0 : 1);
+}
+
+TEST(CommandLine, PipedOutputHoldsNoControlCharacters) {
+  const test::SmallSet set;
+  const test::ProgramRun run = test::run_trunnion({"prepare", set.workspace().string()});
+  EXPECT_EQ(run.out.find('\x1B'), std::string::npos);
+  EXPECT_EQ(run.err.find('\x1B'), std::string::npos);
+  EXPECT_EQ(run.err.find('\r'), std::string::npos);
+  EXPECT_THAT(run.err, HasSubstr("survey"));
+  EXPECT_THAT(run.out, HasSubstr("report"));
+}
+
+TEST(CommandLine, AMissingStationIsADataError) {
+  const test::SmallSet set;
+  fs::remove(set.workspace() / "fused/mid_002.tif");
+  const test::ProgramRun run = test::run_trunnion({"prepare", set.workspace().string()});
+  EXPECT_EQ(run.exit_code, 1);
+  EXPECT_THAT(run.out, HasSubstr("lacks 1 of 8 stations: 2"));
+}
+
+TEST(CommandLine, ErrorsAreJsonTooWhereAsked) {
+  const test::SmallSet set;
+  write_file(set.workspace() / "specimen.toml", "titel = 3\n");
+  const test::ProgramRun run = test::run_trunnion({"prepare", set.workspace().string(), "--json"});
+  EXPECT_EQ(run.exit_code, 1);
+  const auto json = nlohmann::json::parse(run.out);
+  EXPECT_THAT(json.at("error").get<std::string>(), HasSubstr("did you mean \"title\""));
+}
+
+}  // namespace
+}  // namespace trunnion

@@ -1,0 +1,132 @@
+// The whole main job on real turntable images of others, and the demo's cameras against its truth.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <nlohmann/json.hpp>
+
+#include "config/capture_table.h"
+#include "core/camera.h"
+#include "core/files.h"
+#include "core/image_io.h"
+#include "tests/support/small_set.h"
+
+namespace trunnion {
+namespace {
+
+using testing::HasSubstr;
+
+PrepareOutcome prepare_quietly(const fs::path& workspace) {
+  Progress::Options quiet;
+  quiet.quiet = true;
+  Progress progress({}, quiet);
+  return prepare(workspace, {}, progress);
+}
+
+// Visual Geometry Group, University of Oxford, "Dinosaur": 36 views in steps of 10 degrees and a
+// copy of the first as the 37th (Fitzgibbon, Cross, Zisserman, SMILE 1998). Nothing is calibrated:
+// the setup below is a guess (docs/turntable.md says how it was made).
+TEST(PrepareReference, SlowRealTurntableSetRunsThroughOnNominalGeometry) {
+  TRUNNION_OPEN_DATA_OR_SKIP(data, "turntable36");
+  const test::TemporaryFolder folder;
+  const fs::path workspace = folder.path() / "toy";
+  fs::create_directories(workspace);
+  fs::copy(data / "images", workspace / "fused");
+  write_file(folder.path() / "setups/video.toml",
+             "title = \"guess\"\nworking_distance_mm = 1000.0\n"
+             "[body]\nwidth_px = 720\nheight_px = 576\npixel_pitch_um = 8.0\n"
+             "[lens]\nfocal_length_mm = 21.5\nmagnification = 0.0225\nf_number = 8.0\n");
+  write_file(workspace / "specimen.toml",
+             "title = \"Toy\"\nsetup = \"../setups/video.toml\"\n"
+             "[[ring]]\nname = \"a\"\nelevation_deg = 20.0\nstations = 37\nstep_deg = 10.0\n"
+             "turning = \"clockwise\"\npattern = \"fused/viff.{station}.png\"\n");
+  const PrepareOutcome outcome = prepare_quietly(workspace);
+  EXPECT_EQ(outcome.images_prepared, 36);
+  std::string said;
+  for (const Finding& finding : outcome.findings) said += finding.what + "\n";
+  EXPECT_THAT(said, HasSubstr("viff.036.png is identical to fused/viff.000.png"));
+  EXPECT_THAT(said, HasSubstr("no calibrated rotation axis"));
+  const auto json = nlohmann::json::parse(read_file(workspace / "prepared/cameras.json"));
+  EXPECT_EQ(json.at("views").size(), 36U);
+  for (const auto& view : json.at("views")) {
+    const cv::Mat mask = read_image(workspace / "prepared" / view.at("mask").get<std::string>());
+    const double covered = cv::mean(mask)[0] / 255.0;
+    // The figure fills roughly a seventh to a quarter of each view; a mask that takes the backdrop
+    // or loses the figure falls outside.
+    EXPECT_GT(covered, 0.06) << view.at("name");
+    EXPECT_LT(covered, 0.35) << view.at("name");
+    // The black strips at the frame's left and right edge are no specimen.
+    EXPECT_EQ(cv::countNonZero(mask.col(1)), 0) << view.at("name");
+    EXPECT_EQ(cv::countNonZero(mask.col(mask.cols - 2)), 0) << view.at("name");
+  }
+}
+
+struct ReadView {
+  Eigen::Matrix3d R;
+  Eigen::Vector3d t;
+};
+
+// Root mean square and largest distance between the truth's points, as the true camera sees them in
+// an ideal image, and their projections by the exported cameras.
+std::pair<double, double> reprojection(const test::SmallSet& set) {
+  const auto truth = nlohmann::json::parse(read_file(set.root() / "truth/cameras.json"));
+  const CalibrationRecord record = read_record(set.root() / "truth/demo.calibration.json");
+  const Camera& true_camera = record.lens->camera;
+  const auto json = nlohmann::json::parse(read_file(set.prepared() / "cameras.json"));
+  const auto& camera = json.at("camera");
+  const double fx = camera.at("fx_px");
+  const double fy = camera.at("fy_px");
+  const double cx = camera.at("cx_px");
+  const double cy = camera.at("cy_px");
+  std::map<std::string, ReadView> views;
+  for (const auto& item : json.at("views")) {
+    ReadView view;
+    const auto& pose = item.at("pose");
+    for (int i = 0; i < 3; ++i) {
+      view.t[i] = pose.at("translation_mm").at(static_cast<std::size_t>(i));
+      for (int j = 0; j < 3; ++j) {
+        view.R(i, j) =
+            pose.at("rotation").at(static_cast<std::size_t>(i)).at(static_cast<std::size_t>(j));
+      }
+    }
+    views[item.at("name")] = view;
+  }
+  const auto rows = parse_csv(read_file(set.root() / "truth/points.csv"), "points.csv");
+  double sum = 0;
+  double largest = 0;
+  std::size_t count = 0;
+  for (std::size_t i = 1; i < rows.size(); ++i) {
+    const auto& row = rows[i];
+    const Eigen::Vector3d point(std::stod(row[1]), std::stod(row[2]), std::stod(row[3]));
+    const ReadView& view = views.at(row[4]);
+    const Eigen::Vector3d seen = view.R * point + view.t;
+    const Eigen::Vector2d ours(fx * seen.x() / seen.z() + cx, fy * seen.y() / seen.z() + cy);
+    const Eigen::Vector2d ray = normalise(true_camera, {std::stod(row[5]), std::stod(row[6])});
+    const Eigen::Vector2d expected(fx * ray.x() + cx, fy * ray.y() + cy);
+    const double distance = (ours - expected).norm();
+    sum += distance * distance;
+    largest = std::max(largest, distance);
+    ++count;
+  }
+  EXPECT_GT(count, 500U);
+  return {std::sqrt(sum / static_cast<double>(count)), largest};
+}
+
+TEST(PrepareReference, DemoCamerasReprojectTheTruthWithTheTrueCalibration) {
+  demo::DemoOptions options;
+  options.boards = false;
+  options.stations = 9;
+  for (const bool refined : {false, true}) {
+    const test::SmallSet set(true, options);
+    if (!refined) set.add_settings("[refine]\nenabled = false");
+    (void)set.prepare();
+    const auto [rms, largest] = reprojection(set);
+    RecordProperty(refined ? "rms_px_refined" : "rms_px_prior", std::to_string(rms));
+    RecordProperty(refined ? "largest_px_refined" : "largest_px_prior", std::to_string(largest));
+    std::cout << (refined ? "refined: " : "prior: ") << rms << " px RMS, " << largest
+              << " px largest\n";
+    EXPECT_LT(largest, 0.5) << (refined ? "refined" : "prior");
+  }
+}
+
+}  // namespace
+}  // namespace trunnion
