@@ -279,6 +279,14 @@ TEST(Annotate, EffectiveFNumberFollowsTheBellowsFactor) {
   EXPECT_DOUBLE_EQ(effective_f_number(setup), 24.0);
 }
 
+TEST(Annotate, NoHistoryLosesNothing) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), {FileType::tiff, CV_8U}, "view");
+  const Annotation annotation =
+      make_annotation(test::sample_scene(), 0, test::sample_setup(), {}, {}, {});
+  EXPECT_EQ(sentences(annotate(file, annotation)), "");
+}
+
 TEST(Annotate, IsTheSameTwice) {
   const test::TemporaryFolder folder;
   for (const FileType type : {FileType::tiff, FileType::png, FileType::jpeg}) {
