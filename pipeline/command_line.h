@@ -40,6 +40,7 @@ void add_plan(CLI::App& app);
 void add_prepare(CLI::App& app);
 void add_report(CLI::App& app);
 void add_target(CLI::App& app);
+void add_verify(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
 void add_calibrate_lens(CLI::App& calibrate);

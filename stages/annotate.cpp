@@ -262,6 +262,7 @@ void write_pose_xmp(XmpWriter& xmp, const Scene& scene, const View& view) {
 // earlier programs stay in front.
 void write_history(Exiv2::XmpData& xmp, const std::vector<std::string>& steps,
                    const std::string& earlier_software) {
+  if (steps.empty() && earlier_software.empty()) return;  // an empty sequence would not survive
   const std::string root = "Xmp.xmpMM.History";
   int last = 0;
   for (const Exiv2::Xmpdatum& datum : xmp) {

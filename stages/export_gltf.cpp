@@ -97,7 +97,8 @@ class Buffer {
   Json accessors_ = Json::array();
 };
 
-Json camera_json(const Camera& camera, const Eigen::Vector2d& offset_px) {
+// One camera a view, though all are alike: many readers tie a camera to one node only.
+Json camera_json(const Camera& camera, const std::string& name) {
   Json json;
   const double znear = 1e-4;  // 0.1 mm
   if (camera.projection == Projection::perspective) {
@@ -115,11 +116,14 @@ Json camera_json(const Camera& camera, const Eigen::Vector2d& offset_px) {
               {"znear", 0.0},
               {"zfar", 10.0}}}};
   }
+  const double offset_x = camera.cx - 0.5 * (camera.width_px - 1);
+  const double offset_y = camera.cy - 0.5 * (camera.height_px - 1);
+  json["name"] = name;
   json["extras"] = {{"width_px", camera.width_px},
                     {"height_px", camera.height_px},
                     {"cx_px", camera.cx},
                     {"cy_px", camera.cy},
-                    {"principal_point_offset_px", {offset_px.x(), offset_px.y()}},
+                    {"principal_point_offset_px", {offset_x, offset_y}},
                     {"pixel_origin", "centre of the top-left pixel"}};
   return json;
 }
@@ -170,14 +174,11 @@ class Builder {
 
   std::string build() {
     if (!scene_.views.empty()) {
-      const Camera& camera = scene_.camera;
-      gltf_["cameras"] = {camera_json(camera, {camera.cx - 0.5 * (camera.width_px - 1),
-                                               camera.cy - 0.5 * (camera.height_px - 1)})};
       add_frustum();
       for (std::size_t i = 0; i < scene_.views.size(); ++i) add_view(i);
     }
     if (!scene_.tie_points.empty()) add_tie_points();
-    for (const char* list : {"nodes", "meshes", "materials", "textures", "images"}) {
+    for (const char* list : {"cameras", "nodes", "meshes", "materials", "textures", "images"}) {
       if (lists_.contains(list)) gltf_[list] = lists_[list];
     }
     if (lists_.contains("textures")) {
@@ -211,7 +212,7 @@ class Builder {
     q.normalize();
     Json node{
         {"name", view.name},
-        {"camera", 0},
+        {"camera", append("cameras", camera_json(scene_.camera, view.name))},
         {"mesh", frustum_},
         {"translation", vector_json(gltf_from_world() * view.pose.centre_mm() / 1000.0)},
         {"rotation", {q.x() + 0.0, q.y() + 0.0, q.z() + 0.0, q.w() + 0.0}},

@@ -53,8 +53,7 @@ void check_files(const fs::path& workspace, const Manifest& manifest, VerifyResu
     }
   }
   for (const std::string& file : strangers) {
-    result.findings.push_back({Severity::note, "verify", file,
-                               "The file is not of this run.",
+    result.findings.push_back({Severity::note, "verify", file, "The file is not of this run.",
                                "Nothing to do, or remove it if it is not yours."});
   }
 }
@@ -142,8 +141,8 @@ void check_scale(const ReadSet& set, const std::vector<ReadDistance>& distances,
   for (const ReadView& view : set.views) centres[view.image] = view.pose.centre_mm();
   for (const ReadDistance& each : distances) {
     const bool known = centres.contains(each.from) && centres.contains(each.to);
-    if (!known || !(std::abs((centres[each.from] - centres[each.to]).norm() - each.distance_mm) <=
-                    1e-6)) {
+    if (!known ||
+        !(std::abs((centres[each.from] - centres[each.to]).norm() - each.distance_mm) <= 1e-6)) {
       fault(result, "prepared/scale.csv",
             fmt::format("The distance from {} to {} is not that of cameras.json.", each.from,
                         each.to));
@@ -195,7 +194,12 @@ std::vector<double> xmp_numbers(const Metadata& metadata, const char* name) {
   std::vector<double> values;
   const auto at = metadata.xmp.findKey(Exiv2::XmpKey(kNamespacePrefix, name));
   if (at == metadata.xmp.end()) return values;
-  for (long i = 0; i < at->count(); ++i) values.push_back(std::strtod(at->toString(i).c_str(), nullptr));
+  // The count of a simple text is its length, of an array that of its items.
+  const long count = at->typeId() == Exiv2::xmpText ? 1 : at->count();
+  for (long i = 0; i < count; ++i) {
+    const std::string text = count == 1 ? at->toString() : at->toString(i);
+    values.push_back(std::strtod(text.c_str(), nullptr));
+  }
   return values;
 }
 

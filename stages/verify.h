@@ -28,9 +28,9 @@ struct FormatAgreement {
 };
 
 struct VerifyResult {
-  std::size_t files = 0;    // compared with the journal
+  std::size_t files = 0;     // compared with the journal
   std::uintmax_t bytes = 0;  // of them
-  std::size_t images = 0;   // whose metadata were compared
+  std::size_t images = 0;    // whose metadata were compared
   std::vector<FormatAgreement> formats;
   Findings findings;  // a fault for everything that disagrees; empty where all is well
 };

@@ -92,9 +92,8 @@ auto guarded(const std::string& file, Read read) {
   try {
     return read();
   } catch (const Json::exception& error) {
-    throw data_error(
-        fmt::format("{}: a field is missing or of the wrong kind ({}); prepare again.", file,
-                    error.what()));
+    throw data_error(fmt::format("{}: a field is missing or of the wrong kind ({}); prepare again.",
+                                 file, error.what()));
   }
 }
 
@@ -205,8 +204,7 @@ ReadSet read_gltf(const std::string& text) {
       const Json& lens = camera.at("perspective");
       const double tangent = std::tan(0.5 * lens.at("yfov").get<double>());
       set.camera.fy = set.camera.height_px / (2.0 * tangent);
-      set.camera.fx =
-          set.camera.width_px / (2.0 * tangent * lens.at("aspectRatio").get<double>());
+      set.camera.fx = set.camera.width_px / (2.0 * tangent * lens.at("aspectRatio").get<double>());
     } else {
       set.camera.projection = Projection::telecentric;
       const Json& lens = camera.at("orthographic");

@@ -1,0 +1,87 @@
+#include <fmt/format.h>
+
+#include <memory>
+
+#include "core/error.h"
+#include "pipeline/command_line.h"
+#include "pipeline/journal.h"
+#include "stages/verify.h"
+
+namespace trunnion {
+namespace {
+
+Manifest manifest_of(const fs::path& workspace) {
+  const fs::path file = workspace / ".trunnion" / "journal.sqlite";
+  if (!fs::exists(file)) {
+    throw data_error(fmt::format("{}: holds no journal of a run; run trunnion prepare first.",
+                                 workspace.string()));
+  }
+  Manifest manifest;
+  for (const RecordedOutput& output : Journal(file).outputs()) {
+    if (!output.path.starts_with("prepared/")) continue;  // caches may come and go
+    manifest.files.push_back({output.path, output.bytes, output.hash});
+  }
+  return manifest;
+}
+
+bool any_fault(const VerifyResult& result) {
+  for (const Finding& finding : result.findings) {
+    if (finding.severity == Severity::fault) return true;
+  }
+  return false;
+}
+
+std::string text_of(const VerifyResult& result) {
+  std::string text =
+      fmt::format("Compared {} files ({:.1f} MB) and {} images with the journal.\n", result.files,
+                  static_cast<double>(result.bytes) / 1e6, result.images);
+  for (const FormatAgreement& format : result.formats) {
+    text += fmt::format("  {:<32} within {:.2g} px of cameras.json ({:g} allowed)\n", format.file,
+                        format.largest_px, format.allowed_px);
+  }
+  for (const Finding& finding : result.findings) {
+    text += fmt::format("{}: {}: {} {}\n", name_of(finding.severity), finding.file, finding.what,
+                        finding.remedy);
+  }
+  text += any_fault(result) ? "Something does not fit.\n" : "Everything fits.\n";
+  return text;
+}
+
+nlohmann::ordered_json json_of(const VerifyResult& result) {
+  nlohmann::ordered_json json{{"files", result.files},
+                              {"bytes", result.bytes},
+                              {"images", result.images},
+                              {"fits", !any_fault(result)},
+                              {"formats", nlohmann::ordered_json::array()},
+                              {"findings", nlohmann::ordered_json::array()}};
+  for (const FormatAgreement& format : result.formats) {
+    json["formats"].push_back({{"file", format.file},
+                               {"largest_px", format.largest_px},
+                               {"allowed_px", format.allowed_px}});
+  }
+  for (const Finding& finding : result.findings) {
+    json["findings"].push_back({{"severity", name_of(finding.severity)},
+                                {"file", finding.file},
+                                {"what", finding.what},
+                                {"remedy", finding.remedy}});
+  }
+  return json;
+}
+
+}  // namespace
+
+void add_verify(CLI::App& app) {
+  auto workspace = std::make_shared<std::string>();
+  CLI::App* command = add_command(
+      app, "verify", "Read back everything prepare wrote and compare it with the journal",
+      [workspace](const Common&) {
+        if (!fs::is_directory(*workspace)) {
+          throw usage_error(fmt::format("{}: no such folder; give a workspace.", *workspace));
+        }
+        const VerifyResult result = verify(*workspace, manifest_of(*workspace));
+        return CommandResult{text_of(result), json_of(result), any_fault(result) ? 1 : 0};
+      });
+  command->add_option("workspace", *workspace, "Folder that holds specimen.toml")->required();
+}
+
+}  // namespace trunnion
