@@ -2,6 +2,7 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <opencv2/imgproc.hpp>
 #include <regex>
 
@@ -33,7 +34,10 @@ TEST(Target, IsTheBoardItClaimsInTrueSize) {
   ASSERT_TRUE(view.found) << view.reason;
   EXPECT_TRUE(view.complete);
   EXPECT_TRUE(view.oriented);
-  EXPECT_NEAR(view.square_px, 10.0 * px_per_mm, 0.01);
+  // 8 x 5 squares of 10 mm from the first corner to the last.
+  ASSERT_EQ(view.corners.size(), 54U);
+  EXPECT_NEAR((view.corners.back().position_px - view.corners.front().position_px).norm(),
+              std::hypot(80.0, 50.0) * px_per_mm, 0.05);
   // Numbering unique: corner (0, 0) is the page's top left one.
   EXPECT_LT(view.corners.front().position_px.norm(), view.corners.back().position_px.norm());
 }
