@@ -121,13 +121,23 @@ double rms_of(const Fit& fit, std::size_t v, const Corners& corners) {
   return count > 0 ? std::sqrt(sum / count) : 0.0;
 }
 
+// As rms_of by the median length of the residual vectors, which a few wild corners do not move.
+double scatter_of(const Fit& fit, std::size_t v, const Corners& corners) {
+  std::vector<double> lengths;
+  const auto found = lens::residuals(fit, v, corners);
+  for (std::size_t i = 0; i < found.size(); ++i) {
+    if (corners.used[i] != 0) lengths.push_back(found[i].norm());
+  }
+  return median(std::move(lengths)) / std::sqrt(std::log(2.0));  // Rayleigh: median to rms
+}
+
 // Rejects images that scatter far more than the others; true where any went.
 bool reject_images(const Fit& fit, const LensOptions& options, LensResult& result) {
   std::vector<double> scatter(result.boards.size(), 0.0);
   std::vector<double> used;
   for (std::size_t v = 0; v < result.boards.size(); ++v) {
     if (!result.images[v].used) continue;
-    scatter[v] = rms_of(fit, v, result.boards[v]);
+    scatter[v] = scatter_of(fit, v, result.boards[v]);
     used.push_back(scatter[v]);
   }
   if (used.size() < 4) return false;

@@ -39,8 +39,8 @@ double gradient_direction(const cv::Mat& image) {
 
 constexpr double kBinPx = 0.25;
 
-// Mean grey along lines across `direction`, in bins of a quarter pixel; empty bins are filled from
-// their neighbours.
+// Mean grey along lines across `direction`, in bins of a quarter pixel; empty bins lie on the
+// line between their neighbours.
 std::vector<double> profile_along(const cv::Mat& image, double direction, double* first_px) {
   const double c = std::cos(direction);
   const double s = std::sin(direction);
@@ -63,11 +63,19 @@ std::vector<double> profile_along(const cv::Mat& image, double direction, double
       weight[bin + 1] += part;
     }
   }
-  double last_value = 0;
+  std::size_t known = bins;  // last bin with pixels
   for (std::size_t i = 0; i < bins; ++i) {
-    if (weight[i] > 0) last_value = sum[i] / weight[i];
-    sum[i] = last_value;
+    if (!(weight[i] > 1e-9)) continue;
+    sum[i] /= weight[i];
+    const std::size_t from = known == bins ? 0 : known + 1;
+    for (std::size_t k = from; k < i; ++k) {
+      const double part =
+          known == bins ? 1.0 : static_cast<double>(k - known) / static_cast<double>(i - known);
+      sum[k] = known == bins ? sum[i] : (1.0 - part) * sum[known] + part * sum[i];
+    }
+    known = i;
   }
+  for (std::size_t k = known + 1; k < bins; ++k) sum[k] = sum[known];
   return sum;
 }
 
