@@ -41,6 +41,7 @@ void add_prepare(CLI::App& app);
 void add_report(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
+void add_calibrate_axis(CLI::App& calibrate);
 void add_calibrate_lens(CLI::App& calibrate);
 
 // Parses and runs; returns the exit code.
