@@ -43,6 +43,7 @@ void add_target(CLI::App& app);
 void add_verify(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
+void add_calibrate_axis(CLI::App& calibrate);
 void add_calibrate_lens(CLI::App& calibrate);
 
 // Parses and runs; returns the exit code.

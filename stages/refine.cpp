@@ -7,6 +7,7 @@
 
 #include "core/angle.h"
 #include "stages/refine_adjust.h"
+#include "stages/refine_faults.h"
 #include "stages/refine_match.h"
 #include "stages/refine_report.h"
 #include "stages/refine_start.h"
@@ -54,6 +55,54 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
   return pairs;
 }
 
+// What went wrong while shooting, named, and taken into the model so that the poses come out right.
+void find_faults(Work& work, const std::vector<PairMatches>& pairs, const StartOptions& options,
+                 StartResult& start, FreeParameters& free, RefineResult& result) {
+  const auto report = [&](const std::string& file, const std::string& what, const char* remedy) {
+    result.findings.push_back({Severity::doubt, "refine", file, what, remedy});
+  };
+  const RigModel backwards = turned_backwards(work.model);
+  const StartResult other =
+      start_from_matches(backwards, zero_values(backwards), pairs, work.positions, options);
+  // The better fit must be clearly better, in evidence and in proportion.
+  if (start.cost - other.cost > 15.0 + 0.02 * other.cost) {
+    work.model = backwards;
+    start = other;
+    report(
+        "", "The images show the specimen turning the other way round than told.",
+        "Change `turning` of the rings in specimen.toml; the refined poses already turn the right "
+        "way, the priors don't.");
+    result.fault = DropOut::reversed_turning;
+  }
+  if (const auto bump = find_bump(work.model, start, pairs, work.positions, options.sigma_px)) {
+    work.model = bump->model;
+    start.values = bump->values;
+    free.mount = true;
+    const std::string& name = work.prior.views[bump->view].name;
+    report(name,
+           fmt::format("The specimen was moved before \"{}\": all stations from there on are "
+                       "shifted against those before.",
+                       name),
+           "Shoot the ring again; the refined poses follow the specimen, the priors don't.");
+    result.fault = DropOut::bumped_specimen;
+    result.fault_view = bump->view;
+  }
+  for (const WrongAngle& wrong :
+       find_wrong_angles(work.model, start.values, pairs, work.positions, options.sigma_px)) {
+    const std::string& name = work.prior.views[wrong.view].name;
+    work.model.stations[wrong.view].stage_angle += wrong.correction;
+    start.values.angle[wrong.view] = 0.0;
+    report(
+        name,
+        fmt::format("\"{}\" was shot {:.2f} degrees away from its stage angle ({} points agree).",
+                    name, degrees(wrong.correction), wrong.points),
+        "Give its true angle in a capture table or shoot it again; the refined pose is right, the "
+        "prior isn't.");
+    result.fault = DropOut::wrong_angle;
+    result.fault_view = wrong.view;
+  }
+}
+
 }  // namespace
 }  // namespace refining
 
@@ -98,14 +147,15 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   }
   StartOptions start_options;
   start_options.sigma_px = work.level_px;
-  const StartResult start = start_from_matches(work.model, zero_values(work.model), free_pairs,
-                                               work.positions, start_options);
+  StartResult start = start_from_matches(work.model, zero_values(work.model), free_pairs,
+                                         work.positions, start_options);
+  AdjustOptions options;
+  find_faults(work, free_pairs, start_options, start, options.free, result);
   RigValues values = start.values;
 
   // Points from the free matches give a covariance, which gives the bands.
   std::vector<Track> tracks = triangulate(build_tracks(free_pairs, work.positions), work.model,
                                           values, {.max_residual_px = 6.0 * work.level_px});
-  AdjustOptions options;
   options.sigma_px = 0.5 * work.level_px;
   options.rounds = 2;
   AdjustResult adjusted = adjust(work.model, values, tracks, options);

@@ -30,6 +30,9 @@ namespace trunnion {
 enum class AlignmentVerdict { will_align, at_risk, will_not_align, not_refined };
 [[nodiscard]] const char* name_of(AlignmentVerdict verdict);
 
+// What went wrong while shooting; each is named in the findings too.
+enum class DropOut { none, wrong_angle, bumped_specimen, reversed_turning };
+
 struct StationReport {
   std::size_t view = 0;  // index into Scene::views
   int features = 0;
@@ -53,7 +56,9 @@ struct RefineResult {
   Scene scene;  // prior and refined poses, tie points; poses equal the priors where not refined
   std::vector<RingAxis> rings;  // refined axes with covariance
   AlignmentVerdict verdict = AlignmentVerdict::not_refined;
-  std::string sentence;  // the verdict in words
+  std::string sentence;           // the verdict in words
+  DropOut fault = DropOut::none;  // the last one found, most specific
+  std::size_t fault_view = 0;     // the (first) view concerned
   std::vector<StationReport> stations;
   std::vector<PairReport> pairs;
   bool converged = false;

@@ -174,7 +174,8 @@ StartResult start_from_matches(const RigModel& model, const RigValues& values,
     ownership.loss_function_ownership = ceres::DO_NOT_TAKE_OWNERSHIP;
     ceres::Problem problem(ownership);
     const bool finest = width == options.widths.back();
-    add_rig(problem, model, result.values, {.angles = options.free_angles && finest});
+    add_rig(problem, model, result.values,
+            {.angles = options.free_angles && finest, .mount = options.free_mount});
     add_pairs(problem, model, result.values, pairs, positions, options.sigma_px, width);
     ceres::Solver::Options solver;
     solver.linear_solver_type = ceres::DENSE_NORMAL_CHOLESKY;

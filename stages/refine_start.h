@@ -15,6 +15,7 @@ namespace trunnion::refining {
 struct StartOptions {
   double sigma_px = 1.0;    // of a feature's position
   bool free_angles = true;  // else the stage angles are believed
+  bool free_mount = false;  // the motion of the stations after a bump
   // Widths (sigma_px) of the robust loss, from coarse to fine.
   std::vector<double> widths{30.0, 8.0, 2.0};
 };

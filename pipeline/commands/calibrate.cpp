@@ -8,6 +8,7 @@ void add_calibrate(CLI::App& app) {
       app.add_subcommand("calibrate", "Calibrate a setup: the lens first, then the rotation axis");
   calibrate->require_subcommand(1);
   add_calibrate_lens(*calibrate);
+  add_calibrate_axis(*calibrate);
 }
 
 }  // namespace trunnion

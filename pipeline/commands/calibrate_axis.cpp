@@ -1,0 +1,333 @@
+// trunnion calibrate axis SETUP --images GLOB --angles ...: the rotation axis of a setup from
+// images of a checkerboard fixed on the stage at known stage angles.
+#include <fmt/chrono.h>
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <cstdlib>
+#include <ctime>
+#include <map>
+#include <memory>
+#include <sstream>
+
+#include "config/calibration_record.h"
+#include "config/capture_table.h"
+#include "config/setup.h"
+#include "core/angle.h"
+#include "core/error.h"
+#include "core/files.h"
+#include "pipeline/board_images.h"
+#include "pipeline/command_line.h"
+#include "stages/calibrate_axis.h"
+
+namespace trunnion {
+namespace {
+
+using Json = nlohmann::ordered_json;
+
+struct Options {
+  std::string setup;
+  std::vector<std::string> images;
+  std::string angles;
+  std::string board = "9x6";
+  double square_mm = 0;
+  double elevation_deg = 0;
+  double sigma_angle_deg = 0.05;
+  std::string turning = "counter-clockwise";
+};
+
+// What is known of one image.
+struct Told {
+  std::string ring;
+  double angle = 0;  // rad
+};
+
+double number_from(const std::string& text, const std::string& where) {
+  try {
+    std::size_t used = 0;
+    const double value = std::stod(text, &used);
+    if (text.find_first_not_of(" \r\t", used) == std::string::npos) return value;
+  } catch (const std::exception&) {
+    // falls through to the one message
+  }
+  throw usage_error(fmt::format("{}: \"{}\" is not a number of degrees.", where, text));
+}
+
+std::vector<std::string> split(const std::string& text, char separator) {
+  std::vector<std::string> parts;
+  std::istringstream stream(text);
+  for (std::string part; std::getline(stream, part, separator);) parts.push_back(part);
+  return parts;
+}
+
+// file,ring,angle_deg or file,angle_deg, with a header line.
+std::map<std::string, Told> read_table(const fs::path& file) {
+  std::map<std::string, Told> told;
+  const auto rows = parse_csv(read_file(file), file.string());
+  for (std::size_t i = 1; i < rows.size(); ++i) {
+    const std::vector<std::string>& cells = rows[i];
+    const std::string where = fmt::format("{}, row {}", file.string(), i + 1);
+    if (cells.size() != 2 && cells.size() != 3) {
+      throw data_error(where + ": needs file,ring,angle_deg or file,angle_deg.");
+    }
+    told[fs::path(cells[0]).filename().string()] = {cells.size() == 3 ? cells[1] : "",
+                                                    radians(number_from(cells.back(), where))};
+  }
+  return told;
+}
+
+// --angles: a table, "FIRST:STEP", or one number an image.
+std::vector<Told> angles_of(const std::vector<fs::path>& files, const Options& options) {
+  std::vector<Told> told;
+  if (fs::is_regular_file(options.angles)) {
+    const auto table = read_table(options.angles);
+    for (const fs::path& file : files) {
+      const auto entry = table.find(file.filename().string());
+      if (entry == table.end()) {
+        throw data_error(fmt::format("{} has no line in {}; add its stage angle or leave it out.",
+                                     file.string(), options.angles));
+      }
+      told.push_back(entry->second);
+    }
+  } else if (const auto range = split(options.angles, ':'); range.size() == 2) {
+    const double first = number_from(range[0], "--angles");
+    const double step = number_from(range[1], "--angles");
+    for (std::size_t i = 0; i < files.size(); ++i) {
+      told.push_back({"", radians(first + step * static_cast<double>(i))});
+    }
+  } else {
+    const auto list = split(options.angles, ',');
+    if (list.size() != files.size()) {
+      throw usage_error(
+          fmt::format("--angles holds {} angles for {} images; give one an image, "
+                      "FIRST:STEP, or a table file.",
+                      list.size(), files.size()));
+    }
+    for (const std::string& item : list) {
+      told.push_back({"", radians(number_from(item, "--angles"))});
+    }
+  }
+  if (options.turning == "clockwise") {
+    for (Told& one : told) one.angle = -one.angle;
+  }
+  return told;
+}
+
+AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
+                       const std::vector<BoardFile>& files, const std::vector<Told>& told,
+                       const BoardPattern& pattern, const Options& options, Findings& findings) {
+  AxisRequest request;
+  request.pattern = pattern;
+  if (record != nullptr && record->lens) {
+    request.camera = record->lens->camera;
+    request.camera_covariance = record->lens->covariance;
+  } else {
+    request.camera = setup.nominal_camera();
+    findings.push_back({Severity::doubt, "calibrate axis", "",
+                        "The lens is not calibrated; the axis rests on its nominal camera.",
+                        "Run trunnion calibrate lens first, then this again."});
+  }
+  for (std::size_t i = 0; i < files.size(); ++i) {
+    const BoardFile& file = files[i];
+    const std::string name = file.file.filename().string();
+    if (file.width_px != request.camera.width_px || file.height_px != request.camera.height_px) {
+      throw data_error(
+          fmt::format("{} is {} x {} px, but the setup's camera is {} x {} px; use "
+                      "images of this setup.",
+                      file.file.string(), file.width_px, file.height_px, request.camera.width_px,
+                      request.camera.height_px));
+    }
+    if (!file.view.found || !file.view.oriented) {
+      findings.push_back(
+          {Severity::doubt, "calibrate axis", name,
+           file.view.found ? "The board's numbering is not unique here (part of it is hidden, or "
+                             "columns + rows is even); the image is left out."
+                           : "No board was found: " + file.view.reason,
+           "Show the whole board; use one with an odd and an even number of corners."});
+      continue;
+    }
+    const auto known = std::find(request.rings.begin(), request.rings.end(), told[i].ring);
+    const auto ring = static_cast<std::size_t>(known - request.rings.begin());
+    if (known == request.rings.end()) {
+      request.rings.push_back(told[i].ring);
+      request.elevations.push_back(radians(options.elevation_deg));
+    }
+    request.sightings.push_back({name, ring, told[i].angle, file.view.corners});
+  }
+  if (request.sightings.empty()) {
+    throw data_error("The board was found in none of the images; check --board and the images.");
+  }
+  return request;
+}
+
+Json findings_json(const Findings& findings) {
+  Json list = Json::array();
+  for (const Finding& finding : findings) {
+    list.push_back({{"severity", name_of(finding.severity)},
+                    {"file", finding.file},
+                    {"what", finding.what},
+                    {"remedy", finding.remedy}});
+  }
+  return list;
+}
+
+Json to_json(const AxisResult& result, const AxisRequest& request) {
+  Json json{{"accepted", result.accepted},
+            {"fault", name_of(result.fault)},
+            {"fault_image", result.fault_station},
+            {"verdict", result.sentence},
+            {"average_mean_reprojection_error_px", result.mean_error_px},
+            {"rms_px", result.rms_px},
+            {"sigma_px", result.sigma_px},
+            {"wobble_deg", degrees(result.wobble_rms)},
+            {"wobble_noise_deg", degrees(result.wobble_noise)},
+            {"eccentricity_mm", result.eccentricity_mm},
+            {"eccentricity_noise_mm", result.eccentricity_noise_mm},
+            {"sigma_angle_deg", degrees(result.calibration.sigma_angle)}};
+  json["rings"] = Json::array();
+  for (const RingAxis& ring : result.calibration.rings) {
+    const Eigen::Vector3d& d = ring.axis.direction;
+    const Eigen::Vector3d& o = ring.axis.origin_mm;
+    json["rings"].push_back({{"ring", ring.ring},
+                             {"elevation_deg", degrees(ring.elevation)},
+                             {"azimuth_deg", degrees(ring.azimuth)},
+                             {"direction", {d.x(), d.y(), d.z()}},
+                             {"origin_mm", {o.x(), o.y(), o.z()}}});
+  }
+  json["images"] = Json::array();
+  for (const AxisStation& station : result.stations) {
+    json["images"].push_back({{"file", station.name},
+                              {"ring", request.rings[station.ring]},
+                              {"corners", station.corners},
+                              {"mean_error_px", station.mean_error_px},
+                              {"angle_error_deg", degrees(station.angle_error)},
+                              {"angle_sigma_deg", degrees(station.angle_sigma)},
+                              {"measured_angle_deg", degrees(station.measured_angle)},
+                              {"wobble_deg", degrees(station.wobble)},
+                              {"runout_mm", station.runout_mm}});
+  }
+  return json;
+}
+
+std::string to_text(const AxisResult& result) {
+  std::string text = result.sentence + "\n";
+  for (const RingAxis& ring : result.calibration.rings) {
+    const Eigen::Vector3d& o = ring.axis.origin_mm;
+    text += fmt::format(
+        "{}elevation {:.3f} degrees, axis at ({:.4f}, {:.4f}, {:.4f}) mm, direction +- {:.4f} "
+        "degrees, position +- ({:.1f}, {:.1f}, {:.1f}) um\n",
+        ring.ring.empty() ? "" : "ring " + ring.ring + ": ", degrees(ring.elevation), o.x(), o.y(),
+        o.z(), degrees(std::sqrt(ring.covariance.topLeftCorner<2, 2>().trace())),
+        1000.0 * std::sqrt(ring.covariance(2, 2)), 1000.0 * std::sqrt(ring.covariance(3, 3)),
+        1000.0 * std::sqrt(ring.covariance(4, 4)));
+  }
+  if (result.accepted) {
+    text += fmt::format(
+        "wobble {:.4f} degrees (measured to {:.4f}), eccentricity {:.1f} um (measured to {:.1f})\n"
+        "stage angles good to {:.4f} degrees\n",
+        degrees(result.wobble_rms), degrees(result.wobble_noise), 1000.0 * result.eccentricity_mm,
+        1000.0 * result.eccentricity_noise_mm, degrees(result.calibration.sigma_angle));
+  }
+  for (const Finding& finding : result.findings) {
+    text +=
+        fmt::format("{}: {}{} {}\n", name_of(finding.severity),
+                    finding.file.empty() ? "" : finding.file + ": ", finding.what, finding.remedy);
+  }
+  return text;
+}
+
+Provenance provenance_of(const std::vector<BoardFile>& files, const AxisResult& result) {
+  std::time_t now = std::time(nullptr);
+  // SOURCE_DATE_EPOCH, where set, makes records repeatable to the byte.
+  if (const char* epoch = std::getenv("SOURCE_DATE_EPOCH")) now = std::atoll(epoch);
+  Provenance provenance;
+  provenance.date = fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
+  provenance.tool_version = TRUNNION_VERSION;
+  for (const BoardFile& file : files) {
+    provenance.images.push_back(file.file.filename().string());
+    provenance.image_hashes.push_back(file.hash);
+  }
+  for (const Finding& finding : result.findings) provenance.notes.push_back(finding.what);
+  return provenance;
+}
+
+CommandResult run(const Options& options, const Common& common) {
+  const Setup setup = read_setup(options.setup);
+  const fs::path record_file = record_path(options.setup);
+  CalibrationRecord record = record_for(setup);
+  if (fs::exists(record_file)) {
+    const CalibrationRecord before = read_record(record_file);
+    if (const auto differing = mismatches(before, setup); !differing.empty()) {
+      throw data_error(fmt::format("{}: {}; calibrate the lens of this setup again.",
+                                   record_file.string(), differing.front()));
+    }
+    record = before;
+  }
+  const BoardPattern pattern = parse_board(options.board, options.square_mm);
+  const std::vector<fs::path> files = expand_files(options.images);
+  const std::vector<Told> told = angles_of(files, options);
+  BoardOptions board_options;
+  board_options.allow_partial = false;
+  const std::vector<BoardFile> boards = find_boards(files, pattern, common.jobs, board_options);
+  Findings findings;
+  const AxisRequest request = request_of(setup, &record, boards, told, pattern, options, findings);
+  AxisOptions axis_options;
+  axis_options.sigma_angle = radians(options.sigma_angle_deg);
+  AxisResult result = calibrate_axis(request, axis_options);
+  result.findings.insert(result.findings.begin(), findings.begin(), findings.end());
+  CommandResult command;
+  command.json = to_json(result, request);
+  command.json["findings"] = findings_json(result.findings);
+  command.text = to_text(result);
+  if (!result.accepted) {
+    command.text += "No calibration was written.\n";
+    command.exit_code = 1;
+    return command;
+  }
+  result.calibration.provenance = provenance_of(boards, result);
+  record.axis = result.calibration;
+  write_record(record_file, record);
+  command.json["record"] = record_file.string();
+  command.text += "written: " + record_file.string() + "\n";
+  return command;
+}
+
+}  // namespace
+
+void add_calibrate_axis(CLI::App& parent) {
+  auto options = std::make_shared<Options>();
+  CLI::App* command = add_command(
+      parent, "axis", "Calibrate the rotation axis from images of a checkerboard on the stage",
+      [options](const Common& common) { return run(*options, common); });
+  command->add_option("SETUP", options->setup, "The setup's file, setups/NAME.toml")->required();
+  command->add_option("--images", options->images, "Images of the board; patterns may be quoted")
+      ->required();
+  command
+      ->add_option("--angles", options->angles,
+                   "Stage angles in degrees: a table (file,ring,angle_deg), FIRST:STEP, or one "
+                   "number an image in the order of their names")
+      ->required();
+  command
+      ->add_option("--board", options->board,
+                   "Inner corners of the board, COLUMNSxROWS; one odd, one even")
+      ->capture_default_str();
+  command->add_option("--square", options->square_mm, "Side of a square, mm")
+      ->required()
+      ->check(CLI::Range(0.001, 1000.0));
+  command
+      ->add_option("--elevation", options->elevation_deg,
+                   "Camera above the plane of the stage, degrees, roughly")
+      ->check(CLI::Range(-85.0, 85.0))
+      ->capture_default_str();
+  command
+      ->add_option("--sigma-angle", options->sigma_angle_deg,
+                   "Sigma of a stage angle, degrees: encoder and backlash")
+      ->check(CLI::Range(1e-5, 10.0))
+      ->capture_default_str();
+  command->add_option("--turning", options->turning, "Direction of the stage, seen from above")
+      ->check(CLI::IsMember({"counter-clockwise", "clockwise"}))
+      ->capture_default_str();
+}
+
+}  // namespace trunnion
