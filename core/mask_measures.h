@@ -9,7 +9,7 @@ struct MaskMeasures {
   double area_px = 0;             // sum of coverage
   cv::Point2d centroid_px{0, 0};  // in the image
   cv::Rect box_px;                // of coverage above one half; empty where no specimen
-  double separation = 0;          // median contrast across the outline over the low threshold
+  double separation = 0;          // median contrast along the outline over the low threshold
   double weak_outline = 0;        // share of the outline that stands out less than that
   bool touches_left = false;      // the outline runs out of the image
   bool touches_right = false;

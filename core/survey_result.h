@@ -55,8 +55,8 @@ struct SurveyResult {
   cv::Mat backdrop;          // CV_32FC3, sensor values (BGR), what does not turn
   cv::Mat backdrop_seen;     // CV_8U, 255 where the backdrop was seen at some station, 0 where it
                              // was always hidden and is interpolated
-  cv::Mat mount;             // CV_8U, 255 where something narrow stands still on the axis and
-                             // enters the specimen: a pin; the backdrop there is interpolated
+  cv::Mat mount;             // CV_8U, 255 where something narrow stays on the axis at every
+                             // station and enters the specimen from the image's edge: a pin
   cv::Mat occupied;          // CV_8U, 255 * share of surveyed stations at which specimen was seen
   double noise_at_zero = 0;  // variance = noise_at_zero + noise_per_level * level (sensor values)
   double noise_per_level = 0;

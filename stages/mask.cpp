@@ -18,6 +18,7 @@ namespace {
 constexpr double kNearShare = 0.02;      // of the image's diagonal: fragments this near are kept
 constexpr double kFragmentArea = 4.0;    // px; less is noise
 constexpr double kOwnShare = 0.05;       // of the main area: a part that may stand apart
+constexpr double kWeak = 1.5;            // times the low threshold
 constexpr int kLeastHole = 6;            // px; less is noise
 constexpr int kHoleDepth = 40;           // see Standing::depth: the backdrop itself lies deeper
 constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
@@ -87,6 +88,31 @@ void open_holes(const Contours& contours, const std::vector<cv::Vec4i>& hierarch
     std::nth_element(depths.begin(), quarter, depths.end());
     if (*quarter < kHoleDepth) hard(box).setTo(0, inside);
   }
+}
+
+// How clearly the kept outline stands out: the strongest contrast within a few pixels of it over
+// the low threshold there; median, and the share of the outline below kWeak.
+void judge_outline(const cv::Mat& hard, const BlockLook& look, MaskMeasures& measures) {
+  Contours outlines;
+  cv::findContours(hard, outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE);
+  cv::Mat strongest;
+  const int reach = look.side == 1 ? 3 : 1;
+  cv::dilate(look.strongest, strongest,
+             cv::getStructuringElement(cv::MORPH_RECT, {2 * reach + 1, 2 * reach + 1}));
+  std::vector<double> ratios;
+  std::size_t weak = 0;
+  for (const std::vector<cv::Point>& outline : outlines) {
+    for (const cv::Point& point : outline) {
+      const cv::Point block(point.x / look.side, point.y / look.side);
+      ratios.push_back(strongest.at<float>(block) / look.low.at<float>(block));
+      weak += ratios.back() < kWeak ? 1U : 0U;
+    }
+  }
+  if (ratios.empty()) return;
+  measures.weak_outline = static_cast<double>(weak) / static_cast<double>(ratios.size());
+  const auto middle = ratios.begin() + static_cast<std::ptrdiff_t>(ratios.size() / 2);
+  std::nth_element(ratios.begin(), middle, ratios.end());
+  measures.separation = *middle;
 }
 
 // Keeps the specimen's components and fills their holes.
@@ -184,13 +210,11 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   const BlockLook look = look_at_blocks(image, survey);
   const Standing standing = standing_out(image, look, survey);
   const cv::Mat hard = specimen_of(standing, look, survey, settings);
-  Outline outline = soften(image, hard, look, survey.full_scale);
-  handle_mount(outline.coverage, survey, settings);
-  apply_margin(outline.coverage, settings, object_pixel_mm);
-  result.coverage = outline.coverage;
+  result.coverage = soften(image, hard, look, survey.full_scale);
+  handle_mount(result.coverage, survey, settings);
+  apply_margin(result.coverage, settings, object_pixel_mm);
   result.measures = measure_mask(result.coverage);
-  result.measures.separation = outline.separation;
-  result.measures.weak_outline = outline.weak_outline;
+  judge_outline(hard, look, result.measures);
   if (result.measures.box_px.empty()) {
     result.findings.push_back({Severity::doubt, "mask", "",
                                "no specimen stands out from the backdrop",

@@ -11,12 +11,13 @@
 // kept near it or where they are large and equally at home. Holes are filled unless kept by
 // setting.
 //
-// Where its edge lies. In a band along the outline a pixel is a mixture of specimen and backdrop in
-// linear light, I = a F + (1 - a) B, so its coverage is
+// Where its edge lies. In a band along the outline a pixel is a mixture of specimen and backdrop,
+// in the values the file holds (fusion blends and resamples those), I = a F + (1 - a) B, so its
+// coverage is
 //   a = <I - B, F - B> / |F - B|^2
-// with F the mean of the specimen next to it (T. Porter and T. Duff, "Compositing digital images",
-// SIGGRAPH 1984, for the mixture). On bristles, which nowhere cover a pixel's surround, F is the
-// local extreme.
+// with F the mean of the specimen's inside next to it or, as on bristles, the local extreme;
+// whichever explains the pixel better (T. Porter and T. Duff, "Compositing digital images",
+// SIGGRAPH 1984, for the mixture).
 #pragma once
 
 #include <opencv2/core.hpp>

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <map>
 #include <opencv2/imgproc.hpp>
 
@@ -66,6 +67,14 @@ std::vector<double> jumps(const std::vector<MaskView>& views) {
       const cv::Point2d middle = 0.5 * (b.centroid_px + a.centroid_px);
       const double shift = cv::norm(h.centroid_px - middle) / std::sqrt(area);
       result[here] = std::abs(h.area_px - area) / area + (h.area_px > 0 ? shift : 0.0);
+    }
+    // A wrong mask upsets its neighbours' means too: only the greatest jump of the three counts.
+    const std::vector<double> all = result;
+    for (std::size_t i = 0; i < n; ++i) {
+      const double here = all[ring[i]];
+      if (all[ring[(i + n - 1) % n]] > here || all[ring[(i + 1) % n]] > here) {
+        result[ring[i]] = std::numeric_limits<double>::quiet_NaN();
+      }
     }
   }
   return result;

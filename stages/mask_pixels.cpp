@@ -185,24 +185,23 @@ Standing standing_out(const cv::Mat& image, const BlockLook& look, const SurveyR
   return result;
 }
 
-Outline soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look,
+cv::Mat soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look,
                double full_scale) {
-  Outline outline;
   cv::Mat inner;
   const cv::Mat inset = cv::getStructuringElement(cv::MORPH_RECT, {2 * kInset + 1, 2 * kInset + 1});
   cv::erode(hard, inner, inset, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
   cv::Mat around;
   cv::dilate(hard, around, cv::Mat());
   const cv::Mat band = around & ~inner;
-  outline.coverage = hard.clone();
+  cv::Mat coverage = hard.clone();
   cv::Mat backdrop;
   look.backdrop.convertTo(backdrop, CV_32F, 1.0 / full_scale);
   if (image.depth() == CV_16U) {
-    soften_band<std::uint16_t>(image, hard, inner, band, backdrop, look.side, outline.coverage);
+    soften_band<std::uint16_t>(image, hard, inner, band, backdrop, look.side, coverage);
   } else {
-    soften_band<std::uint8_t>(image, hard, inner, band, backdrop, look.side, outline.coverage);
+    soften_band<std::uint8_t>(image, hard, inner, band, backdrop, look.side, coverage);
   }
-  return outline;
+  return coverage;
 }
 
 }  // namespace trunnion

@@ -17,13 +17,7 @@ struct Standing {
 // Solid blocks whole, mixed ones pixel by pixel.
 Standing standing_out(const cv::Mat& image, const BlockLook& look, const SurveyResult& survey);
 
-struct Outline {
-  cv::Mat coverage;       // CV_8U
-  double separation = 0;  // see MaskMeasures
-  double weak_outline = 0;
-};
-
-// Soft coverage of the kept region `hard` (255 / 0).
-Outline soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look, double full_scale);
+// Soft coverage (CV_8U) of the kept region `hard` (255 / 0).
+cv::Mat soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look, double full_scale);
 
 }  // namespace trunnion

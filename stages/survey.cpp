@@ -16,6 +16,8 @@
 namespace trunnion {
 namespace {
 
+constexpr double kFaint = 12.0;  // contrast: a clear but small step of grey
+
 template <typename T>
 T median_of(std::vector<T> values) {
   if (values.empty()) return T{};
@@ -144,10 +146,20 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
     occupied += specimen;
   }
   occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(frames.size()));
-  result.mount = cv::Mat::zeros(estimate.seen.size(), CV_8U);
+  result.mount = find_mount(result.occupied);
   result.exposures = exposures_of(images, frames, contrasts, result);
   result.spots = dust->spots();
   result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
+  if (result.separation.specimen < kFaint ||
+      result.separation.specimen < 3.0 * result.separation.low) {
+    result.findings.push_back(
+        {Severity::doubt, "survey", "",
+         fmt::format(
+             "the specimen stands out from the backdrop by a contrast of only {:.0f}, where "
+             "{:.0f} and more make safe masks",
+             result.separation.specimen, std::max(kFaint, 3.0 * result.separation.low)),
+         "choose a backdrop of another brightness or colour, or light it apart from the specimen"});
+  }
   return result;
 }
 

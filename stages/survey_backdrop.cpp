@@ -23,6 +23,11 @@ constexpr double kPixelsAveraged =
 constexpr double kGreatestShare = 0.15;  // of the specimen's contrast: the low threshold at most
 constexpr double kRestShare = 0.998;     // of the backdrop lies below its disturbance
 constexpr double kRestMargin = 1.5;
+constexpr int kAlways = 240;          // of 255: occupied at every station, save a miss
+constexpr int kEver = 25;             // occupied at a tenth of them
+constexpr double kMountWidth = 0.25;  // of the image; wider is a stage
+constexpr double kMountSway = 1.6;    // a pin that is bent or off the axis sways a little
+constexpr int kMountSlackPx = 3;
 constexpr double kRimShare = 0.01;  // of the image: rim of the still region that isn't trusted
 
 template <typename T>
@@ -305,6 +310,43 @@ Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
                                        kRestMargin * disturbance}));
   result.high = std::max(8.0 * noise, 0.4 * result.specimen);
   return result;
+}
+
+namespace {
+
+// Mount that enters from the bottom of `occupied`.
+cv::Mat mount_from_bottom(const cv::Mat& occupied) {
+  cv::Mat mount = cv::Mat::zeros(occupied.size(), CV_8U);
+  for (int y = occupied.rows - 1; y >= 0; --y) {
+    const auto* row = occupied.ptr<std::uint8_t>(y);
+    int always = 0;
+    int ever = 0;
+    for (int x = 0; x < occupied.cols; ++x) {
+      always += row[x] >= kAlways ? 1 : 0;
+      ever += row[x] >= kEver ? 1 : 0;
+    }
+    const bool narrow = ever <= kMountWidth * occupied.cols;
+    if (always == 0 || !narrow || ever > kMountSway * always + kMountSlackPx) break;
+    auto* out = mount.ptr<std::uint8_t>(y);
+    for (int x = 0; x < occupied.cols; ++x) out[x] = row[x] > 0 ? 255 : 0;
+  }
+  return mount;
+}
+
+}  // namespace
+
+cv::Mat find_mount(const cv::Mat& occupied) {
+  cv::Mat mount = mount_from_bottom(occupied);
+  cv::Mat turned = occupied;
+  for (int quarter = 1; quarter < 4; ++quarter) {
+    cv::rotate(turned, turned, cv::ROTATE_90_CLOCKWISE);
+    cv::Mat found = mount_from_bottom(turned);
+    for (int back = 0; back < quarter; ++back) {
+      cv::rotate(found, found, cv::ROTATE_90_COUNTERCLOCKWISE);
+    }
+    mount |= found;
+  }
+  return mount;
 }
 
 }  // namespace trunnion

@@ -27,6 +27,11 @@ cv::Mat fill_smoothly(const cv::Mat& value, const cv::Mat& known);
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,
                                      const cv::Mat& backdrop, bool single_pixels);
 
+// What stands still on the axis and enters the specimen from an edge of the image: rows from the
+// edge inwards in which hardly more was ever occupied than was at every station. CV_8U.
+// `occupied` is SurveyResult::occupied.
+cv::Mat find_mount(const cv::Mat& occupied);
+
 // Thresholds from the contrasts; `noise` is the contrast of one pixel's noise.
 Separation separate(const std::vector<cv::Mat>& contrasts, double noise);
 

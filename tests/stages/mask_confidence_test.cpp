@@ -1,0 +1,92 @@
+#include "stages/mask_confidence.h"
+
+#include <gtest/gtest.h>
+
+#include <Eigen/Geometry>
+#include <opencv2/imgproc.hpp>
+
+#include "core/angle.h"
+#include "core/turntable.h"
+
+namespace trunnion {
+namespace {
+
+constexpr int kViews = 24;
+
+Camera camera() {
+  Camera result;
+  result.width_px = 200;
+  result.height_px = 160;
+  result.fx = result.fy = 400;
+  result.cx = 99.5;
+  result.cy = 79.5;
+  return result;
+}
+
+// Silhouettes of a tilted ellipsoid, exact: an ellipsoid x^T Q x = 1 shows as the pixels whose ray
+// o + s d meets it, (o Q d)^2 >= (d Q d)(o Q o - 1).
+std::vector<MaskView> views() {
+  const Eigen::Matrix3d turn =
+      rotation_about(Eigen::Vector3d(1, 2, 0.5).normalized(), radians(35.0));
+  const Eigen::Matrix3d Q =
+      turn * Eigen::Vector3d(1 / 64.0, 1 / 225.0, 1 / 144.0).asDiagonal() * turn.transpose();
+  const Axis axis = nominal_axis(200.0, radians(20.0));
+  std::vector<MaskView> result;
+  for (int k = 0; k < kViews; ++k) {
+    MaskView view;
+    view.name = "view" + std::to_string(k);
+    view.ring = "ring";
+    view.stage_angle = radians(15.0 * k);
+    const Pose pose = pose_at(axis, view.stage_angle);
+    view.pose = pose;
+    const Eigen::Vector3d o = pose.centre_mm();
+    cv::Mat& mask = view.measures.silhouette;
+    mask = cv::Mat::zeros(camera().height_px, camera().width_px, CV_8U);
+    for (int y = 0; y < mask.rows; ++y) {
+      for (int x = 0; x < mask.cols; ++x) {
+        const Eigen::Vector2d n = normalise(camera(), {x, y});
+        const Eigen::Vector3d d = pose.R.transpose() * n.homogeneous();
+        const double b = o.dot(Q * d);
+        if (b * b >= d.dot(Q * d) * (o.dot(Q * o) - 1)) mask.at<uchar>(y, x) = 255;
+      }
+    }
+    result.push_back(view);
+  }
+  return result;
+}
+
+void measure(MaskView& view) {
+  const cv::Moments m = cv::moments(view.measures.silhouette, true);
+  view.measures.area_px = m.m00;
+  view.measures.centroid_px = {m.m10 / m.m00, m.m01 / m.m00};
+  view.measures.separation = 5;
+}
+
+TEST(MaskConfidence, TrustsSilhouettesOfOneSolidUnderItsPoses) {
+  std::vector<MaskView> set = views();
+  for (MaskView& view : set) measure(view);
+  const MaskConfidence result = mask_confidence(set, camera());
+  EXPECT_TRUE(result.compared);
+  EXPECT_GE(result.mean_agreement, 0.99);
+  EXPECT_TRUE(result.findings.empty());
+  for (const MaskScore& score : result.scores) EXPECT_GE(score.score, 0.9);
+}
+
+TEST(MaskConfidence, NamesTheMaskThatLacksAPartAndTheOneThatShowsTooMuch) {
+  std::vector<MaskView> set = views();
+  cv::Mat& eaten = set[7].measures.silhouette;
+  eaten.rowRange(0, 72).setTo(0);
+  cv::rectangle(set[15].measures.silhouette, cv::Rect(112, 70, 40, 14), cv::Scalar(255),
+                cv::FILLED);
+  for (MaskView& view : set) measure(view);
+  const MaskConfidence result = mask_confidence(set, camera());
+  for (int k = 0; k < kViews; ++k) {
+    EXPECT_EQ(result.scores[static_cast<std::size_t>(k)].doubtful, k == 7 || k == 15) << k;
+  }
+  // The part that view 7 lacks is shown by all others, and no other mask is blamed for it.
+  EXPECT_GT(result.scores[7].missing, 0.1);
+  EXPECT_LT(result.scores[15].agreement, result.scores[12].agreement - 0.02);
+}
+
+}  // namespace
+}  // namespace trunnion

@@ -1,0 +1,90 @@
+#include "stages/survey.h"
+
+#include <gtest/gtest.h>
+
+#include <cmath>
+
+#include "core/error.h"
+#include "stages/repair.h"
+#include "tests/support/turning_scene.h"
+
+namespace trunnion {
+namespace {
+
+using test::TrueSpot;
+using test::TurningScene;
+
+TurningScene small_scene() {
+  TurningScene scene;
+  scene.width_px = 300;
+  scene.height_px = 250;
+  scene.stations = 8;
+  scene.backdrop = cv::Vec3d::all(0.18);
+  return scene;
+}
+
+SurveyResult survey_of(const TurningScene& scene) {
+  return survey(survey_stations({8}, 12),
+                [&](std::size_t k) { return scene.picture(static_cast<int>(k)).image; },
+                std::nullopt, BackdropKind::automatic, {});
+}
+
+TEST(SurveyStations, SpreadEvenlyAndNeverTwice) {
+  EXPECT_EQ(survey_stations({3, 2}, 12), (std::vector<std::size_t>{0, 1, 2, 3, 4}));
+  EXPECT_EQ(survey_stations({12, 12}, 4), (std::vector<std::size_t>{3, 9, 15, 21}));
+}
+
+TEST(Survey, FindsDustOnBackdropAndNothingOnACleanSet) {
+  TurningScene scene = small_scene();
+  EXPECT_TRUE(survey_of(scene).spots.empty());
+  const std::vector<TrueSpot> dust{
+      {40, 40, 6, -0.08}, {250, 60, 10, -0.15}, {60, 200, 20, -0.06}, {260, 210, 5, -0.10}};
+  scene.dust = dust;
+  const SurveyResult result = survey_of(scene);
+  EXPECT_EQ(result.spots.size(), dust.size());
+  for (const TrueSpot& truth : dust) {
+    bool found = false;
+    for (const Spot& spot : result.spots) {
+      if (std::hypot(spot.x_px - truth.x_px, spot.y_px - truth.y_px) > 1.0) continue;
+      found = true;
+      EXPECT_NEAR(spot.diameter_px, truth.diameter_px, 0.2 * truth.diameter_px);
+      EXPECT_NEAR(spot.contrast, truth.contrast, 0.25 * std::abs(truth.contrast));
+    }
+    EXPECT_TRUE(found) << truth.x_px << ", " << truth.y_px;
+  }
+  ASSERT_FALSE(result.findings.empty());
+  EXPECT_NE(result.findings.front().what.find("4 spots of dust"), std::string::npos);
+
+  TurningScene::Picture picture = scene.picture(2);
+  const RepairResult repaired = repair(picture.image, result.spots, {});
+  EXPECT_EQ(repaired.spots_repaired, 4);
+  for (const TrueSpot& truth : dust) {
+    // What is left at the spot lies within the noise of the picture.
+    const int r = static_cast<int>(0.3 * truth.diameter_px);
+    const cv::Rect box(static_cast<int>(truth.x_px) - r, static_cast<int>(truth.y_px) - r,
+                       2 * r + 1, 2 * r + 1);
+    const double left =
+        std::abs(cv::mean(picture.image(box))[1] / cv::mean(picture.clean(box))[1] - 1);
+    EXPECT_LT(left, 0.25 * std::abs(truth.contrast));
+  }
+}
+
+TEST(Survey, MeasuresTheNoiseOfTheSensor) {
+  TurningScene scene = small_scene();
+  const SurveyResult result = survey_of(scene);
+  // The scene's noise: variance noise^2 (level + 0.01), in encoded values.
+  const double level = 0.46;  // of the backdrop: 0.18 encoded as sRGB
+  const double truth = scene.noise * scene.noise * (level + 0.01) * 65535.0 * 65535.0;
+  const double found = result.noise_at_zero + result.noise_per_level * level * 65535.0;
+  EXPECT_NEAR(found / truth, 1.0, 0.2);
+}
+
+TEST(Survey, RefusesMixedSizes) {
+  const ImageReader read = [](std::size_t k) {
+    return cv::Mat(cv::Mat::zeros(80 + static_cast<int>(k), 100, CV_8UC3));
+  };
+  EXPECT_THROW(survey({0, 1}, read, std::nullopt, BackdropKind::automatic, {}), Error);
+}
+
+}  // namespace
+}  // namespace trunnion
