@@ -15,9 +15,10 @@ namespace {
 
 using AddCommand = void(CLI::App&);
 constexpr std::array kCommands{
-    &add_calibrate, &add_check,   &add_demo,   &add_docs,
-using AddCommand = void(CLI::App&);
-constexpr std::array kCommands{
+    &add_calibrate,
+    &add_check,
+    &add_demo,
+    &add_docs,
     &add_plan,
     &add_prepare,
     &add_report,
