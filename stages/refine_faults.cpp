@@ -90,13 +90,13 @@ std::optional<Bump> find_bump(const RigModel& model, const StartResult& start,
     shares.push_back(fitting_share(model, start.values, pair, positions, sigma_px));
   }
   const double usual = median_of(shares);
-  // Neighbouring pairs that fit badly: the specimen may have moved between the two.
+  // Near pairs that fit badly: the specimen may have moved between the two.
   std::set<std::size_t> candidates;
   for (std::size_t i = 0; i < pairs.size(); ++i) {
     const auto [a, b] = std::pair(pairs[i].view_a, pairs[i].view_b);
-    if (b == a + 1 && model.stations[a].ring == model.stations[b].ring &&
-        shares[i] < 0.85 * usual) {
-      candidates.insert(b);
+    if (b > a + 2 || model.stations[a].ring != model.stations[b].ring) continue;
+    if (shares[i] < 0.92 * usual) {
+      for (std::size_t k = a + 1; k <= b; ++k) candidates.insert(k);
     }
   }
   std::optional<Bump> best;
