@@ -76,19 +76,23 @@ std::vector<BoardShot> axis_boards(const DemoSet& set) {
   const Board board;
   Draws draws(set.options().seed, 62);
   std::vector<BoardShot> shots;
+  // One placement for all rings: it ties their axes to one origin. Upright on the stage, its face
+  // to the camera at angle 0 and leant back by about the rings' mean elevation; columns run along
+  // +Y of the stage (the camera's right), rows down.
+  double elevation = 0;
+  for (const TrueRing& ring : rig.rings) elevation += ring.elevation;
+  elevation /= static_cast<double>(rig.rings.size());
+  Matrix3d stage_from_upright;
+  stage_from_upright.col(0) = Vector3d::UnitY();
+  stage_from_upright.col(1) = -Vector3d::UnitZ();
+  stage_from_upright.col(2) = -Vector3d::UnitX();
+  Pose stage_from_board;
+  stage_from_board.R =
+      stage_from_upright * turned(-0.6 * degrees(elevation) - 4.0, draws.uniform(-3, 3), 2.0);
+  stage_from_board.t =
+      Vector3d(draws.uniform(-0.5, 0.5), draws.uniform(-0.4, 0.4), draws.uniform(-0.3, 0.3)) -
+      stage_from_board.R * board.centre();
   for (const TrueRing& ring : rig.rings) {
-    // Upright on the stage, its face to the camera at angle 0 and leant back by the elevation;
-    // columns run along +Y of the stage (the camera's right), rows down.
-    Matrix3d stage_from_upright;
-    stage_from_upright.col(0) = Vector3d::UnitY();
-    stage_from_upright.col(1) = -Vector3d::UnitZ();
-    stage_from_upright.col(2) = -Vector3d::UnitX();
-    Pose stage_from_board;
-    stage_from_board.R = stage_from_upright *
-                         turned(-0.6 * degrees(ring.elevation) - 4.0, draws.uniform(-3, 3), 2.0);
-    stage_from_board.t =
-        Vector3d(draws.uniform(-0.5, 0.5), draws.uniform(-0.4, 0.4), draws.uniform(-0.3, 0.3)) -
-        stage_from_board.R * board.centre();
     const Pose camera_from_stage = ring.camera_from_stage(rig.telecentric);
     for (int angle_deg = -56; angle_deg <= 56; angle_deg += 14) {
       BoardShot shot;
