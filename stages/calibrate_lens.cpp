@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <Eigen/LU>
 #include <algorithm>
 #include <cmath>
 #include <numbers>
@@ -44,16 +45,24 @@ Corners corners_of(const BoardView& view, const BoardPattern& pattern) {
   return corners;
 }
 
-// Twice the signed area of the board's outline in the image: negative where the numbering is
-// mirrored.
+// Sign of the turn from columns to rows in the image: negative where the numbering is mirrored. By
+// the covariances of position with column and row, which a board partly out of frame does not bias.
 double turning_of(const BoardView& view) {
-  Eigen::Vector2d along_row = Eigen::Vector2d::Zero();
-  Eigen::Vector2d along_column = Eigen::Vector2d::Zero();
+  Eigen::Vector2d mean = Eigen::Vector2d::Zero();
+  Eigen::Vector2d mean_place = Eigen::Vector2d::Zero();
+  const auto n = static_cast<double>(std::max<std::size_t>(1, view.corners.size()));
   for (const BoardCorner& corner : view.corners) {
-    along_row += (corner.column - 0.5 * (view.columns - 1)) * corner.position_px;
-    along_column += (corner.row - 0.5 * (view.rows - 1)) * corner.position_px;
+    mean += corner.position_px / n;
+    mean_place += Eigen::Vector2d(corner.column, corner.row) / n;
   }
-  return along_row.x() * along_column.y() - along_row.y() * along_column.x();
+  Eigen::Matrix2d image_by_board = Eigen::Matrix2d::Zero();
+  for (const BoardCorner& corner : view.corners) {
+    const Eigen::Vector2d place = Eigen::Vector2d(corner.column, corner.row) - mean_place;
+    image_by_board += (corner.position_px - mean) * place.transpose();
+  }
+  // The linear map from board to image is this times the inverse of the places' own covariance,
+  // whose determinant is positive.
+  return image_by_board.determinant();
 }
 
 // Takes the boards that can be used at all.
