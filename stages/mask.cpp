@@ -65,7 +65,8 @@ void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
 // Opens those holes through which the backdrop itself is seen. A glint or a dark cavity comes near
 // the backdrop only in passing: over most of its area it is still apart from it.
 void open_holes(const Contours& contours, const std::vector<cv::Vec4i>& hierarchy,
-                const Standing& standing, cv::Mat& hard) {
+                const Standing& standing, const cv::Mat& image, const BlockLook& look,
+                const SurveyResult& survey, cv::Mat& hard) {
   for (std::size_t k = 0; k < contours.size(); ++k) {
     if (hierarchy[k][3] < 0) continue;
     const cv::Rect box = cv::boundingRect(contours[k]);
@@ -86,7 +87,9 @@ void open_holes(const Contours& contours, const std::vector<cv::Vec4i>& hierarch
     // Averaging has carried the rim's contrast a pixel inwards, so the deeper quarter is asked.
     const auto quarter = depths.begin() + static_cast<std::ptrdiff_t>(depths.size() / 4);
     std::nth_element(depths.begin(), quarter, depths.end());
-    if (*quarter < kHoleDepth) hard(box).setTo(0, inside);
+    if (*quarter < kHoleDepth && shows_backdrop(image, box, inside, look, survey)) {
+      hard(box).setTo(0, inside);
+    }
   }
 }
 
@@ -116,8 +119,8 @@ void judge_outline(const cv::Mat& hard, const BlockLook& look, MaskMeasures& mea
 }
 
 // Keeps the specimen's components and fills their holes.
-cv::Mat specimen_of(const Standing& standing, const BlockLook& look, const SurveyResult& survey,
-                    const MaskSettings& settings) {
+cv::Mat specimen_of(const cv::Mat& image, const Standing& standing, const BlockLook& look,
+                    const SurveyResult& survey, const MaskSettings& settings) {
   const cv::Mat& out = standing.out;
   cv::Mat hard = cv::Mat::zeros(out.size(), CV_8U);
   Contours contours;
@@ -160,7 +163,7 @@ cv::Mat specimen_of(const Standing& standing, const BlockLook& look, const Surve
     const bool own = component.area >= kOwnShare * main.area && component.home >= 0.25;
     if (near || own) draw(component.contour);
   }
-  if (settings.keep_holes) open_holes(contours, hierarchy, standing, hard);
+  if (settings.keep_holes) open_holes(contours, hierarchy, standing, image, look, survey, hard);
   return hard;
 }
 
@@ -209,8 +212,8 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   MaskResult result;
   const BlockLook look = look_at_blocks(image, survey);
   const Standing standing = standing_out(image, look, survey);
-  const cv::Mat hard = specimen_of(standing, look, survey, settings);
-  result.coverage = soften(image, hard, look, survey.full_scale);
+  const cv::Mat hard = specimen_of(image, standing, look, survey, settings);
+  result.coverage = soften(image, hard, look, survey);
   handle_mount(result.coverage, survey, settings);
   apply_margin(result.coverage, settings, object_pixel_mm);
   result.measures = measure_mask(result.coverage);

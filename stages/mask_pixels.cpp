@@ -12,8 +12,12 @@
 namespace trunnion {
 namespace {
 
-constexpr int kInset = 3;  // px inside the outline where pixels are covered whole despite blur
-constexpr int kReach = 6;  // px looked around for the specimen's own colour
+constexpr int kInset = 4;  // px inside the outline where pixels are covered whole despite blur
+// A specimen darker or lighter than the backdrop by less than this is no measure of coverage.
+constexpr float kTellingSigmas = 8.0F;
+constexpr double kSeenSigmas = 2.6;  // median of a true hole lies this near the backdrop
+constexpr float kLimb = 0.7F;        // brightness of a limb against that of the inside nearby
+constexpr int kReach = 6;            // px looked around for the specimen's own colour
 
 using Vec3 = cv::Vec3f;
 
@@ -44,6 +48,12 @@ Vec3 at_pixel(const cv::Mat& blocks, int side, int x, int y) {
          fv * ((1 - fu) * below[i] + fu * below[i1]);
 }
 
+// Variance of a value 0..1: at_zero + per_level * value.
+struct Noise {
+  float at_zero = 0;
+  float per_level = 0;
+};
+
 // Coverage of a mixture of `body` and `behind`, and how far the pixel lies from any such mixture.
 struct Mixture {
   float coverage = 1;
@@ -51,10 +61,11 @@ struct Mixture {
   bool decided = false;  // specimen and backdrop differ enough to tell
 };
 
-Mixture unmix(const Vec3& pixel, const Vec3& body, const Vec3& behind) {
+Mixture unmix(const Vec3& pixel, const Vec3& body, const Vec3& behind, const Noise& noise) {
   const Vec3 span = body - behind;
   const float length2 = span.dot(span);
-  if (length2 < 1e-7F) return {};
+  const float variance = noise.at_zero + noise.per_level * (behind[0] + behind[1] + behind[2]) / 3;
+  if (length2 < std::max(1e-7F, kTellingSigmas * kTellingSigmas * variance)) return {};
   const Vec3 here = pixel - behind;
   const float coverage = std::clamp(here.dot(span) / length2, 0.0F, 1.0F);
   const Vec3 rest = here - coverage * span;
@@ -66,7 +77,7 @@ Mixture unmix(const Vec3& pixel, const Vec3& body, const Vec3& behind) {
 // that explains the pixel better counts.
 template <typename T>
 Mixture mixture_at(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inner,
-                   const cv::Mat& backdrop, int side, int x, int y) {
+                   const cv::Mat& backdrop, const Noise& noise, int side, int x, int y) {
   const int channels = image.channels();
   const Vec3 behind = at_pixel(backdrop, side, x, y);
   Vec3 body(0, 0, 0);
@@ -88,7 +99,8 @@ Mixture mixture_at(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inn
       const Vec3 value = value_of(row + u * channels, channels);
       if (in[u] != 0) {
         // Near pixels say most about the specimen's colour here.
-        const float w = 1.0F / static_cast<float>(1 + (u - x) * (u - x) + (v - y) * (v - y));
+        const float near = 1.0F / static_cast<float>(1 + (u - x) * (u - x) + (v - y) * (v - y));
+        const float w = near * near * near;
         body += w * value;
         weight += w;
       }
@@ -103,21 +115,29 @@ Mixture mixture_at(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inn
   const Vec3 pixel = value_of(image.ptr<T>(y) + x * channels, channels);
   Mixture inside;
   Mixture thin;
-  if (weight > 0) inside = unmix(pixel, (1.0F / weight) * body, behind);
-  if (extreme_weight > 0) thin = unmix(pixel, (1.0F / extreme_weight) * extreme, behind);
+  if (weight > 0) {
+    Vec3 limb = (1.0F / weight) * body;
+    const Vec3 span = limb - behind;
+    // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
+    // backdrop there than a few pixels inside.
+    if (span[0] + span[1] + span[2] > 0) limb = behind + kLimb * span;
+    inside = unmix(pixel, limb, behind, noise);
+  }
+  if (extreme_weight > 0) thin = unmix(pixel, (1.0F / extreme_weight) * extreme, behind, noise);
   if (!inside.decided) return thin;
   return thin.decided && thin.residual2 < inside.residual2 ? thin : inside;
 }
 
 template <typename T>
 void soften_band(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inner,
-                 const cv::Mat& band, const cv::Mat& backdrop, int side, cv::Mat& coverage) {
+                 const cv::Mat& band, const cv::Mat& backdrop, const Noise& noise, int side,
+                 cv::Mat& coverage) {
   for (int y = 0; y < image.rows; ++y) {
     const std::uint8_t* in_band = band.ptr<std::uint8_t>(y);
     auto* out = coverage.ptr<std::uint8_t>(y);
     for (int x = 0; x < image.cols; ++x) {
       if (in_band[x] == 0) continue;
-      const Mixture mixture = mixture_at<T>(image, hard, inner, backdrop, side, x, y);
+      const Mixture mixture = mixture_at<T>(image, hard, inner, backdrop, noise, side, x, y);
       if (mixture.decided) {
         out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
       }
@@ -185,8 +205,38 @@ Standing standing_out(const cv::Mat& image, const BlockLook& look, const SurveyR
   return result;
 }
 
+bool shows_backdrop(const cv::Mat& image, const cv::Rect& box, const cv::Mat& inside,
+                    const BlockLook& look, const SurveyResult& survey) {
+  std::vector<float> differences;
+  double level = 0;
+  for (int y = 0; y < box.height; ++y) {
+    for (int x = 0; x < box.width; ++x) {
+      if (inside.at<uchar>(y, x) == 0) continue;
+      const cv::Point at(box.x + x, box.y + y);
+      const Vec3 behind = at_pixel(look.backdrop, look.side, at.x, at.y);
+      const int channels = image.channels();
+      const Vec3 value =
+          image.depth() == CV_16U
+              ? 65535.0F * value_of(image.ptr<std::uint16_t>(at.y) + at.x * channels, channels)
+              : 255.0F * value_of(image.ptr<std::uint8_t>(at.y) + at.x * channels, channels);
+      const Vec3 difference = value - behind;
+      differences.push_back((difference[0] + difference[1] + difference[2]) / 3.0F);
+      level += static_cast<double>(behind[0] + behind[1] + behind[2]) / 3.0;
+    }
+  }
+  if (differences.empty()) return false;
+  level /= static_cast<double>(differences.size());
+  const auto middle = differences.begin() + static_cast<std::ptrdiff_t>(differences.size() / 2);
+  std::nth_element(differences.begin(), middle, differences.end());
+  const double sigma = std::sqrt(survey.noise_at_zero + survey.noise_per_level * level);
+  return std::abs(*middle) <= kSeenSigmas * sigma;
+}
+
 cv::Mat soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look,
-               double full_scale) {
+               const SurveyResult& survey) {
+  const double full_scale = survey.full_scale;
+  const Noise noise{static_cast<float>(survey.noise_at_zero / (full_scale * full_scale)),
+                    static_cast<float>(survey.noise_per_level / full_scale)};
   cv::Mat inner;
   const cv::Mat inset = cv::getStructuringElement(cv::MORPH_RECT, {2 * kInset + 1, 2 * kInset + 1});
   cv::erode(hard, inner, inset, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
@@ -197,9 +247,9 @@ cv::Mat soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look,
   cv::Mat backdrop;
   look.backdrop.convertTo(backdrop, CV_32F, 1.0 / full_scale);
   if (image.depth() == CV_16U) {
-    soften_band<std::uint16_t>(image, hard, inner, band, backdrop, look.side, coverage);
+    soften_band<std::uint16_t>(image, hard, inner, band, backdrop, noise, look.side, coverage);
   } else {
-    soften_band<std::uint8_t>(image, hard, inner, band, backdrop, look.side, coverage);
+    soften_band<std::uint8_t>(image, hard, inner, band, backdrop, noise, look.side, coverage);
   }
   return coverage;
 }

@@ -17,7 +17,14 @@ struct Standing {
 // Solid blocks whole, mixed ones pixel by pixel.
 Standing standing_out(const cv::Mat& image, const BlockLook& look, const SurveyResult& survey);
 
+// True where the pixels `inside` (CV_8U, size of `box`) show the backdrop itself: the median of
+// their difference from it is within the noise. A dark cavity before a black backdrop looks alike
+// to the eye, but differs by many sigmas.
+bool shows_backdrop(const cv::Mat& image, const cv::Rect& box, const cv::Mat& inside,
+                    const BlockLook& look, const SurveyResult& survey);
+
 // Soft coverage (CV_8U) of the kept region `hard` (255 / 0).
-cv::Mat soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look, double full_scale);
+cv::Mat soften(const cv::Mat& image, const cv::Mat& hard, const BlockLook& look,
+               const SurveyResult& survey);
 
 }  // namespace trunnion
