@@ -4,6 +4,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <cstdio>
 
 #include "tests/support/simulated_boards.h"
 
@@ -101,6 +102,14 @@ TEST(CalibrateLens, UndistortsAMacroImageToAFewHundredthsOfAPixel) {
       }
     }
     worst_rms = std::max(worst_rms, std::sqrt(sum / count));
+    double stated = 0;
+    for (const lens::FieldPoint& point : r.result.field) {
+      stated = std::max(stated, point.sigma_correction_px);
+    }
+    SCOPED_TRACE(r.result.calibration.model);
+    RecordProperty("stated_" + std::to_string(seed), std::to_string(stated));
+    std::printf("%s: rms %.4f px, stated sigma at worst %.4f px\n",
+                r.result.calibration.model.c_str(), std::sqrt(sum / count), stated);
   }
   RecordProperty("rms_px", std::to_string(worst_rms));
   RecordProperty("largest_px", std::to_string(worst));
