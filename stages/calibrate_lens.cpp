@@ -130,14 +130,20 @@ double rms_of(const Fit& fit, std::size_t v, const Corners& corners) {
   return count > 0 ? std::sqrt(sum / count) : 0.0;
 }
 
-// As rms_of by the median length of the residual vectors, which a few wild corners do not move.
+// As rms_of without the worst twentieth of the corners, so that a single wild corner does not
+// condemn its image while a board that is spoilt in part still does.
 double scatter_of(const Fit& fit, std::size_t v, const Corners& corners) {
-  std::vector<double> lengths;
+  std::vector<double> squares;
   const auto found = lens::residuals(fit, v, corners);
   for (std::size_t i = 0; i < found.size(); ++i) {
-    if (corners.used[i] != 0) lengths.push_back(found[i].norm());
+    if (corners.used[i] != 0) squares.push_back(found[i].squaredNorm());
   }
-  return median(std::move(lengths)) / std::sqrt(std::log(2.0));  // Rayleigh: median to rms
+  if (squares.empty()) return 0.0;
+  std::sort(squares.begin(), squares.end());
+  const std::size_t kept = squares.size() - (squares.size() + 19) / 20;
+  double sum = 0;
+  for (std::size_t i = 0; i < kept; ++i) sum += squares[i];
+  return std::sqrt(sum / static_cast<double>(std::max<std::size_t>(1, kept)));
 }
 
 // Rejects images that scatter far more than the others; true where any went.

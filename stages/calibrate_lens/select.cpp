@@ -67,6 +67,44 @@ Projection other(Projection projection) {
   return projection == Projection::perspective ? Projection::telecentric : Projection::perspective;
 }
 
+struct Difference {
+  double mean = 0;
+  double standard_error = 0;
+};
+
+// Of paired squared errors, board by board.
+Difference compare(const std::vector<double>& a, const std::vector<double>& b) {
+  const auto n = static_cast<double>(a.size());
+  Difference result;
+  double square = 0;
+  for (std::size_t v = 0; v < a.size(); ++v) {
+    const double difference = a[v] - b[v];
+    result.mean += difference / n;
+    square += difference * difference / n;
+  }
+  result.standard_error =
+      std::sqrt(std::max(0.0, square - result.mean * result.mean) / std::max(1.0, n - 1.0));
+  return result;
+}
+
+// The best candidate. Sensors are made with square pixels: others need three standard errors of
+// evidence, since among so many candidates one looks better by chance.
+std::size_t best_of(const std::vector<Candidate>& candidates,
+                    const std::vector<std::vector<double>>& errors) {
+  std::size_t any = 0;
+  std::size_t square = candidates.size();
+  for (std::size_t i = 0; i < candidates.size(); ++i) {
+    if (candidates[i].held_out_px < candidates[any].held_out_px) any = i;
+    if (candidates[i].model.square_pixels &&
+        (square == candidates.size() ||
+         candidates[i].held_out_px < candidates[square].held_out_px)) {
+      square = i;
+    }
+  }
+  const Difference difference = compare(errors[square], errors[any]);
+  return difference.mean > 3.0 * difference.standard_error ? any : square;
+}
+
 }  // namespace
 
 std::vector<double> held_out_errors(const Fit& start, const Model& model,
@@ -119,24 +157,14 @@ std::vector<Candidate> select_model(const Fit& full, const std::vector<Corners>&
     candidate.held_out_px = std::sqrt(sum / static_cast<double>(used.size()));
     candidates.push_back(candidate);
   }
-  const auto best = std::min_element(candidates.begin(), candidates.end(),
-                                     [](const Candidate& a, const Candidate& b) {
-                                       return a.held_out_px < b.held_out_px;
-                                     }) -
-                    candidates.begin();
-  const auto n = static_cast<double>(used.size());
-  std::size_t chosen = static_cast<std::size_t>(best);
+  const std::size_t best = best_of(candidates, errors);
+  std::size_t chosen = best;
   for (std::size_t i = 0; i < candidates.size(); ++i) {
-    double mean = 0;
-    double square = 0;
-    for (std::size_t v = 0; v < used.size(); ++v) {
-      const double difference = errors[i][v] - errors[static_cast<std::size_t>(best)][v];
-      mean += difference / n;
-      square += difference * difference / n;
-    }
+    const Difference difference = compare(errors[i], errors[best]);
+    const double mean = difference.mean;
     candidates[i].worse_than_best = mean;
-    candidates[i].standard_error =
-        std::sqrt(std::max(0.0, square - mean * mean) / std::max(1.0, n - 1.0));
+    candidates[i].standard_error = difference.standard_error;
+    if (!candidates[i].model.square_pixels && candidates[best].model.square_pixels) continue;
     const bool as_good = mean <= candidates[i].standard_error;
     const bool simpler = complexity(candidates[i].model) < complexity(candidates[chosen].model);
     const bool better_equal =
