@@ -7,10 +7,12 @@ build_packages=(
   g++ cmake ninja-build ccache git ca-certificates
   libopencv-dev libexiv2-dev libeigen3-dev libceres-dev libtiff-dev libcli11-dev
   libtomlplusplus-dev nlohmann-json3-dev libkainjow-mustache-dev libfmt-dev libspdlog-dev
-  libtbb-dev libsqlite3-dev libxxhash-dev libgtest-dev libgmock-dev
+  libtbb-dev libsqlite3-dev libxxhash-dev libgtest-dev libgmock-dev zlib1g-dev
 )
 test_packages=(
   opencv-doc clang-format clang-tidy
+  # Readers that are not ours, for what trunnion writes.
+  libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib chromium groff
 )
 
 wanted=("${build_packages[@]}")

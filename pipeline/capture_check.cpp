@@ -5,7 +5,6 @@
 #include "config/capture_plan.h"
 #include "core/files.h"
 #include "pipeline/interrupt.h"
-#include "stages/blur_bands.h"
 #include "stages/mask.h"
 #include "stages/plan_check.h"
 #include "stages/repair.h"
@@ -36,7 +35,8 @@ OneLook look_at(const Workspace& workspace, const StationImage& station,
   repair(image, survey.spots, settings.repair);
   const MaskResult mask =
       make_mask(image, survey, settings.mask, workspace.setup.object_pixel_um() / 1000.0);
-  return {mask.measures, blur_band_findings(find_blur_bands(image, mask.coverage), station.source)};
+  return {mask.measures,
+          blur_band_findings(find_blur_bands(image, mask.coverage, kBlurBands), station.source)};
 }
 
 }  // namespace

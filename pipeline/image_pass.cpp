@@ -8,10 +8,10 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "pipeline/capture_check.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/image_record.h"
 #include "pipeline/interrupt.h"
-#include "stages/blur_bands.h"
 #include "stages/refine_features.h"
 #include "stages/repair.h"
 #include "stages/report.h"
@@ -162,7 +162,7 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
       item.result.findings.push_back(finding);
     }
     for (Finding& finding :
-         blur_band_findings(find_blur_bands(image, coverage), item.station.source)) {
+         blur_band_findings(find_blur_bands(image, coverage, kBlurBands), item.station.source)) {
       item.result.findings.push_back(finding);
     }
   }
