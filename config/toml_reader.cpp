@@ -165,7 +165,7 @@ bool TomlReader::boolean(std::string_view key, bool otherwise) {
   return found->get();
 }
 
-std::string TomlReader::text(std::string_view key, std::optional<std::string> otherwise) {
+std::string TomlReader::text(std::string_view key, const std::optional<std::string>& otherwise) {
   node_->known.emplace(key);
   if (!has(key)) {
     if (!otherwise) mistake(key, "is missing; give a text in quotes.");

@@ -35,7 +35,8 @@ class TomlReader {
   std::optional<double> optional_number(std::string_view key, const Range& range = {});
   int integer(std::string_view key, int min, int max, std::optional<int> otherwise = std::nullopt);
   bool boolean(std::string_view key, bool otherwise);
-  std::string text(std::string_view key, std::optional<std::string> otherwise = std::nullopt);
+  std::string text(std::string_view key,
+                   const std::optional<std::string>& otherwise = std::nullopt);
   std::vector<double> numbers(std::string_view key, const Range& range = {});
   // One of the listed words; returns its index.
   std::size_t choice(std::string_view key, const std::vector<std::string>& words,

@@ -65,7 +65,7 @@ TEST(PlanFiles, EveryPresetSurvivesWritingAndReading) {
 }
 
 TEST(PlanFiles, AnUnusualSetupSurvivesToo) {
-  auto setup = read_preset("aps-c-macro65-2x");
+  auto setup = read_preset("aps-c-macro60-2x");
   setup.extension_mm = 12.5;
   setup.converter = 1.4;
   setup.pupil_magnification = 0.8;
