@@ -135,8 +135,8 @@ void write_png_metadata(const fs::path& file, const Metadata& metadata) {
     chunks.push_back({"eXIf", std::string(blob.begin(), blob.end())});
   }
   if (!metadata.iptc.empty()) {
-    chunks.push_back(
-        png_raw_profile("iptc", string_of(Exiv2::Photoshop::setIptcIrb(nullptr, 0, metadata.iptc))));
+    chunks.push_back(png_raw_profile(
+        "iptc", string_of(Exiv2::Photoshop::setIptcIrb(nullptr, 0, metadata.iptc))));
   }
   if (!metadata.xmp.empty()) chunks.push_back(png_xmp(xmp_packet(metadata.xmp, false)));
   replace_png_metadata(file, chunks);

@@ -63,7 +63,7 @@ CommandResult run(const std::string& folder, const Common& common) {
   Summary summary;
   summary.mood = judgement.verdict == Verdict::good   ? Summary::Mood::good
                  : judgement.verdict == Verdict::look ? Summary::Mood::look
-                                                            : Summary::Mood::bad;
+                                                      : Summary::Mood::bad;
   summary.sentence = judgement.sentence;
   for (const ToDo& item : judgement.to_do) {
     summary.items.push_back(

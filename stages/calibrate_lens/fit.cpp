@@ -44,14 +44,16 @@ struct PriorResidual {
   double sigma;
 };
 
-// Where the principal point is not free: near the image centre.
-struct CentredResidual {
+// What a model holds near zero instead of setting it free.
+struct HeldResidual {
   template <typename T>
   bool operator()(const T* camera, T* residual) const {
-    residual[0] = camera[kCx] / kPrincipalPointSigma;
-    residual[1] = camera[kCy] / kPrincipalPointSigma;
+    for (std::size_t i = 0; i < sigmas.size(); ++i) {
+      residual[i] = sigmas[i] > 0 ? T(camera[i] / sigmas[i]) : T(0.0);
+    }
     return true;
   }
+  std::array<double, kCameraSize> sigmas;
 };
 
 PriorResidual prior_residual(const Frame& frame, const Prior& prior) {
@@ -175,11 +177,9 @@ void solve(Fit& fit, const std::vector<Corners>& boards, const FitOptions& optio
     if (!free[static_cast<std::size_t>(i)]) held.push_back(i);
   }
   problem.SetManifold(camera, new ceres::SubsetManifold(kCameraSize, held));
-  if (!fit.model.principal_point) {
-    problem.AddResidualBlock(
-        new ceres::AutoDiffCostFunction<CentredResidual, 2, kCameraSize>(new CentredResidual),
-        nullptr, camera);
-  }
+  problem.AddResidualBlock(new ceres::AutoDiffCostFunction<HeldResidual, kCameraSize, kCameraSize>(
+                               new HeldResidual{holding_sigmas(fit.model)}),
+                           nullptr, camera);
   if (free[kE]) {
     problem.SetParameterLowerBound(camera, kE, kSmallestE);
     if (options.prior) {
@@ -301,8 +301,8 @@ Fit fit_from(const Fit& start, const Model& model, const std::vector<Corners>& b
     const double change = std::abs(fit.sigma_px / sigma - 1.0);
     sigma = fit.sigma_px;
     // Without a prior and a robust loss the weight does not move the solution.
-    const bool weight_matters =
-        options.prior.has_value() || options.robust_px > 0 || !model.principal_point;
+    const bool weight_matters = options.prior.has_value() || options.robust_px > 0 ||
+                                !model.principal_point || !model.tangential;
     if (!weight_matters || change < 0.01) break;
   }
   return fit;

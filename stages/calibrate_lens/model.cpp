@@ -12,19 +12,28 @@ std::array<bool, kCameraSize> free_parameters(const Model& model) {
   free[kE] = model.projection == Projection::perspective;
   free[kScale] = model.projection == Projection::telecentric;
   free[kAspect] = !model.square_pixels;
-  free[kCx] = free[kCy] = true;  // held by a prior at least
+  free[kCx] = free[kCy] = model.principal_point || !model.exact;  // held by a prior at least
   free[kK1] = model.radial >= 1;
   free[kK2] = model.radial >= 2;
   free[kK3] = model.radial >= 3;
-  free[kP1] = free[kP2] = model.tangential;
+  free[kP1] = free[kP2] = model.tangential || !model.exact;
   free[kSkew] = model.skew;
   return free;
 }
 
 int parameter_count(const Model& model) {
   const auto free = free_parameters(model);
-  return static_cast<int>(std::count(free.begin(), free.end(), true)) -
-         (model.principal_point ? 0 : 2);
+  const auto held = holding_sigmas(model);
+  return static_cast<int>(std::count(free.begin(), free.end(), true) -
+                          std::count_if(held.begin(), held.end(), [](double s) { return s > 0; }));
+}
+
+std::array<double, kCameraSize> holding_sigmas(const Model& model) {
+  std::array<double, kCameraSize> sigmas{};
+  if (model.exact) return sigmas;
+  if (!model.principal_point) sigmas[kCx] = sigmas[kCy] = kPrincipalPointSigma;
+  if (!model.tangential) sigmas[kP1] = sigmas[kP2] = kTangentialSigma;
+  return sigmas;
 }
 
 int complexity(const Model& model) {

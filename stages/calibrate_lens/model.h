@@ -30,18 +30,26 @@ namespace trunnion::lens {
 struct Model {
   Projection projection = Projection::perspective;
   int radial = 2;  // 0 to 3 terms
+  // Free, else held near zero by kTangentialSigma. Decentring looks much like a moved principal
+  // point: were it taken for exactly zero, the principal point would be wrong and sure of itself.
   bool tangential = false;
   bool square_pixels = true;
   // Free, else held near the image centre by kPrincipalPointSigma: never taken for exact, since an
   // undetected offset moves what the other parameters mean.
   bool principal_point = true;
-  bool skew = false;  // for comparisons with published results; a Camera has none
+  // For comparisons with published results only: skew, which a Camera has not; and what is not free
+  // taken for exactly centred and zero.
+  bool skew = false;
+  bool exact = false;
   friend bool operator==(const Model&, const Model&) = default;
 };
 
 // Common practice, no source: sensors sit within some 2 % of the image half diagonal of the lens's
 // axis.
 inline constexpr double kPrincipalPointSigma = 0.02;
+// Common practice, no source: decentring displaces the image's corner by some 1e-3 of the half
+// diagonal at most, which is 3 p.
+inline constexpr double kTangentialSigma = 3e-4;
 
 [[nodiscard]] int parameter_count(const Model& model);
 // Orders candidates: parameters, with pixels that are not square last, since sensors' pixels are.
@@ -112,5 +120,8 @@ double scale_px_per_mm(const Frame& frame, const CameraVector& camera, const Vie
 
 // Which entries of the camera vector a model leaves free.
 std::array<bool, kCameraSize> free_parameters(const Model& model);
+
+// How each parameter that is not free is held: sigma of the prior at zero; 0: free or exact.
+[[nodiscard]] std::array<double, kCameraSize> holding_sigmas(const Model& model);
 
 }  // namespace trunnion::lens

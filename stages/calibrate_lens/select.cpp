@@ -54,7 +54,7 @@ std::vector<Model> candidates_for(Projection projection) {
     for (const bool tangential : {false, true}) {
       for (const bool square : {true, false}) {
         for (const bool free_point : {false, true}) {
-          const Model model{projection, radial, tangential, square, free_point, false};
+          const Model model{projection, radial, tangential, square, free_point};
           if (is_possible(model)) models.push_back(model);
         }
       }

@@ -123,10 +123,10 @@ Uncertainty uncertainty_of(const Fit& fit, const std::vector<Corners>& boards,
     blocks.push_back(blocks_of(fit, fit.views[v], boards[v]));
     information += reduced(blocks.back());
   }
-  if (!fit.model.principal_point) {
-    for (const int i : {kCx, kCy}) {
-      information(i, i) += 1.0 / (kPrincipalPointSigma * kPrincipalPointSigma);
-    }
+  const auto held = holding_sigmas(fit.model);
+  for (int i = 0; i < kCameraSize; ++i) {
+    const double sigma = held[static_cast<std::size_t>(i)];
+    if (sigma > 0) information(i, i) += 1.0 / (sigma * sigma);
   }
   const auto free = free_parameters(fit.model);
   const bool perspective = fit.model.projection == Projection::perspective;

@@ -194,8 +194,8 @@ TEST(Formats, CamerasJsonFitsItsSchema) {
     return " '" + (folder.path() / name).string() + "'";
   };
   const Outcome result = run(python + quoted("check.py") + " '" +
-                         (test::source_folder() / "docs" / "cameras.schema.json").string() + "'" +
-                         quoted("a.json") + quoted("b.json") + quoted("broken.json"));
+                             (test::source_folder() / "docs" / "cameras.schema.json").string() +
+                             "'" + quoted("a.json") + quoted("b.json") + quoted("broken.json"));
   EXPECT_EQ(result.out, "0\n0\n1\n");
 }
 
@@ -308,8 +308,8 @@ TEST(Formats, ExampleDocumentIsWellFormedXml) {
   settings.name = "set.xml";
   write_file(folder.path() / "set.xml", render_template(scene, settings).at(0).second);
   const Outcome result = run(python + " -c \"import xml.etree.ElementTree as E; r = E.parse('" +
-                         (folder.path() / "set.xml").string() +
-                         "').getroot(); print(r.get('title'), len(r.findall('view')))\"");
+                             (folder.path() / "set.xml").string() +
+                             "').getroot(); print(r.get('title'), len(r.findall('view')))\"");
   EXPECT_EQ(result.out, "A & B <\"7\"> 14\n");
 }
 

@@ -71,7 +71,7 @@ TEST(LensPhotographs, SameParametersAsTheReferenceLibrary) {
       {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 200, 1e-15});
 
   const lens::Frame frame{640, 480};
-  const lens::Model model{Projection::perspective, 3, true, false, true, false};
+  const lens::Model model{Projection::perspective, 3, true, false, true};
   const lens::Fit fit = lens::fit_model(frame, model, set.corners, {});
   const Camera camera = lens::to_camera(frame, model, fit.camera);
   EXPECT_LE(fit.rms_px, their_rms * 1.001);
@@ -173,7 +173,7 @@ TEST(LensPhotographs, TheChosenModelPredictsHeldOutCornersAsWell) {
   };
   const double chosen =
       mean(lens::held_out_errors(result.fit, result.model, result.boards, {}, 13));
-  const lens::Model full{Projection::perspective, 3, true, false, true, false};
+  const lens::Model full{Projection::perspective, 3, true, false, true};
   const double theirs = mean(lens::held_out_errors(result.fit, full, result.boards, {}, 13));
   fmt::print("held out: chosen {:.5f} px ({}), full model {:.5f} px\n", chosen,
              result.calibration.model, theirs);

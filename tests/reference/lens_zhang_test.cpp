@@ -40,7 +40,7 @@ TEST(LensZhang, PublishedParametersWithinOnePublishedSigma) {
   }
   const lens::Frame frame{640, 480};
   // The paper's model: two radial terms, both scales, principal point and skew.
-  const lens::Model model{Projection::perspective, 2, false, false, true, true};
+  const lens::Model model{Projection::perspective, 2, false, false, true, true, true};
   const lens::Fit fit = lens::fit_model(frame, model, boards, {});
   const Camera camera = lens::to_camera(frame, model, fit.camera);
   EXPECT_NEAR(camera.fx, 832.5, 1.41);
@@ -56,7 +56,7 @@ TEST(LensZhang, PublishedParametersWithinOnePublishedSigma) {
              fit.camera[lens::kSkew] * camera.fx, fit.rms_px);
   // Our own model has no skew; the reference library's result without it (OpenCV 4.6) is 832.21,
   // 832.24, 304.07, 206.37, RMS 0.3369.
-  const lens::Model plain{Projection::perspective, 2, false, false, true, false};
+  const lens::Model plain{Projection::perspective, 2, false, false, true, false, true};
   const lens::Fit without = lens::fit_model(frame, plain, boards, {});
   const Camera simple = lens::to_camera(frame, plain, without.camera);
   EXPECT_NEAR(simple.fx, 832.21, 0.05);

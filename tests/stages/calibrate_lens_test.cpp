@@ -134,12 +134,15 @@ struct IndependentPrior {
   template <typename T>
   bool operator()(const T* c, T* residual) const {
     residual[0] = c[lens::kE] / sigma_e;
-    residual[1] = held ? T(c[lens::kCx] / lens::kPrincipalPointSigma) : T(0);
-    residual[2] = held ? T(c[lens::kCy] / lens::kPrincipalPointSigma) : T(0);
+    residual[1] = centred ? T(c[lens::kCx] / lens::kPrincipalPointSigma) : T(0);
+    residual[2] = centred ? T(c[lens::kCy] / lens::kPrincipalPointSigma) : T(0);
+    residual[3] = coaxial ? T(c[lens::kP1] / lens::kTangentialSigma) : T(0);
+    residual[4] = coaxial ? T(c[lens::kP2] / lens::kTangentialSigma) : T(0);
     return true;
   }
   double sigma_e;
-  bool held;
+  bool centred;
+  bool coaxial;
 };
 
 // Outside check of the elimination of the views: Ceres's own covariance of the same problem.
@@ -161,9 +164,10 @@ TEST(CalibrateLens, CovarianceIsThatOfCeres) {
   }
   const double sigma_e =
       fit.frame.rho() / r.result.prior->principal_distance_px * r.result.prior->sigma_fraction;
-  problem.AddResidualBlock(new ceres::AutoDiffCostFunction<IndependentPrior, 3, lens::kCameraSize>(
-                               new IndependentPrior{sigma_e, !fit.model.principal_point}),
-                           nullptr, camera.data());
+  problem.AddResidualBlock(
+      new ceres::AutoDiffCostFunction<IndependentPrior, 5, lens::kCameraSize>(
+          new IndependentPrior{sigma_e, !fit.model.principal_point, !fit.model.tangential}),
+      nullptr, camera.data());
   std::vector<int> held;
   const auto free = lens::free_parameters(fit.model);
   for (int i = 0; i < lens::kCameraSize; ++i) {

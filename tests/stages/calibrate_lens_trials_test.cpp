@@ -62,6 +62,8 @@ SimulatedRig draw_rig(const Case& c, const Setup& setup, std::mt19937& random) {
   camera.fy = camera.fx;
   camera.distortion[0] = 0.004 * normal(random) * unit * unit;
   camera.distortion[1] = 0.002 * normal(random) * std::pow(unit, 4);
+  camera.distortion[2] = lens::kTangentialSigma * normal(random) * unit;
+  camera.distortion[3] = lens::kTangentialSigma * normal(random) * unit;
   rig.magnification = c.magnification;
   return rig;
 }
@@ -73,8 +75,8 @@ TEST_P(LensTrials, slow_IntervalsHoldTheTruth) {
   const Case& c = GetParam();
   const trunnion::Setup setup = setup_for(c);
   std::mt19937 random(20240501);
-  constexpr const char* kNames[] = {"fx", "fy", "cx", "cy", "k1", "k2"};
-  int inside[6] = {};
+  constexpr const char* kNames[] = {"fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2"};
+  int inside[8] = {};
   for (int trial = 0; trial < c.trials; ++trial) {
     const SimulatedRig rig = draw_rig(c, setup, random);
     Shoot shoot;
@@ -84,7 +86,7 @@ TEST_P(LensTrials, slow_IntervalsHoldTheTruth) {
     const auto images = test::shoot_boards(rig, shoot, random);
     LensOptions options;
     options.pattern = shoot.pattern;
-    options.model = lens::Model{c.projection, 2, false, true, false, false};
+    options.model = lens::Model{c.projection, 2, false, true, false};
     const LensResult result = calibrate_lens(images, setup, options);
     ASSERT_TRUE(result.uncertainty.regular);
     const Camera& found = result.calibration.camera;
@@ -93,16 +95,18 @@ TEST_P(LensTrials, slow_IntervalsHoldTheTruth) {
                             rig.camera.cx,
                             rig.camera.cy,
                             rig.camera.distortion[0],
-                            rig.camera.distortion[1]};
+                            rig.camera.distortion[1],
+                            rig.camera.distortion[2],
+                            rig.camera.distortion[3]};
     const double values[] = {found.fx,           found.fy, found.cx, found.cy, found.distortion[0],
-                             found.distortion[1]};
-    for (int i = 0; i < 6; ++i) {
+                             found.distortion[1], found.distortion[2], found.distortion[3]};
+    for (int i = 0; i < 8; ++i) {
       const double sigma = std::sqrt(result.calibration.covariance(i, i));
       inside[i] += std::abs(values[i] - truth[i]) <= 1.959964 * sigma ? 1 : 0;
     }
   }
   int all = 0;
-  for (int i = 0; i < 6; ++i) {
+  for (int i = 0; i < 8; ++i) {
     const double share = 100.0 * inside[i] / c.trials;
     all += inside[i];
     RecordProperty(kNames[i], fmt::format("{:.1f}", share));
