@@ -126,6 +126,18 @@ void write_tiff_metadata(const fs::path& file, const Metadata& metadata) {
   append_tiff_directories(file, directories);
 }
 
+// IPTC records in PNG stand in an image resource block: signature, id 0x0404, an empty name, length
+// (big-endian), data padded to an even length.
+std::string iptc_resource(const Exiv2::IptcData& iptc) {
+  std::string records = string_of(Exiv2::IptcParser::encode(iptc));
+  std::string block("8BIM\x04\x04\0\0", 8);
+  for (const int shift : {24, 16, 8, 0}) {
+    block.push_back(static_cast<char>((records.size() >> static_cast<unsigned>(shift)) & 0xFFU));
+  }
+  if (records.size() % 2 != 0) records.push_back('\0');
+  return block + records;
+}
+
 void write_png_metadata(const fs::path& file, const Metadata& metadata) {
   std::vector<PngChunk> chunks;
   if (!metadata.icc.empty()) chunks.push_back(png_profile(metadata.icc));
@@ -135,8 +147,7 @@ void write_png_metadata(const fs::path& file, const Metadata& metadata) {
     chunks.push_back({"eXIf", std::string(blob.begin(), blob.end())});
   }
   if (!metadata.iptc.empty()) {
-    chunks.push_back(png_raw_profile(
-        "iptc", string_of(Exiv2::Photoshop::setIptcIrb(nullptr, 0, metadata.iptc))));
+    chunks.push_back(png_raw_profile("iptc", iptc_resource(metadata.iptc)));
   }
   if (!metadata.xmp.empty()) chunks.push_back(png_xmp(xmp_packet(metadata.xmp, false)));
   replace_png_metadata(file, chunks);
