@@ -101,4 +101,20 @@ void archive_findings(Archive& archive, Findings& findings) {
   });
 }
 
+// `fields(archive, value)` lists the fields of a value, for both directions.
+template <typename T, typename Fields>
+std::string to_archive(T value, Fields fields) {
+  ArchiveWriter writer;
+  fields(writer, value);  // a copy whose cv::Mats share pixels; nothing is written through them
+  return writer.bytes;
+}
+
+template <typename T, typename Fields>
+T from_archive(std::string_view bytes, Fields fields) {
+  ArchiveReader reader(bytes);
+  T value;
+  fields(reader, value);
+  return value;
+}
+
 }  // namespace trunnion

@@ -45,31 +45,22 @@ cv::Mat painted(const std::optional<fs::path>& file) {
 }  // namespace
 
 std::string image_result_to_bytes(const ImageResult& result) {
-  ArchiveWriter writer;
-  ImageResult copy = result;
-  fields(writer, copy);
-  return writer.bytes;
+  return to_archive(result, [](auto& archive, ImageResult& value) { fields(archive, value); });
 }
 
 ImageResult image_result_from_bytes(std::string_view bytes) {
-  ArchiveReader reader(bytes);
-  ImageResult result;
-  fields(reader, result);
-  return result;
+  return from_archive<ImageResult>(
+      bytes, [](auto& archive, ImageResult& value) { fields(archive, value); });
 }
 
 std::string findings_to_bytes(const Findings& findings) {
-  ArchiveWriter writer;
-  Findings copy = findings;
-  archive_findings(writer, copy);
-  return writer.bytes;
+  return to_archive(findings,
+                    [](auto& archive, Findings& value) { archive_findings(archive, value); });
 }
 
 Findings findings_from_bytes(std::string_view bytes) {
-  ArchiveReader reader(bytes);
-  Findings findings;
-  archive_findings(reader, findings);
-  return findings;
+  return from_archive<Findings>(
+      bytes, [](auto& archive, Findings& value) { archive_findings(archive, value); });
 }
 
 std::string read_head(const fs::path& file, std::size_t bytes) {

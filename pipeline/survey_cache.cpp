@@ -38,17 +38,12 @@ void fields(Archive& archive, SurveyResult& survey) {
 }  // namespace
 
 std::string survey_to_bytes(const SurveyResult& survey) {
-  ArchiveWriter writer;
-  SurveyResult copy = survey;  // cv::Mat shares its pixels; nothing is written through it
-  fields(writer, copy);
-  return writer.bytes;
+  return to_archive(survey, [](auto& archive, SurveyResult& value) { fields(archive, value); });
 }
 
 SurveyResult survey_from_bytes(std::string_view bytes) {
-  ArchiveReader reader(bytes);
-  SurveyResult survey;
-  fields(reader, survey);
-  return survey;
+  return from_archive<SurveyResult>(
+      bytes, [](auto& archive, SurveyResult& value) { fields(archive, value); });
 }
 
 }  // namespace trunnion
