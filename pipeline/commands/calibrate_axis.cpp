@@ -143,7 +143,7 @@ AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
           {Severity::doubt, "calibrate axis", name,
            file.view.found ? "The board's numbering is not unique here (part of it is hidden, or "
                              "columns + rows is even); the image is left out."
-                           : "No board was found: " + file.view.reason,
+                           : "No board was found: " + file.view.reason + ".",
            "Show the whole board; use one with an odd and an even number of corners."});
       continue;
     }
