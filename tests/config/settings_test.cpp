@@ -19,7 +19,7 @@ pattern = "fused/low_{station}.tif"
 
 std::string complaint(const std::string& text) {
   try {
-    parse_specimen(text, "/work/specimen.toml");
+    parse_specimen(text, "/w/s/specimen.toml");
   } catch (const Error& error) {
     return error.what();
   }
