@@ -70,8 +70,8 @@ void scatter_dust(Sensor& sensor, const Camera& camera) {
       spot.diameter_px = 4.2 + 11.0 * u * u;
       spot.contrast = draws.uniform(0.035, 0.20);
     }
-    const bool apart = std::all_of(
-        sensor.dust.begin(), sensor.dust.end(), [&spot, kGap_px](const DustSpot& other) {
+    const bool apart =
+        std::all_of(sensor.dust.begin(), sensor.dust.end(), [&spot](const DustSpot& other) {
           return std::hypot(spot.x_px - other.x_px, spot.y_px - other.y_px) >
                  kGap_px + 0.7 * (spot.diameter_px + other.diameter_px);
         });

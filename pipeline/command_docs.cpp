@@ -198,7 +198,7 @@ std::string man_page(const CLI::App& program) {
 }
 
 std::string bash_completion(const CLI::App& program) {
-  const std::string name = program.get_name();
+  const std::string& name = program.get_name();
   std::string paths;
   std::string words;
   std::string values;

@@ -1,7 +1,7 @@
 #include "pipeline/text.h"
 
 #include <fmt/format.h>
-#include <wchar.h>
+#include <wchar.h>  // NOLINT(modernize-deprecated-headers): wcwidth is POSIX's
 
 #include <algorithm>
 #include <array>

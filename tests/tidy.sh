@@ -16,6 +16,7 @@ ninja -C "$build" -t deps | awk -v root="$root/" '
   /^[^ ].*: #deps/ { if (source != "") print source headers; source = ""; headers = ""; next }
   /^ / {
     path = $1
+    if (path ~ /web\/page\.cpp$/) next  # generated
     sub(/^(\.\.\/)+/, "", path)
     sub("^" root, "", path)
     if (path ~ /^(core|config|stages|datasets|pipeline)\/.*\.cpp$/) source = path

@@ -31,7 +31,7 @@ CommandResult run(const Options& options) {
   }
   CommandResult result;
   result.json["files"] = nlohmann::ordered_json::array();
-  const auto write = [&](std::filesystem::path file, const std::string& content) {
+  const auto write = [&](const std::filesystem::path& file, const std::string& content) {
     write_file(file, content);
     result.text +=
         fmt::format("{}: {:.0f} x {:.0f} mm\n", file.string(), target.width_mm, target.height_mm);
