@@ -98,8 +98,14 @@ TEST_P(LensTrials, slow_IntervalsHoldTheTruth) {
                             rig.camera.distortion[1],
                             rig.camera.distortion[2],
                             rig.camera.distortion[3]};
-    const double values[] = {found.fx,           found.fy, found.cx, found.cy, found.distortion[0],
-                             found.distortion[1], found.distortion[2], found.distortion[3]};
+    const double values[] = {found.fx,
+                             found.fy,
+                             found.cx,
+                             found.cy,
+                             found.distortion[0],
+                             found.distortion[1],
+                             found.distortion[2],
+                             found.distortion[3]};
     for (int i = 0; i < 8; ++i) {
       const double sigma = std::sqrt(result.calibration.covariance(i, i));
       inside[i] += std::abs(values[i] - truth[i]) <= 1.959964 * sigma ? 1 : 0;
