@@ -24,6 +24,10 @@ void append(Findings& to, const Findings& from) {
 void run_refine(const Finishing& set, PrepareOutcome& outcome) {
   const StageClock clock(outcome.seconds, "refine");
   set.progress.start("refine");
+  if (!set.workspace.file.settings.refine.enabled) {
+    set.progress.finish("off by setting");
+    return;
+  }
   std::vector<ImageFeatures> features;
   for (const ImageItem& item : set.items) {
     features.push_back(features_from_bytes(recorded_features(set.journal, item)));

@@ -176,7 +176,9 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
   if (!coverage.empty()) write_mask(item, coverage, pass);
   check_interrupt();
   Extracted extracted;
-  extracted.features = features_to_bytes(extract_features(image, coverage, settings.refine));
+  if (settings.refine.enabled) {
+    extracted.features = features_to_bytes(extract_features(image, coverage, settings.refine));
+  }
   ViewThumbnails pictures = make_thumbnails(before, image, coverage);
   pictures.before_width_px = pass.map.from.width_px;
   pictures.before_height_px = pass.map.from.height_px;

@@ -13,6 +13,7 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "core/hash.h"
 #include "core/metadata.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/fingerprint.h"
@@ -91,8 +92,9 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
     empty_stage = read_image(file, image_limits(workspace.file.settings.limits));
   }
   SurveyRun run;
-  run.fingerprint = print.hash();
-  if (const auto cached = journal.find("", "survey", run.fingerprint)) {
+  const std::string inputs = print.hash();
+  const auto cached = journal.find("", "survey", inputs);
+  if (cached) {
     run.result = survey_from_bytes(*cached);
     progress.finish("unchanged");
   } else {
@@ -103,9 +105,11 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
       return image;
     };
     run.result = survey(picks, read, empty_stage, specimen.backdrop, settings.survey);
-    journal.record("", "survey", run.fingerprint, survey_to_bytes(run.result));
+    journal.record("", "survey", inputs, survey_to_bytes(run.result));
     progress.finish(fmt::format("{} static spots", run.result.spots.size()));
   }
+  // Images depend on what the survey found, not on what it looked at.
+  run.fingerprint = hash_bytes(cached ? *cached : survey_to_bytes(run.result));
   return run;
 }
 

@@ -1,7 +1,9 @@
 #include "pipeline/prepare.h"
 
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
+#include <sys/stat.h>
 
 #include <fstream>
 #include <opencv2/core.hpp>
@@ -125,6 +127,54 @@ TEST(Prepare, OneReplacedImageLeavesTheOthersAlone) {
   for (const auto& [file, stamp] : before) {
     EXPECT_EQ(stamp_of(set.prepared() / "images" / file) == stamp, file != name) << file;
   }
+}
+
+TEST(Prepare, SlowOneReplacedImageOfSeventyTwoCostsOneImage) {
+  demo::DemoOptions options = test::SmallSet::small_options();
+  options.stations = 72;
+  options.width_px = 180;
+  options.height_px = 144;
+  const test::SmallSet set(true, options);
+  // Refined poses depend on every image and stand in the metadata of each: without refinement.
+  set.add_settings("[refine]\nenabled = false");
+  (void)set.prepare();
+  // Node and time stamps of every image and mask.
+  const auto look = [&] {
+    std::map<std::string, std::array<std::int64_t, 3>> seen;
+    for (const char* folder : {"images", "masks"}) {
+      for (const auto& entry : fs::directory_iterator(set.prepared() / folder)) {
+        struct stat data {};
+        stat(entry.path().c_str(), &data);
+        seen[entry.path().filename().string()] = {static_cast<std::int64_t>(data.st_ino),
+                                                  data.st_mtim.tv_sec, data.st_mtim.tv_nsec};
+      }
+    }
+    return seen;
+  };
+  const auto before = look();
+  ASSERT_EQ(before.size(), 144U);
+  const std::vector<std::size_t> surveyed = survey_stations({72}, 12);
+  std::size_t station = 10;
+  while (std::count(surveyed.begin(), surveyed.end(), station) > 0) ++station;
+  const std::string name = fmt::format("mid_{:03}", station);
+  cv::Mat image = read_image(set.workspace() / "fused" / (name + ".tif"));
+  image.row(3).setTo(cv::Scalar::all(999));
+  write_image(set.workspace() / "fused" / (name + ".tif"), image, {});
+  const PrepareOutcome outcome = set.prepare();
+  EXPECT_EQ(outcome.images_reused, 71);
+  for (const auto& [file, seen] : look()) {
+    const bool replaced = file.starts_with(name);
+    EXPECT_TRUE(replaced || seen == before.at(file)) << file;
+  }
+}
+
+TEST(Prepare, LeavesThePosesOfTheRigWhereRefinementIsOff) {
+  const test::SmallSet set;
+  set.add_settings("[refine]\nenabled = false");
+  const PrepareOutcome outcome = set.prepare();
+  EXPECT_FALSE(outcome.scene.refined);
+  EXPECT_TRUE(outcome.scene.tie_points.empty());
+  for (const View& view : outcome.scene.views) EXPECT_EQ(view.pose.R, view.prior.R);
 }
 
 TEST(Prepare, MakesADeletedOutputAgain) {

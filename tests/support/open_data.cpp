@@ -39,6 +39,10 @@ TemporaryFolder::~TemporaryFolder() {
   fs::remove_all(path_, ignored);
 }
 
+std::string program() {
+  return TRUNNION_PROGRAM;
+}
+
 ProgramRun run_trunnion(const std::vector<std::string>& arguments) {
   const TemporaryFolder folder;
   const auto quote = [](const std::string& word) {

@@ -40,6 +40,7 @@ struct ProgramRun {
 ProgramRun run_trunnion(const std::vector<std::string>& arguments);
 
 std::filesystem::path source_folder();
+std::string program();  // path of the built trunnion
 
 }  // namespace trunnion::test
 
