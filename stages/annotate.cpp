@@ -6,6 +6,7 @@
 #include <cmath>
 #include <cstdlib>
 #include <ctime>
+#include <set>
 
 #include "core/angle.h"
 #include "core/hash.h"
@@ -197,6 +198,26 @@ void write_thumbnail(Carried& carried, const AnnotationInput& input, const std::
                               "Nothing to do."});
 }
 
+// Tags of the source that now hold another value.
+void report_renewed(const Metadata& source, Carried& carried, const std::string& file) {
+  std::set<std::string> renewed;
+  for (const Exiv2::Exifdatum& before : source.exif) {
+    if (before.groupName() == "Thumbnail" || describes_storage(before.groupName(), before.tag())) {
+      continue;
+    }
+    const auto after = carried.metadata.exif.findKey(ExifKey(before.key()));
+    if (after != carried.metadata.exif.end() && bytes_of(*after, true) != bytes_of(before, true)) {
+      renewed.insert(before.tagName());
+    }
+  }
+  if (renewed.empty()) return;
+  carried.findings.push_back(
+      {Severity::note, "annotate", file,
+       fmt::format("{} were renewed: they describe the new image or the setup.",
+                   fmt::join(renewed, ", ")),
+       "Nothing to do."});
+}
+
 void write_camera_xmp(XmpWriter& xmp, const Scene& scene, const Setup& setup) {
   const Camera& camera = scene.camera;
   const bool telecentric = camera.projection == Projection::telecentric;
@@ -311,14 +332,15 @@ Annotation make_annotation(const Scene& scene, std::size_t index, const Setup& s
   const View& view = scene.views.at(index);
   Annotation annotation;
   annotation.type = input.type;
-  Carried carried =
-      carry_metadata(source, input.frame, input.type, input.channels, view.image_file);
+  Carried carried = carry_metadata(source, {input.frame, input.frame_file}, input.type,
+                                   input.channels, view.image_file);
   ExifWriter exif(carried.metadata.exif);
   write_mandatory(exif, scene, input);
   write_optics(exif, scene, setup, output, carried.findings, view.image_file);
   write_setup(exif, setup);
   write_origin(exif, input, view);
   write_thumbnail(carried, input, view.image_file);
+  report_renewed(source, carried, view.image_file);
 
   XmpWriter xmp(carried.metadata.xmp);
   xmp.text("Version", TRUNNION_VERSION);
