@@ -2,9 +2,11 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "config/json_reader.h"
 #include "core/angle.h"
 #include "core/error.h"
 #include "core/files.h"
@@ -14,6 +16,10 @@ namespace trunnion {
 namespace {
 
 using Json = nlohmann::ordered_json;
+
+constexpr const char* kFormat = "trunnion calibration record 1";
+constexpr int kMaxCount = 1'000'000'000;
+constexpr double kSmallest = 1e-9;
 
 template <typename Matrix>
 Json matrix_to_json(const Matrix& matrix) {
@@ -26,23 +32,17 @@ Json matrix_to_json(const Matrix& matrix) {
   return rows;
 }
 
-template <typename Matrix>
-void matrix_from_json(const Json& rows, Matrix& matrix, const std::string& field) {
-  const auto size = [](const Json& json) { return static_cast<Eigen::Index>(json.size()); };
-  bool good = rows.is_array() && size(rows) == matrix.rows();
-  for (Eigen::Index i = 0; good && i < matrix.rows(); ++i) {
-    const Json& row = rows[static_cast<std::size_t>(i)];
-    good = row.is_array() && size(row) == matrix.cols();
-    for (Eigen::Index j = 0; good && j < matrix.cols(); ++j) {
-      const Json& value = row[static_cast<std::size_t>(j)];
-      good = value.is_number() && std::isfinite(value.get<double>());
-      if (good) matrix(i, j) = value.get<double>();
-    }
-  }
-  if (!good) {
-    throw data_error(
-        fmt::format("{} must be {} x {} numbers", field, matrix.rows(), matrix.cols()));
-  }
+template <int N>
+Eigen::Matrix<double, N, N> covariance_from(const JsonReader& in, const char* key) {
+  const std::vector<double> values = in.matrix(key, N, N);
+  const Eigen::Matrix<double, N, N> matrix =
+      Eigen::Map<const Eigen::Matrix<double, N, N, Eigen::RowMajor>>(values.data());
+  if (matrix.diagonal().minCoeff() < 0) in.fail(key, "must not hold negative variances");
+  return matrix;
+}
+
+Eigen::Vector3d vector_from(const JsonReader& in, const char* key) {
+  return Eigen::Vector3d(in.numbers(key, 3).data());
 }
 
 Json provenance_to_json(const Provenance& provenance) {
@@ -53,9 +53,9 @@ Json provenance_to_json(const Provenance& provenance) {
           {"notes", provenance.notes}};
 }
 
-Provenance provenance_from_json(const Json& json) {
-  return {json.at("date"), json.at("tool_version"), json.at("images"), json.at("image_hashes"),
-          json.at("notes")};
+Provenance provenance_from(const JsonReader& in) {
+  return {in.text("date"), in.text("tool_version"), in.texts("images"), in.texts("image_hashes"),
+          in.texts("notes")};
 }
 
 Json camera_to_json(const Camera& camera) {
@@ -70,24 +70,18 @@ Json camera_to_json(const Camera& camera) {
           {"distortion_k1_k2_p1_p2_k3", camera.distortion}};
 }
 
-Camera camera_from_json(const Json& json) {
+Camera camera_from(const JsonReader& in) {
   Camera camera;
-  const std::string projection = json.at("projection");
-  if (projection != "perspective" && projection != "telecentric") {
-    throw data_error("camera.projection must be \"perspective\" or \"telecentric\"");
-  }
-  const bool perspective = projection == "perspective";
+  const bool perspective = in.choice("projection", {"perspective", "telecentric"}) == 0;
   camera.projection = perspective ? Projection::perspective : Projection::telecentric;
-  camera.width_px = json.at("width_px");
-  camera.height_px = json.at("height_px");
-  camera.fx = json.at(perspective ? "fx_px" : "fx_px_per_mm");
-  camera.fy = json.at(perspective ? "fy_px" : "fy_px_per_mm");
-  camera.cx = json.at("cx_px");
-  camera.cy = json.at("cy_px");
-  camera.distortion = json.at("distortion_k1_k2_p1_p2_k3");
-  if (!(camera.fx > 0) || !(camera.fy > 0) || camera.width_px < 1 || camera.height_px < 1) {
-    throw data_error("camera sizes and scale factors must be positive");
-  }
+  camera.width_px = in.integer("width_px", 1, 200'000);
+  camera.height_px = in.integer("height_px", 1, 200'000);
+  camera.fx = in.number(perspective ? "fx_px" : "fx_px_per_mm", kSmallest);
+  camera.fy = in.number(perspective ? "fy_px" : "fy_px_per_mm", kSmallest);
+  camera.cx = in.number("cx_px");
+  camera.cy = in.number("cy_px");
+  const std::vector<double> distortion = in.numbers("distortion_k1_k2_p1_p2_k3", 5);
+  std::copy(distortion.begin(), distortion.end(), camera.distortion.begin());
   return camera;
 }
 
@@ -104,19 +98,18 @@ Json lens_to_json(const LensCalibration& lens) {
           {"provenance", provenance_to_json(lens.provenance)}};
 }
 
-LensCalibration lens_from_json(const Json& json) {
+LensCalibration lens_from(const JsonReader& in) {
   LensCalibration lens;
-  lens.camera = camera_from_json(json.at("camera"));
-  matrix_from_json(json.at("covariance_fx_fy_cx_cy_k1_k2_p1_p2_k3"), lens.covariance,
-                   "lens.covariance");
-  lens.model = json.at("model");
-  lens.rms_px = json.at("rms_px");
-  lens.images_used = json.at("images_used");
-  lens.corners_used = json.at("corners_used");
-  lens.magnification = json.at("magnification");
-  lens.magnification_sigma = json.at("magnification_sigma");
-  lens.quality = json.at("quality");
-  lens.provenance = provenance_from_json(json.at("provenance"));
+  lens.camera = camera_from(in.object("camera"));
+  lens.covariance = covariance_from<9>(in, "covariance_fx_fy_cx_cy_k1_k2_p1_p2_k3");
+  lens.model = in.text("model");
+  lens.rms_px = in.number("rms_px", 0);
+  lens.images_used = in.integer("images_used", 0, kMaxCount);
+  lens.corners_used = in.integer("corners_used", 0, kMaxCount);
+  lens.magnification = in.number("magnification", 0);
+  lens.magnification_sigma = in.number("magnification_sigma", 0);
+  lens.quality = in.text("quality");
+  lens.provenance = provenance_from(in.object("provenance"));
   return lens;
 }
 
@@ -139,28 +132,26 @@ Json axis_to_json(const AxisCalibration& axis) {
           {"provenance", provenance_to_json(axis.provenance)}};
 }
 
-AxisCalibration axis_from_json(const Json& json) {
+AxisCalibration axis_from(const JsonReader& in) {
   AxisCalibration axis;
-  for (const Json& item : json.at("rings")) {
+  for (const JsonReader& item : in.list("rings")) {
     RingAxis ring;
-    ring.ring = item.at("ring");
-    ring.elevation = radians(item.at("elevation_deg"));
-    ring.azimuth = radians(item.value("azimuth_deg", 0.0));
-    const std::array<double, 3> direction = item.at("direction");
-    const std::array<double, 3> origin = item.at("origin_mm");
-    ring.axis.direction = Eigen::Vector3d(direction[0], direction[1], direction[2]);
-    ring.axis.origin_mm = Eigen::Vector3d(origin[0], origin[1], origin[2]);
+    ring.ring = item.text("ring");
+    ring.elevation = radians(item.number("elevation_deg", -90, 90));
+    ring.azimuth = radians(item.has("azimuth_deg") ? item.number("azimuth_deg", -720, 720) : 0.0);
+    ring.axis.direction = vector_from(item, "direction");
+    ring.axis.origin_mm = vector_from(item, "origin_mm");
     if (std::abs(ring.axis.direction.norm() - 1.0) > 1e-6) {
-      throw data_error("axis.rings.direction must be a unit vector");
+      item.fail("direction", "must be a unit vector");
     }
-    matrix_from_json(item.at("covariance_direction_rad_origin_mm"), ring.covariance,
-                     "axis.rings.covariance");
+    ring.covariance = covariance_from<AxisCovariance::RowsAtCompileTime>(
+        item, "covariance_direction_rad_origin_mm");
     axis.rings.push_back(ring);
   }
-  axis.sigma_angle = radians(json.at("sigma_angle_deg"));
-  axis.rms_px = json.at("rms_px");
-  axis.quality = json.at("quality");
-  axis.provenance = provenance_from_json(json.at("provenance"));
+  axis.sigma_angle = radians(in.number("sigma_angle_deg", 0, 360));
+  axis.rms_px = in.number("rms_px", 0);
+  axis.quality = in.text("quality");
+  axis.provenance = provenance_from(in.object("provenance"));
   return axis;
 }
 
@@ -209,31 +200,24 @@ std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup
 }
 
 CalibrationRecord parse_record(std::string_view text, const std::string& name) {
-  try {
-    const Json json = Json::parse(text);
-    if (json.at("format") != "trunnion calibration record 1") {
-      throw data_error("format is not \"trunnion calibration record 1\"");
-    }
-    CalibrationRecord record;
-    const Json& setup = json.at("setup");
-    record.setup_name = setup.at("name");
-    record.pixel_pitch_um = setup.at("pixel_pitch_um");
-    record.focal_length_mm = setup.at("focal_length_mm");
-    record.magnification = setup.at("magnification");
-    record.extension_mm = setup.at("extension_mm");
-    record.converter = setup.at("converter");
-    record.f_number = setup.at("f_number");
-    record.moves = setup.at("moves") == "lens" ? FocusMotion::lens : FocusMotion::rail;
-    record.rescaled = setup.at("rescaled");
-    if (json.contains("lens")) record.lens = lens_from_json(json.at("lens"));
-    if (json.contains("axis")) record.axis = axis_from_json(json.at("axis"));
-    record.hash = hash_bytes(text);
-    return record;
-  } catch (const Json::exception& error) {
-    throw data_error(fmt::format("{}: {}; calibrate the setup again.", name, error.what()));
-  } catch (const Error& error) {
-    throw data_error(fmt::format("{}: {}; calibrate the setup again.", name, error.what()));
-  }
+  const JsonReader in = JsonReader::parse(text, name, "calibrate the setup again");
+  (void)in.choice("format", {kFormat});
+  CalibrationRecord record;
+  const JsonReader setup = in.object("setup");
+  record.setup_name = setup.text("name");
+  record.pixel_pitch_um = setup.number("pixel_pitch_um", 0);
+  record.focal_length_mm = setup.number("focal_length_mm", 0);
+  record.magnification = setup.number("magnification", 0);
+  record.extension_mm = setup.number("extension_mm", 0);
+  record.converter = setup.number("converter", 0);
+  record.f_number = setup.number("f_number", 0);
+  record.moves =
+      setup.choice("moves", {"rail", "lens"}) == 0 ? FocusMotion::rail : FocusMotion::lens;
+  record.rescaled = setup.boolean("rescaled");
+  if (in.has("lens")) record.lens = lens_from(in.object("lens"));
+  if (in.has("axis")) record.axis = axis_from(in.object("axis"));
+  record.hash = hash_bytes(text);
+  return record;
 }
 
 CalibrationRecord read_record(const std::filesystem::path& file) {
@@ -241,7 +225,7 @@ CalibrationRecord read_record(const std::filesystem::path& file) {
 }
 
 std::string record_to_json(const CalibrationRecord& record) {
-  Json json{{"format", "trunnion calibration record 1"},
+  Json json{{"format", kFormat},
             {"setup",
              {{"name", record.setup_name},
               {"pixel_pitch_um", record.pixel_pitch_um},

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "config/json_reader.h"
 #include "core/angle.h"
 #include "core/error.h"
 #include "core/files.h"
@@ -16,7 +17,6 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 constexpr std::array kSurfaces{"unknown", "matt", "glossy", "hairy", "dark"};
-constexpr std::size_t kMaxStations = 1'000'000;
 
 // Figures as people read them; an ulp of difference must not show.
 double rounded(double value) {
@@ -71,61 +71,7 @@ Json json_of(const PlannedRing& ring) {
           {"stations", stations}};
 }
 
-// Reads typed members and says which one of the file is wrong.
-class Reader {
- public:
-  Reader(const Json& json, std::string file, std::string path)
-      : json_(json), file_(std::move(file)), path_(std::move(path)) {
-    if (!json_.is_object()) fail("", "must be an object");
-  }
-
-  [[noreturn]] void fail(const std::string& key, const std::string& what) const {
-    throw data_error(fmt::format("{}: {}{} {}; write the plan anew with trunnion plan.", file_,
-                                 path_, key, what));
-  }
-  const Json& at(const char* key) const {
-    if (!json_.contains(key)) fail(key, "is missing");
-    return json_.at(key);
-  }
-  [[nodiscard]] double number(const char* key, double min, double max) const {
-    const Json& value = at(key);
-    const double number = value.is_number() ? value.get<double>() : std::nan("");
-    if (!(number >= min && number <= max)) {
-      fail(key, fmt::format("must be a number from {} to {}", min, max));
-    }
-    return number;
-  }
-  [[nodiscard]] int integer(const char* key, int min, int max) const {
-    const Json& value = at(key);
-    if (!value.is_number_integer()) fail(key, "must be a whole number");
-    return static_cast<int>(number(key, min, max));
-  }
-  [[nodiscard]] bool boolean(const char* key) const {
-    if (!at(key).is_boolean()) fail(key, "must be true or false");
-    return at(key).get<bool>();
-  }
-  [[nodiscard]] std::string text(const char* key) const {
-    if (!at(key).is_string()) fail(key, "must be a text");
-    return at(key).get<std::string>();
-  }
-  [[nodiscard]] Reader object(const char* key) const { return {at(key), file_, path_ + key + "."}; }
-  [[nodiscard]] std::vector<Reader> list(const char* key) const {
-    const Json& value = at(key);
-    if (!value.is_array() || value.size() > kMaxStations) fail(key, "must be a list");
-    std::vector<Reader> items;
-    for (const Json& item : value) {
-      items.push_back({item, file_, fmt::format("{}{}[{}].", path_, key, items.size())});
-    }
-    return items;
-  }
-
- private:
-  const Json& json_;
-  std::string file_;
-  std::string path_;
-};
-
-PlanOption option_from(const Reader& in) {
+PlanOption option_from(const JsonReader& in) {
   PlanOption o;
   o.setup = in.text("setup");
   o.title = in.text("title");
@@ -144,14 +90,14 @@ PlanOption option_from(const Reader& in) {
   return o;
 }
 
-PlannedRing ring_from(const Reader& in) {
+PlannedRing ring_from(const JsonReader& in) {
   PlannedRing ring;
   ring.name = in.text("name");
   ring.elevation = radians(in.number("elevation_deg", -90, 90));
   ring.step = radians(in.number("step_deg", 1e-6, 360));
   ring.turning =
       in.text("turning") == "clockwise" ? Turning::clockwise : Turning::counter_clockwise;
-  for (const Reader& item : in.list("stations")) {
+  for (const JsonReader& item : in.list("stations")) {
     PlannedStation station;
     station.station = item.integer("station", 0, 1'000'000);
     station.stage_angle = radians(item.number("stage_angle_deg", -36'000, 36'000));
@@ -196,17 +142,12 @@ std::string plan_to_json(const CapturePlan& plan) {
 }
 
 CapturePlan parse_plan(std::string_view text, const std::string& name) {
-  const Json json = Json::parse(text, nullptr, false);
-  if (json.is_discarded()) {
-    throw data_error(
-        fmt::format("{} is not valid JSON; write the plan anew with trunnion plan.", name));
-  }
-  const Reader in(json, name, "");
+  const JsonReader in = JsonReader::parse(text, name, "write the plan anew with trunnion plan");
   if (in.text("format") != "trunnion plan") in.fail("format", "must be \"trunnion plan\"");
   CapturePlan plan;
   if (in.number("version", 0, 1e6) != 1) in.fail("version", "must be 1");
   plan.title = in.text("title");
-  const Reader specimen = in.object("specimen");
+  const JsonReader specimen = in.object("specimen");
   plan.height_mm = specimen.number("height_mm", 0, 1e6);
   plan.width_mm = specimen.number("width_mm", 0, 1e6);
   plan.depth_mm = specimen.number("depth_mm", 0, 1e6);
@@ -217,7 +158,7 @@ CapturePlan parse_plan(std::string_view text, const std::string& name) {
   plan.possible = in.boolean("possible");
   plan.planned_detail_um = in.number("planned_detail_um", 0, 1e6);
   plan.chosen = option_from(in.object("chosen"));
-  for (const Reader& ring : in.list("rings")) {
+  for (const JsonReader& ring : in.list("rings")) {
     plan.rings.push_back(ring_from(ring));
     plan.station_count += static_cast<int>(plan.rings.back().stations.size());
   }

@@ -13,10 +13,13 @@ namespace trunnion {
   return fmt::format("{}", value == 0.0 ? 0.0 : value);
 }
 
-// A cell of comma-separated values (RFC 4180): quoted where it must be.
+// A text cell of comma-separated values (RFC 4180): quoted where it must be. An apostrophe goes
+// before what a spreadsheet would take for a formula.
 [[nodiscard]] inline std::string csv_cell(std::string_view text) {
-  if (text.find_first_of(",\"\r\n") == std::string_view::npos) return std::string(text);
-  std::string quoted = "\"";
+  const bool formula =
+      !text.empty() && std::string_view("=+-@\t\r").find(text[0]) != std::string_view::npos;
+  if (!formula && text.find_first_of(",\"\r\n") == std::string_view::npos) return std::string(text);
+  std::string quoted = formula ? "\"'" : "\"";
   for (const char c : text) quoted += c == '"' ? std::string("\"\"") : std::string(1, c);
   return quoted + "\"";
 }

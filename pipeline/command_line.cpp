@@ -8,6 +8,7 @@
 #include <memory>
 #include <new>
 
+#include "config/toml_reader.h"
 #include "core/error.h"
 
 namespace trunnion {
@@ -41,6 +42,30 @@ void report_error(const std::string& sentence, int code) {
   fmt::print(stderr, "trunnion: {}\n", sentence);
 }
 
+// The library only says that a command is missing; say which word was taken for one.
+std::string usage_sentence(const CLI::ParseError& error, const CLI::App& app, int argc,
+                           const char* const* argv) {
+  const std::string plain = std::string(error.what()) + "; see trunnion --help.";
+  if (dynamic_cast<const CLI::RequiredError*>(&error) == nullptr) return plain;
+  const CLI::App* place = &app;
+  for (int i = 1; i < argc && argv[i][0] != '-'; ++i) {
+    std::vector<std::string> known;
+    const CLI::App* next = nullptr;
+    for (const CLI::App* each : place->get_subcommands(nullptr)) {
+      known.push_back(each->get_name());
+      if (known.back() == argv[i]) next = each;
+    }
+    if (known.empty()) break;
+    if (next == nullptr) {
+      const std::string near = nearest_word(argv[i], known);
+      return fmt::format("\"{}\" is no command{}; see trunnion --help.", argv[i],
+                         near.empty() ? "" : fmt::format(", did you mean \"{}\"", near));
+    }
+    place = next;
+  }
+  return plain;
+}
+
 }  // namespace
 
 CLI::App* add_command(CLI::App& parent, const std::string& name, const std::string& summary,
@@ -59,7 +84,7 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
     if (common->json) {
       fmt::print("{}\n",
                  result.json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace));
-    } else if (!common->quiet) {
+    } else if (!common->quiet || result.exit_code != 0) {  // what went wrong is never silent
       fmt::print("{}", result.text);
     }
   });
@@ -78,7 +103,7 @@ int run_command_line(int argc, const char* const* argv) {
     return last_result().exit_code;
   } catch (const CLI::ParseError& error) {
     if (error.get_exit_code() == 0) return app.exit(error);  // --help, --version
-    report_error(std::string(error.what()) + "; see trunnion --help.", 2);
+    report_error(usage_sentence(error, app, argc, argv), 2);
     return 2;
   } catch (const Error& error) {
     const int code = exit_code_of(error.kind());

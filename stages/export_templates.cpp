@@ -5,6 +5,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <filesystem>
 #include <functional>
 #include <kainjow/mustache.hpp>
@@ -157,31 +158,68 @@ std::function<std::string(const std::string&)> escape_for(const std::string& fil
   return [](const std::string& text) { return text; };
 }
 
-// A misspelt field would render as nothing; find it before anything is written.
-void check_fields(const std::string& text, const std::set<std::string>& known,
-                  const std::string& name) {
-  if (text.find("{{=") != std::string::npos) return;  // other delimiters: not looked into
+// One tag of a template: {{field}}, {{#field}}, {{/field}} ...
+struct Tag {
+  char kind = ' ';  // '#', '^', '/', '!', '>', '=' or ' '
+  std::string field;
+};
+
+std::vector<Tag> tags_of(const std::string& text) {
+  std::vector<Tag> tags;
   std::size_t at = 0;
   while ((at = text.find("{{", at)) != std::string::npos) {
     const std::size_t end = text.find("}}", at);
     if (end == std::string::npos) break;  // the parser says it better
-    std::string field = text.substr(at + 2, end - at - 2);
+    Tag tag{' ', text.substr(at + 2, end - at - 2)};
     at = end + 2;
-    if (field.starts_with('!')) continue;
-    const bool partial = field.starts_with('>');
-    field.erase(0, field.find_first_not_of("{&#^/> \t\n"));
-    field.erase(field.find_last_not_of(" \t\n}") + 1);
-    if (partial) {
+    tag.field.erase(0, tag.field.find_first_not_of(" \t\r\n"));
+    if (!tag.field.empty() && std::string_view("#^/!>=").find(tag.field[0]) != std::string::npos) {
+      tag.kind = tag.field[0];
+    }
+    tag.field.erase(0, tag.field.find_first_not_of("{&#^/>= \t\r\n"));
+    tag.field.erase(tag.field.find_last_not_of(" \t\r\n}=") + 1);
+    tags.push_back(tag);
+  }
+  return tags;
+}
+
+// A misspelt field would render as nothing, a list inside itself grow without bounds: both are
+// found before anything is rendered.
+void check_tags(const std::string& text, const std::set<std::string>& known,
+                const std::string& name) {
+  constexpr std::size_t kMaxDepth = 16;
+  std::vector<std::string> open;
+  for (const Tag& tag : tags_of(text)) {
+    if (tag.kind == '!') continue;
+    if (tag.kind == '>') {
       throw data_error(
           fmt::format("{}: {{{{> {}}}}} includes another file, which templates here "
                       "cannot; put its text in place.",
-                      name, field));
+                      name, tag.field));
     }
-    if (known.contains(field)) continue;
-    const std::string near = nearest_word(field, {known.begin(), known.end()});
-    throw data_error(fmt::format("{}: there is no field \"{}\"{}; docs/formats.md lists them.",
-                                 name, field,
-                                 near.empty() ? "" : ", did you mean \"" + near + "\""));
+    if (tag.kind == '=') {
+      throw data_error(fmt::format(
+          "{}: changes the delimiters, which templates here cannot; keep {{{{ and }}}}.", name));
+    }
+    if (!known.contains(tag.field)) {
+      const std::string near = nearest_word(tag.field, {known.begin(), known.end()});
+      throw data_error(fmt::format("{}: there is no field \"{}\"{}; docs/formats.md lists them.",
+                                   name, tag.field,
+                                   near.empty() ? "" : ", did you mean \"" + near + "\""));
+    }
+    if (tag.kind == '/' && !open.empty()) open.pop_back();
+    if (tag.kind != '#' && tag.kind != '^') continue;
+    if (tag.field == "views" && std::find(open.begin(), open.end(), "views") != open.end()) {
+      throw data_error(
+          fmt::format("{}: lists the views inside the list of views; close the outer "
+                      "{{{{#views}}}} first.",
+                      name));
+    }
+    open.push_back(tag.field);
+    if (open.size() > kMaxDepth) {
+      throw data_error(fmt::format(
+          "{}: nests more than {} sections; close some with {{{{/field}}}}.", name, kMaxDepth));
+    }
   }
 }
 
@@ -212,7 +250,7 @@ TextFiles render_template_text(const Scene& scene, const TemplateSettings& setti
                               "perspective", "is_telecentric", "refined", "distorted"};
   for (const auto& [field, value] : common) known.insert(field);
   for (const auto& [field, value] : view_fields({}, 0, settings, c)) known.insert(field);
-  check_fields(text, known, name);
+  check_tags(text, known, name);
 
   mst::data set = data_of(common);
   set.set("perspective", truth(scene.camera.projection == Projection::perspective));

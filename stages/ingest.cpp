@@ -79,15 +79,6 @@ std::vector<Candidate> by_pattern(const fs::path& workspace, const Specimen& spe
       const int station = station_of(found, before, after);
       if (station < 0) continue;
       const std::string source = (pattern.parent_path() / found).generic_string();
-      if (station < ring.first_station || station >= ring.first_station + ring.stations) {
-        findings.push_back({Severity::doubt, kStage, source,
-                            fmt::format("{} is station {} of ring \"{}\", which has stations {} to "
-                                        "{}; it is left out.",
-                                        source, station, ring.name, ring.first_station,
-                                        ring.first_station + ring.stations - 1),
-                            "Remove the image or correct stations in specimen.toml."});
-        continue;
-      }
       candidates.push_back({source, r, station, ring.angle_of(station), ring.frames, ""});
     }
   }
@@ -115,6 +106,23 @@ std::vector<Candidate> by_table(const fs::path& workspace, const Specimen& speci
         {row.file, r, row.station, angle, row.frames > 0 ? row.frames : ring.frames, row.frame});
   }
   return candidates;
+}
+
+// Stations that the ring does not have are a doubt: more was shot than was planned.
+void drop_foreign_stations(std::vector<Candidate>& candidates, const Specimen& specimen,
+                           Findings& findings) {
+  std::erase_if(candidates, [&](const Candidate& candidate) {
+    const Ring& ring = specimen.rings[candidate.ring];
+    const int last = ring.first_station + ring.stations - 1;
+    if (candidate.station >= ring.first_station && candidate.station <= last) return false;
+    findings.push_back(
+        {Severity::doubt, kStage, candidate.source,
+         fmt::format("{} is station {} of ring \"{}\", which has stations {} to {}; "
+                     "it is left out.",
+                     candidate.source, candidate.station, ring.name, ring.first_station, last),
+         "Remove the image or correct stations in specimen.toml."});
+    return true;
+  });
 }
 
 // Keeps the first image of each station; names the others.
@@ -238,6 +246,7 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
   std::vector<Candidate> candidates = specimen.capture_table
                                           ? by_table(workspace, specimen)
                                           : by_pattern(workspace, specimen, result.findings);
+  drop_foreign_stations(candidates, specimen, result.findings);
   drop_repeated_stations(candidates, specimen, result.findings);
   const ImageLimits limits = image_limits(settings.limits);
   const fs::path root = fs::weakly_canonical(workspace);

@@ -96,7 +96,7 @@ TEST(Checkerboard, ReducedSearchKeepsFullPrecision) {
   EXPECT_LT(corner_error(view, scene), 0.05);
 }
 
-TEST(Checkerboard, ABoardOfAnotherSizeIsNamed) {
+TEST(Checkerboard, SlowABoardOfAnotherSizeIsNamed) {
   const BoardScene scene = scene_of(50, 0.0, 0.1);
   const BoardView view =
       find_board(test::draw_board(scene), {.columns = 6, .rows = 4, .square_mm = 1});

@@ -111,7 +111,7 @@ std::pair<double, double> reprojection(const test::SmallSet& set) {
   return {std::sqrt(sum / static_cast<double>(count)), largest};
 }
 
-TEST(PrepareReference, DemoCamerasReprojectTheTruthWithTheTrueCalibration) {
+TEST(PrepareReference, SlowDemoCamerasReprojectTheTruthWithTheTrueCalibration) {
   demo::DemoOptions options;
   options.boards = false;
   options.stations = 9;

@@ -75,7 +75,7 @@ Case guessed_turntable36(const std::filesystem::path& folder) {
   return set;
 }
 
-TEST(RefineTurntable, Turntable36FromThirtySixStationsOfTenDegreesAlone) {
+TEST(RefineTurntable, SlowTurntable36FromThirtySixStationsOfTenDegreesAlone) {
   TRUNNION_OPEN_DATA_OR_SKIP(folder, "turntable36");
   const Case set = guessed_turntable36(folder);
   const std::vector<test::PublishedView> published = test::read_turntable36(folder);

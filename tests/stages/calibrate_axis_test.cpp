@@ -48,7 +48,7 @@ TEST(CalibrateAxis, FindsTheAxisToTheBars) {
 }
 
 // 95 % intervals of every parameter against the truth over 200 trials, in the axis's coordinates.
-TEST(CalibrateAxis, StatedSigmasHoldTheTruth) {
+TEST(CalibrateAxis, SlowStatedSigmasHoldTheTruth) {
   constexpr int kTrials = 200;
   std::array<int, 5> held{};
   AxisScene scene;
@@ -118,7 +118,7 @@ TEST(CalibrateAxis, RefusesThreeStations) {
 }
 
 // Ten seeds a fault: recognised and named, at the right station.
-TEST(CalibrateAxis, NamesFaults) {
+TEST(CalibrateAxis, SlowNamesFaults) {
   for (unsigned seed = 1; seed <= 10; ++seed) {
     const SimulatedAxis clean = simulate_axis({}, seed);
     EXPECT_EQ(calibrate_axis(clean.request).fault, AxisFault::none) << seed;

@@ -81,7 +81,7 @@ Eigen::Vector2d correction(const Camera& camera, const Eigen::Vector2d& pixel) {
 
 // The bar: 1:1 macro, 15 boards, 0.1 px corner noise: undistortion right within 0.05 px RMS and
 // 0.15 px at worst over the whole image.
-TEST(CalibrateLens, UndistortsAMacroImageToAFewHundredthsOfAPixel) {
+TEST(CalibrateLens, SlowUndistortsAMacroImageToAFewHundredthsOfAPixel) {
   double worst_rms = 0;
   double worst = 0;
   for (const unsigned seed : {1U, 2U, 3U}) {
@@ -187,7 +187,7 @@ TEST(CalibrateLens, CovarianceIsThatOfCeres) {
   }
 }
 
-TEST(CalibrateLens, FindsTheCameraFromATenthToTenTimes) {
+TEST(CalibrateLens, SlowFindsTheCameraFromATenthToTenTimes) {
   for (const double m : {0.1, 0.3, 1.0, 3.0, 10.0}) {
     const Simulation r = simulate(macro_setup(m), {});
     ASSERT_TRUE(r.result.accepted) << m << all_findings(r.result);
@@ -199,7 +199,7 @@ TEST(CalibrateLens, FindsTheCameraFromATenthToTenTimes) {
   }
 }
 
-TEST(CalibrateLens, ASetOfParallelBoardsSaysSo) {
+TEST(CalibrateLens, SlowASetOfParallelBoardsSaysSo) {
   const Simulation r = simulate(macro_setup(), {.max_tilt = 0.01});
   EXPECT_TRUE(says(r.result, Severity::doubt, "parallel to the sensor")) << all_findings(r.result);
   EXPECT_EQ(r.result.calibration.quality, "poor");
@@ -219,7 +219,7 @@ TEST(CalibrateLens, ThreeBoardsAreAPoorCalibration) {
   EXPECT_TRUE(says(two.result, Severity::fault, "Only 2 boards"));
 }
 
-TEST(CalibrateLens, WrongSquareSizeIsNamed) {
+TEST(CalibrateLens, SlowWrongSquareSizeIsNamed) {
   Simulation r = simulate(macro_setup(), {});
   LensOptions options;
   options.pattern = r.shoot.pattern;
@@ -230,7 +230,7 @@ TEST(CalibrateLens, WrongSquareSizeIsNamed) {
       << all_findings(result);
 }
 
-TEST(CalibrateLens, WrongSetupIsNamed) {
+TEST(CalibrateLens, SlowWrongSetupIsNamed) {
   const Simulation r = simulate(macro_setup(1.0), {});
   LensOptions options;
   options.pattern = r.shoot.pattern;
@@ -245,7 +245,7 @@ TEST(CalibrateLens, WrongSetupIsNamed) {
   EXPECT_TRUE(says(size, Severity::fault, "the setup's images are 5000 x 4000"));
 }
 
-TEST(CalibrateLens, MirroredNumberingIsNamed) {
+TEST(CalibrateLens, SlowMirroredNumberingIsNamed) {
   Simulation r = simulate(macro_setup(), {});
   for (BoardImage& image : r.images) {
     for (BoardCorner& corner : image.view.corners) corner.column = 8 - corner.column;
@@ -257,7 +257,7 @@ TEST(CalibrateLens, MirroredNumberingIsNamed) {
   EXPECT_TRUE(says(result, Severity::fault, "numbered mirrored")) << all_findings(result);
 }
 
-TEST(CalibrateLens, ASpoiltImageAndSpoiltCornersAreRejectedByName) {
+TEST(CalibrateLens, SlowASpoiltImageAndSpoiltCornersAreRejectedByName) {
   Simulation r = simulate(macro_setup(), {});
   std::mt19937 random(9);
   std::normal_distribution<double> noise(0.0, 1.5);

@@ -71,7 +71,7 @@ SimulatedRig draw_rig(const Case& c, const Setup& setup, std::mt19937& random) {
 class LensTrials : public testing::TestWithParam<Case> {};
 
 // 95 % intervals of every free parameter hold the truth in 90 to 98 % of 200 trials and more.
-TEST_P(LensTrials, slow_IntervalsHoldTheTruth) {
+TEST_P(LensTrials, SlowIntervalsHoldTheTruth) {
   const Case& c = GetParam();
   const trunnion::Setup setup = setup_for(c);
   std::mt19937 random(20240501);

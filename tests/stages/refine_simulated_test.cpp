@@ -196,7 +196,7 @@ TEST(RefineSimulated, ConvergesFromPoorNominalGeometry) {
 }
 
 // Ten seeds a drop-out: named, at the right station; none on clean sets.
-TEST(RefineSimulated, NamesDropOuts) {
+TEST(RefineSimulated, SlowNamesDropOuts) {
   for (unsigned seed = 1; seed <= 10; ++seed) {
     Simulation s;
     s.stations = 20;
