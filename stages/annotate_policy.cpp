@@ -142,11 +142,6 @@ int fill_exif(const Metadata& frame, Carried& carried) {
   return filled;
 }
 
-// Xmp.NAMESPACE.Property of a key that may go deeper into it.
-std::string property_of(const std::string& key) {
-  return key.substr(0, key.find_first_of("[/"));
-}
-
 int fill_xmp(const Metadata& frame, Carried& carried) {
   // Copies of Exif tags, the file's own history and dates, settings of its development.
   static const std::set<std::string> not_given{"tiff",  "exif", "exifEX",        "xmp",
@@ -238,6 +233,10 @@ void carry_profile(const Metadata& source, int channels, const std::string& file
 }
 
 }  // namespace
+
+std::string property_of(const std::string& key) {
+  return key.substr(0, key.find_first_of("[/"));
+}
 
 bool describes_storage(const std::string& group, std::uint16_t tag) {
   if (group == "Image") return storage_tags().contains(tag);

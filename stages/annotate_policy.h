@@ -31,4 +31,7 @@ Carried carry_metadata(const Metadata& source, const SourceFrame& frame, FileTyp
 // True where an Exif tag of this group describes the storage of the pixels in their file.
 bool describes_storage(const std::string& group, std::uint16_t tag);
 
+// Xmp.NAMESPACE.Property of a key that may go deeper into it.
+std::string property_of(const std::string& key);
+
 }  // namespace trunnion

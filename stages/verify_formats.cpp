@@ -6,6 +6,7 @@
 #include <charconv>
 #include <cmath>
 #include <map>
+#include <optional>
 
 #include "core/error.h"
 #include "stages/verify_checks.h"
@@ -108,6 +109,18 @@ void check_centres(const Scene& scene, const std::vector<Eigen::Vector3d>& centr
   }
 }
 
+// The same points stand in both files; glTF holds them in single precision of a metre.
+void check_tie_points(const std::vector<Eigen::Vector3d>& ply,
+                      const std::vector<Eigen::Vector3d>& gltf, VerifyResult& result) {
+  bool same = ply.size() == gltf.size();
+  for (std::size_t i = 0; same && i < ply.size(); ++i) {
+    same = (ply[i] - gltf[i]).norm() <= 1e-6 * std::max(1.0, ply[i].norm());
+  }
+  if (same) return;
+  add_fault(result, "prepared/tie_points.ply",
+            "The tie points are not those of cameras.gltf; one of the two was changed.");
+}
+
 void check_scale(const Scene& scene, const std::vector<ReadDistance>& distances,
                  VerifyResult& result) {
   std::map<std::string, Eigen::Vector3d> centres;
@@ -199,8 +212,9 @@ void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOpt
   poses("exterior.csv", read_exterior_csv);
   poses("poses_matrix.csv", read_matrix_csv);
   poses("poses_quaternion.csv", read_quaternion_csv);
+  std::optional<ReadSet> gltf_set;
   with("cameras.gltf", [&](const std::string& text) {
-    ReadSet gltf = read_gltf(text);
+    ReadSet& gltf = gltf_set.emplace(read_gltf(text));
     gltf.camera.distortion = scene.camera.distortion;  // the format has none
     comparison.add("prepared/cameras.gltf", gltf.views, gltf.camera, options.gltf_px);
   });
@@ -216,10 +230,12 @@ void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOpt
   with("centres.ply",
        [&](const std::string& text) { check_centres(scene, read_ply_points(text), result); });
   with("tie_points.ply", [&](const std::string& text) {
-    if (read_ply_points(text).size() != scene.tie_points.size()) {
+    const std::vector<Eigen::Vector3d> points = read_ply_points(text);
+    if (points.size() != scene.tie_points.size()) {
       add_fault(result, "prepared/tie_points.ply",
                 "The number of points is not that of cameras.json.");
     }
+    if (gltf_set) check_tie_points(points, gltf_set->points, result);
   });
   with("scale.csv",
        [&](const std::string& text) { check_scale(scene, read_scale_csv(text), result); });

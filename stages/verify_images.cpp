@@ -44,8 +44,11 @@ class Tags {
   [[nodiscard]] double exif(const char* key) const {
     const auto at = metadata_.exif.findKey(Exiv2::ExifKey(key));
     if (at == metadata_.exif.end() || at->count() == 0) return std::nan("");
-    const Exiv2::Rational value = at->toRational();
-    return static_cast<double>(value.first) / value.second;
+    // Through its text: the library's own conversion takes unsigned fractions for signed ones.
+    const std::string text = at->toString();
+    char* end = nullptr;
+    const double numerator = std::strtod(text.c_str(), &end);
+    return *end == '/' ? numerator / std::strtod(end + 1, nullptr) : numerator;
   }
   [[nodiscard]] std::string exif_text(const char* key) const {
     const auto at = metadata_.exif.findKey(Exiv2::ExifKey(key));

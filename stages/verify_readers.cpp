@@ -4,18 +4,21 @@
 
 #include <algorithm>
 #include <cmath>
-#include <nlohmann/json.hpp>
 #include <opencv2/core.hpp>
 #include <sstream>
 
 #include "core/angle.h"
 #include "core/error.h"
 #include "core/rotation.h"
+#include "stages/verify_json.h"
 
 namespace trunnion {
 namespace {
 
-using Json = nlohmann::json;
+using verify_detail::guarded;
+using verify_detail::Json;
+using verify_detail::parsed;
+using verify_detail::vector_of;
 
 // Cells of one line of RFC 4180; a quoted cell may hold commas.
 std::vector<std::string> cells_of(const std::string& line) {
@@ -74,28 +77,6 @@ std::vector<double> numbers_of(const std::vector<std::string>& cells, const std:
   std::vector<double> values;
   for (std::size_t i = 1; i < cells.size(); ++i) values.push_back(number_of(cells[i], file));
   return values;
-}
-
-Json parsed(const std::string& text, const std::string& file) {
-  try {
-    return Json::parse(text);
-  } catch (const Json::exception& error) {
-    throw data_error(fmt::format("{}: is no JSON ({}); prepare again.", file, error.what()));
-  }
-}
-
-Eigen::Vector3d vector_of(const Json& json) {
-  return {json.at(0).get<double>(), json.at(1).get<double>(), json.at(2).get<double>()};
-}
-
-template <typename Read>
-auto guarded(const std::string& file, Read read) {
-  try {
-    return read();
-  } catch (const Json::exception& error) {
-    throw data_error(fmt::format("{}: a field is missing or of the wrong kind ({}); prepare again.",
-                                 file, error.what()));
-  }
 }
 
 Camera camera_of(const Json& json) {
@@ -207,7 +188,7 @@ Scene read_cameras_json(const std::string& text) {
 
 ReadSet read_exterior_csv(const std::string& text) {
   const std::string file = "exterior.csv";
-  ReadSet set{camera_of_comment(text, file), {}};
+  ReadSet set{camera_of_comment(text, file), {}, {}};
   for (const auto& row : rows_of(text, file, 13)) {
     const std::vector<double> v = numbers_of(row, file);
     ReadView view{row[0], {}};
@@ -220,7 +201,7 @@ ReadSet read_exterior_csv(const std::string& text) {
 
 ReadSet read_matrix_csv(const std::string& text) {
   const std::string file = "poses_matrix.csv";
-  ReadSet set{camera_of_comment(text, file), {}};
+  ReadSet set{camera_of_comment(text, file), {}, {}};
   for (const auto& row : rows_of(text, file, 13)) {
     const std::vector<double> v = numbers_of(row, file);
     ReadView view{row[0], {}};
@@ -235,7 +216,7 @@ ReadSet read_matrix_csv(const std::string& text) {
 
 ReadSet read_quaternion_csv(const std::string& text) {
   const std::string file = "poses_quaternion.csv";
-  ReadSet set{camera_of_comment(text, file), {}};
+  ReadSet set{camera_of_comment(text, file), {}, {}};
   for (const auto& row : rows_of(text, file, 8)) {
     const std::vector<double> v = numbers_of(row, file);
     ReadView view{row[0], {}};
@@ -244,50 +225,6 @@ ReadSet read_quaternion_csv(const std::string& text) {
     set.views.push_back(view);
   }
   return set;
-}
-
-ReadSet read_gltf(const std::string& text) {
-  const std::string file = "cameras.gltf";
-  const Json json = parsed(text, file);
-  return guarded(file, [&] {
-    ReadSet set;
-    // world (Z up, mm) from glTF (Y up, m)
-    Eigen::Matrix3d world_from_gltf;
-    world_from_gltf << 1, 0, 0, 0, 0, -1, 0, 1, 0;
-    const Eigen::Matrix3d flip = Eigen::Vector3d(1, -1, -1).asDiagonal();
-    for (const Json& node : json.value("nodes", Json::array())) {
-      if (!node.contains("camera")) continue;
-      const Json& q = node.at("rotation");
-      const Eigen::Matrix3d turned =
-          Eigen::Quaterniond(q.at(3).get<double>(), q.at(0).get<double>(), q.at(1).get<double>(),
-                             q.at(2).get<double>())
-              .toRotationMatrix();
-      ReadView view;
-      view.image = node.at("extras").at("image");
-      view.pose.R = (world_from_gltf * turned * flip).transpose();
-      const Eigen::Vector3d centre = world_from_gltf * vector_of(node.at("translation")) * 1000.0;
-      view.pose.t = -(view.pose.R * centre);
-      set.views.push_back(view);
-    }
-    if (set.views.empty()) return set;
-    const Json& camera = json.at("cameras").at(0);
-    set.camera.width_px = camera.at("extras").at("width_px");
-    set.camera.height_px = camera.at("extras").at("height_px");
-    set.camera.cx = camera.at("extras").at("cx_px");
-    set.camera.cy = camera.at("extras").at("cy_px");
-    if (camera.at("type") == "perspective") {
-      const Json& lens = camera.at("perspective");
-      const double tangent = std::tan(0.5 * lens.at("yfov").get<double>());
-      set.camera.fy = set.camera.height_px / (2.0 * tangent);
-      set.camera.fx = set.camera.width_px / (2.0 * tangent * lens.at("aspectRatio").get<double>());
-    } else {
-      set.camera.projection = Projection::telecentric;
-      const Json& lens = camera.at("orthographic");
-      set.camera.fx = set.camera.width_px / (2000.0 * lens.at("xmag").get<double>());
-      set.camera.fy = set.camera.height_px / (2000.0 * lens.at("ymag").get<double>());
-    }
-    return set;
-  });
 }
 
 std::vector<Eigen::Vector3d> read_ply_points(const std::string& text) {

@@ -22,6 +22,7 @@ struct ReadView {
 struct ReadSet {
   Camera camera;  // as far as the format can say it
   std::vector<ReadView> views;
+  std::vector<Eigen::Vector3d> points;  // tie points, mm; glTF only
 };
 
 ReadSet read_exterior_csv(const std::string& text);

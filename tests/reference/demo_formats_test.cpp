@@ -61,6 +61,16 @@ std::map<std::string, double> read_back(const test::SmallSet& set) {
   return found;
 }
 
+// What exiftool's validation says of the prepared images, all but "OK".
+std::string complaints(const test::SmallSet& set) {
+  const fs::path out = set.root() / "validate.txt";
+  const std::string command = "exiftool -q -s3 -a -validate -warning -error -ext tif '" +
+                              (set.prepared() / "images").string() + "' 2>&1 | grep -v '^OK$' >'" +
+                              out.string() + "'";
+  (void)std::system(command.c_str());  // NOLINT(cert-env33-c): fixed text, paths of ours
+  return read_file(out);
+}
+
 class DemoFormats : public testing::TestWithParam<demo::FusionHabit> {};
 INSTANTIATE_TEST_SUITE_P(Cameras, DemoFormats,
                          testing::Values(demo::FusionHabit::rescaled,
@@ -85,6 +95,7 @@ TEST_P(DemoFormats, EachFileAloneProjectsTheTruthPoints) {
       "{{r31}} {{r32}} {{r33}} {{tx}} {{ty}} {{tz}}\n");
   set.add_settings("[refine]\nenabled = false\n[output]\nsidecar = true\n" + all_templates());
   (void)set.prepare();
+  EXPECT_EQ(complaints(set), "");
   const auto found = read_back(set);
   double text = 0;
   for (const auto& [name, worst] : found) {

@@ -150,6 +150,66 @@ TEST_P(AnnotateTypes, KeepsWhatThePolicyKeepsAndReportsTheRest) {
   EXPECT_EQ(agent->toString(), "fuser 3.1");
 }
 
+// A source of the other byte order ("MM"): values stay what they were, opaque bytes byte for byte.
+TEST_P(AnnotateTypes, KeepsASourceOfTheOtherByteOrder) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), GetParam(), "view");
+  Metadata source = test::rich_metadata();
+  source.little_endian = false;
+  EXPECT_EQ(sentences(annotate(file, annotation_for(source, GetParam()))), "");
+  const Metadata found = read_metadata(file);
+  expect_kept(source, found);
+  EXPECT_EQ(found.little_endian, GetParam().type == FileType::tiff);
+  EXPECT_EQ(bytes_of(*found.exif.findKey(Exiv2::ExifKey("Exif.Photo.MakerNote")), true),
+            bytes_of(*source.exif.findKey(Exiv2::ExifKey("Exif.Photo.MakerNote")), true));
+}
+
+// A profile over several JPEG segments (ICC.1, annex B.4).
+TEST_P(AnnotateTypes, KeepsALargeProfileByteForByte) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), GetParam(), "view");
+  Metadata source;
+  source.icc = test::icc_profile(false);
+  while (source.icc.size() < 200'000) source.icc += static_cast<char>(source.icc.size() * 13);
+  for (std::size_t i = 0; i < 4; ++i) {  // size, big-endian
+    source.icc[i] = static_cast<char>((source.icc.size() >> (24 - 8 * i)) & 0xFFU);
+  }
+  EXPECT_EQ(sentences(annotate(file, annotation_for(source, GetParam()))), "");
+  EXPECT_EQ(read_metadata(file).icc, source.icc);
+}
+
+// One JPEG segment holds 65,502 bytes of XMP (XMP specification part 3, 1.1.3).
+TEST_P(AnnotateTypes, XmpTooLargeGoesToTheSidecar) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), GetParam(), "view");
+  Metadata source = test::rich_metadata();
+  source.xmp["Xmp.dc.description"] = "lang=x-default " + std::string(80'000, 'x');
+  const Annotation annotation = annotation_for(source, GetParam());
+  EXPECT_EQ(sentences(annotate(file, annotation)), "");
+  const Metadata found = read_metadata(file);
+  expect_kept(source, found);
+  EXPECT_NE(found.xmp.findKey(Exiv2::XmpKey("Xmp.trunnion.Rotation")), found.xmp.end());
+  const bool inside = found.xmp.findKey(Exiv2::XmpKey("Xmp.dc.description")) != found.xmp.end();
+  EXPECT_EQ(inside, GetParam().type != FileType::jpeg);
+  if (inside) return;
+  EXPECT_THAT(sentences(annotation.findings),
+              testing::HasSubstr("Xmp.dc.description went to the sidecar"));
+  EXPECT_THAT(*annotation.sidecar, testing::HasSubstr(std::string(80'000, 'x')));
+}
+
+// Exif that no JPEG can hold is named, tag by tag, not lost in silence.
+TEST(Annotate, ExifTooLargeForAJpegIsNamed) {
+  const test::TemporaryFolder folder;
+  const Case jpeg{FileType::jpeg, CV_8U};
+  const fs::path file = write_sample(folder.path(), jpeg, "view");
+  Metadata source = test::rich_metadata();
+  source.exif["Exif.Image.ImageDescription"] = std::string(70'000, 'x');
+  const Annotation annotation = annotation_for(source, jpeg);
+  EXPECT_THAT(sentences(annotate(file, annotation)),
+              testing::HasSubstr("Exif.Image.ImageDescription could not be kept in the JPEG file"));
+  expect_kept(source, read_metadata(file));
+}
+
 TEST_P(AnnotateTypes, MakerNoteTooLargeGoesToTheSidecar) {
   const test::TemporaryFolder folder;
   const fs::path file = write_sample(folder.path(), GetParam(), "view");
@@ -314,6 +374,25 @@ TEST(Annotate, LensFocalLengthIsKeptBySetting) {
   output.keep_lens_focal_length = true;
   const Annotation annotation = annotation_for({}, {FileType::tiff, CV_8U}, output);
   EXPECT_EQ(exif_number(annotation.metadata, "Exif.Photo.FocalLength"), 100);
+}
+
+// Pitches whose resolutions have endless decimals: the fractions lead to fx all the same, and stay
+// below 2^31 for readers that take them for signed numbers.
+TEST(Annotate, FractionsAreExactEnoughForEveryPitch) {
+  for (const double pitch_um : {28.0, 84.0, 3.45, 5.98333, 0.7, 211.0}) {
+    Scene scene = test::sample_scene();
+    scene.pixel_pitch_um = pitch_um;
+    const Annotation annotation = make_annotation(scene, 0, test::sample_setup(), {}, {}, {});
+    const auto fraction = [&](const char* key) {
+      const auto at = annotation.metadata.exif.findKey(Exiv2::ExifKey(key));
+      const auto& value = dynamic_cast<const Exiv2::URationalValue&>(at->value()).value_.at(0);
+      EXPECT_LT(value.first, 1U << 31U) << key;
+      return static_cast<double>(value.first) / value.second;
+    };
+    const double pixels =
+        fraction("Exif.Photo.FocalLength") * fraction("Exif.Photo.FocalPlaneXResolution") / 10.0;
+    EXPECT_NEAR(pixels / scene.camera.fx, 1.0, 2e-8) << pitch_um;
+  }
 }
 
 TEST(Annotate, TelecentricCameraClaimsNoPrincipalDistance) {

@@ -39,6 +39,7 @@ std::map<std::string, std::string> outputs() {
                                            {"cameras.gltf", cameras_gltf(scene, nullptr)},
                                            {"camera.yml", camera_yml(scene)},
                                            {"centres.ply", centres_ply(scene)},
+                                           {"tie_points.ply", tie_points_ply(scene)},
                                            {"scale.csv", scale_csv(scene)}};
   TemplateSettings settings;
   settings.y_up = true;
