@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Installs what is missing to build trunnion (and, with "tests", to test it) on Debian 12.
+# Installs what is missing to build trunnion on Debian 12; with "tests" also what tests it, with
+# "fuzz" what fuzzes it.
 # Asks nothing; uses sudo only where the user is not root and something is missing.
 set -euo pipefail
 
@@ -17,6 +18,7 @@ test_packages=(
 
 wanted=("${build_packages[@]}")
 if [[ "${1:-}" == "tests" ]]; then wanted+=("${test_packages[@]}"); fi
+if [[ "${1:-}" == "fuzz" ]]; then wanted+=(clang libclang-rt-dev); fi
 # The report's page is bundled by npm; a machine may have it from elsewhere.
 if ! command -v npm >/dev/null; then wanted+=(nodejs npm); fi
 
