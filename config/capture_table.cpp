@@ -18,7 +18,8 @@ namespace {
 constexpr std::uintmax_t kMaxTableBytes = 16U << 20U;
 constexpr std::size_t kMaxColumns = 64;
 constexpr std::size_t kMaxMistakes = 20;
-const std::vector<std::string> kColumns{"file", "ring", "station", "angle_deg"};
+const std::vector<std::string> kColumns{"file", "ring", "station", "angle_deg", "frames", "frame"};
+using Columns = std::array<int, 6>;  // index of each known column, -1 where absent
 
 bool valid_utf8(std::string_view text) {
   std::size_t i = 0;
@@ -68,22 +69,22 @@ class Mistakes {
   std::size_t count_ = 0;
 };
 
-// Index of each known column, -1 where absent.
-std::array<int, 4> find_columns(const std::vector<std::string>& header, Mistakes& mistakes) {
-  std::array<int, 4> columns{-1, -1, -1, -1};
+Columns find_columns(const std::vector<std::string>& header, Mistakes& mistakes) {
+  Columns columns;
+  columns.fill(-1);
   if (header.size() > kMaxColumns) {
-    mistakes.add(1, fmt::format("has {} columns, but at most {} are read; keep file, ring, "
-                                "station and angle_deg.",
-                                header.size(), kMaxColumns));
+    mistakes.add(1, fmt::format("has {} columns, but at most {} are read; keep {}.", header.size(),
+                                kMaxColumns, fmt::join(kColumns, ", ")));
     return columns;
   }
   for (std::size_t i = 0; i < header.size(); ++i) {
     const auto found = std::find(kColumns.begin(), kColumns.end(), header[i]);
     if (found == kColumns.end()) {
       const std::string near = nearest_word(header[i], kColumns);
-      mistakes.add(1, fmt::format("column \"{}\" is unknown; {}", header[i],
-                                  near.empty() ? "known are file, ring, station, angle_deg."
-                                               : fmt::format("did you mean \"{}\"?", near)));
+      mistakes.add(
+          1, fmt::format("column \"{}\" is unknown; {}", header[i],
+                         near.empty() ? fmt::format("known are {}.", fmt::join(kColumns, ", "))
+                                      : fmt::format("did you mean \"{}\"?", near)));
       continue;
     }
     int& column = columns[static_cast<std::size_t>(found - kColumns.begin())];
@@ -98,8 +99,34 @@ std::array<int, 4> find_columns(const std::vector<std::string>& header, Mistakes
   return columns;
 }
 
-CaptureRow row_from(const std::vector<std::string>& cells, const std::array<int, 4>& columns,
-                    std::size_t line, Mistakes& mistakes) {
+bool leaves_workspace(const std::string& file) {
+  const std::filesystem::path path(file);
+  bool leaves = path.is_absolute() || file.find('\0') != std::string::npos;
+  for (const auto& part : path.lexically_normal()) leaves = leaves || part == "..";
+  return leaves;
+}
+
+void read_frames(CaptureRow& row, const std::string& frames, const std::string& frame,
+                 std::size_t line, Mistakes& mistakes) {
+  if (!frames.empty()) {
+    const auto count = parse_number<int>(frames);
+    if (!count || *count < 1 || *count > 65'535) {
+      mistakes.add(line, fmt::format("frames \"{}\" is not a whole number from 1 to 65535; correct "
+                                     "it or leave the cell empty.",
+                                     frames));
+    }
+    row.frames = count.value_or(0);
+  }
+  if (leaves_workspace(frame)) {
+    mistakes.add(line, fmt::format("frame \"{}\" is not a relative path inside the workspace; give "
+                                   "one or leave the cell empty.",
+                                   frame));
+  }
+  row.frame = frame;
+}
+
+CaptureRow row_from(const std::vector<std::string>& cells, const Columns& columns, std::size_t line,
+                    Mistakes& mistakes) {
   const auto cell = [&](std::size_t column) {
     return columns[column] < 0 ? std::string() : cells[static_cast<std::size_t>(columns[column])];
   };
@@ -107,10 +134,7 @@ CaptureRow row_from(const std::vector<std::string>& cells, const std::array<int,
   row.line = static_cast<int>(line);
   row.file = cell(0);
   row.ring = cell(1);
-  const std::filesystem::path path(row.file);
-  bool leaves = row.file.empty() || path.is_absolute() || row.file.find('\0') != std::string::npos;
-  for (const auto& part : path.lexically_normal()) leaves = leaves || part == "..";
-  if (leaves) {
+  if (row.file.empty() || leaves_workspace(row.file)) {
     mistakes.add(line, fmt::format("file \"{}\" is not a relative path inside the workspace; give "
                                    "one.",
                                    row.file));
@@ -129,6 +153,7 @@ CaptureRow row_from(const std::vector<std::string>& cells, const std::array<int,
     }
     row.angle = radians(value.value_or(0.0));
   }
+  read_frames(row, cell(4), cell(5), line, mistakes);
   return row;
 }
 
@@ -183,7 +208,7 @@ std::vector<CaptureRow> parse_capture_table(std::string_view text, const std::st
   const auto rows = parse_csv(text, name);
   Mistakes mistakes(name);
   if (rows.empty()) throw data_error(fmt::format("{}: is empty; list the images in it.", name));
-  const std::array<int, 4> columns = find_columns(rows.front(), mistakes);
+  const Columns columns = find_columns(rows.front(), mistakes);
   mistakes.raise();
   std::vector<CaptureRow> result;
   for (std::size_t i = 1; i < rows.size(); ++i) {

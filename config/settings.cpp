@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <set>
 
 #include "config/share.h"
@@ -47,6 +48,7 @@ Ring ring_from(TomlReader& table, bool captured_by_table) {
                      ? Turning::counter_clockwise
                      : Turning::clockwise;
   ring.first_station = table.integer("first_station", 0, 1'000'000, 0);
+  ring.frames = table.integer("frames", 0, 65'535, 0);
   ring.pattern =
       table.text("pattern", captured_by_table ? std::optional<std::string>("") : std::nullopt);
   if (!ring.pattern.empty() && ring.pattern.find("{station}") == std::string::npos) {
@@ -188,6 +190,13 @@ OutputSettings output_from(TomlReader table, const fs::path& workspace) {
   }
   output.frame_pattern = table.text("frame", "");
   check_inside(table, "frame", output.frame_pattern);
+  if (!output.frame_pattern.empty() &&
+      output.frame_pattern.find("{station}") == std::string::npos) {
+    table.mistake("frame", "must hold {station} where the station's number stands.");
+  }
+  if (std::count(output.frame_pattern.begin(), output.frame_pattern.end(), '*') > 2) {
+    table.mistake("frame", "may hold at most two *.");
+  }
   for (TomlReader& each : table.tables("template")) {
     output.templates.push_back(template_from(each, workspace));
   }
@@ -223,6 +232,11 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
 
 SpecimenFile all_from(TomlReader& file, const fs::path& path) {
   SpecimenFile result{specimen_from(file, path), settings_from(file, path.parent_path())};
+  const std::string& frame = result.settings.output.frame_pattern;
+  if (result.specimen.rings.size() > 1 && !frame.empty() &&
+      frame.find("{ring}") == std::string::npos) {
+    file.table("output").mistake("frame", "must hold {ring} too, since there are several rings.");
+  }
   file.finish();
   return result;
 }

@@ -90,7 +90,9 @@ struct OutputSettings {
   bool sidecar = false;  // an XMP sidecar beside each image, besides the embedded packet
   bool keep_lens_focal_length = false;  // FocalLength holds the lens's own value
   std::string name_template = "{ring}_{station}";
-  std::string frame_pattern;  // a single frame of each series, for metadata the fused image lacks
+  // A single frame of each series, for metadata that the fused image lacks: a path with {station}
+  // and {ring}; * stands for any characters, then the first match is read and all are counted.
+  std::string frame_pattern;
   std::vector<TemplateSettings> templates;
 };
 

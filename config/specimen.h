@@ -14,8 +14,9 @@
 //   turning = "counter-clockwise"       # of the specimen, seen from above
 //   pattern = "fused/low_{station}.tif" # {station}: digits; numbering starts at first_station
 //   first_station = 0
+//   frames = 61                         # optional: fused into each image, where all have as many
 //   [captures]
-//   table = "captures.csv"              # instead of patterns: file,ring,station,angle_deg
+//   table = "captures.csv"              # instead of patterns; columns: capture_table.h
 //   [geometry]                          # where the axis is not calibrated; all optional
 //   distance_mm = 215.0                 # projection centre to axis; default from the setup
 //   offset_x_mm = 0.0                   # axis right of, origin below the optical axis
@@ -46,6 +47,7 @@ struct Ring {
   Turning turning = Turning::counter_clockwise;
   std::string pattern;  // empty where a capture table is used
   int first_station = 0;
+  int frames = 0;  // fused into each image; 0: not told
 
   // Stage angle of a station by its nominal step (rad, signed by the direction of turning).
   [[nodiscard]] double angle_of(int station) const {

@@ -351,9 +351,10 @@ void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
     TIFFSetField(t, TIFFTAG_EXTRASAMPLES, 1, &alpha);
   }
   if (compress) {
-    TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_ADOBE_DEFLATE);
+    // LZW is in TIFF 6.0 itself, so every reader and validator takes it; deflate came with a
+    // supplement (docs/decisions.md has sizes and times of both).
+    TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_LZW);
     TIFFSetField(t, TIFFTAG_PREDICTOR, PREDICTOR_HORIZONTAL);
-    TIFFSetField(t, TIFFTAG_ZIPQUALITY, 4);
   } else {
     TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_NONE);
   }

@@ -18,6 +18,8 @@
 namespace trunnion {
 namespace {
 
+// A frame is told by size and time stamp: hashing raw files for a few tags would cost more than
+// writing the tags again.
 std::string annotation_fingerprint(const Finishing& set, const Scene& scene, std::size_t index) {
   const View& view = scene.views[index];
   Fingerprint print("annotate");
@@ -28,6 +30,12 @@ std::string annotation_fingerprint(const Finishing& set, const Scene& scene, std
   print.add(view.prior.R).add(view.prior.t).add(view.prior_covariance);
   print.add(view.mask_file).add(set.workspace.setup_hash);
   print.add(set.workspace.file.settings.written.at("output"));
+  const StationImage& station = set.items[index].station;
+  print.add(station.frames).add(station.frame);
+  if (!station.frame.empty()) {
+    const FileStamp stamp = stamp_of(set.workspace.root / station.frame);
+    print.add(stamp.bytes).add(stamp.modified_ns);
+  }
   return print.hash();
 }
 
@@ -73,6 +81,24 @@ std::vector<std::string> history_of(const ImageItem& item, const Settings& setti
   return history;
 }
 
+// Metadata of the single frame; one that can't be read costs its tags, not the image.
+std::optional<Metadata> frame_metadata(const Finishing& set, const StationImage& station,
+                                       Findings& findings) {
+  if (station.frame.empty()) return std::nullopt;
+  std::string why;
+  try {
+    Metadata metadata = read_metadata(set.workspace.root / station.frame);
+    if (metadata.unreadable.empty()) return metadata;
+    why = fmt::format("{}: {} cannot be read", station.frame, metadata.unreadable.front());
+  } catch (const Error& error) {
+    why = error.what();
+  }
+  findings.push_back({Severity::doubt, "annotate", station.source,
+                      fmt::format("The single frame gave no metadata: {}", why),
+                      "Give a readable frame in output.frame or the capture table."});
+  return std::nullopt;
+}
+
 Findings finish_one(const Finishing& set, const Scene& scene, std::size_t index) {
   const ImageItem& item = set.items[index];
   const Settings& settings = set.workspace.file.settings;
@@ -93,12 +119,17 @@ Findings finish_one(const Finishing& set, const Scene& scene, std::size_t index)
   input.channels = item.result.channels;
   input.bits = item.result.bits;
   input.source_hash = item.input_hash;
+  Findings findings;
+  const std::optional<Metadata> frame = frame_metadata(set, item.station, findings);
+  if (frame) input.frame = &*frame;
+  input.frame_file = item.station.frame;
+  input.frames = item.station.frames;
   input.history = history_of(item, settings, scene);
   const std::string pictures = recorded_pictures(set.journal, item);
   if (!pictures.empty()) input.thumbnail_jpeg = unpack_thumbnails(pictures).small_jpeg;
   const Annotation annotation = make_annotation(
       scene, index, set.workspace.setup, read_metadata(item.station.file), settings.output, input);
-  Findings findings = annotation.findings;
+  findings.insert(findings.end(), annotation.findings.begin(), annotation.findings.end());
   const Findings lost = annotate(file.temporary(), annotation);
   findings.insert(findings.end(), lost.begin(), lost.end());
   for (Finding& finding : findings) {

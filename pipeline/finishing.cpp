@@ -84,6 +84,7 @@ void run_report(const Finishing& set, PrepareOutcome& outcome, const MaskConfide
   const StageClock clock(outcome.seconds, "report");
   set.progress.start("report");
   write_report(report_data(set, outcome, confidence), set.workspace.prepared() / "report");
+  set.outputs.record_folder("prepared/report", "report");
   set.progress.finish();
 }
 

@@ -24,6 +24,18 @@ void OutputStore::record(const std::string& relative, const std::string& fingerp
   kept_.insert(relative);
 }
 
+void OutputStore::record_folder(const std::string& relative, const std::string& fingerprint) {
+  for (const auto& entry : std::filesystem::recursive_directory_iterator(root_ / relative)) {
+    if (!entry.is_regular_file()) continue;
+    record(entry.path().lexically_relative(root_).generic_string(), fingerprint);
+  }
+  for (const RecordedOutput& output : journal_.outputs()) {
+    if (output.path.starts_with(relative + "/") && !std::filesystem::exists(root_ / output.path)) {
+      journal_.forget_output(output.path);  // went with the folder that stood there before
+    }
+  }
+}
+
 std::vector<RecordedOutput> OutputStore::kept() {
   std::vector<RecordedOutput> result;
   for (const RecordedOutput& output : journal_.outputs()) {

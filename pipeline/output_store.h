@@ -25,6 +25,9 @@ class OutputStore {
   // Records an output that was just committed.
   void record(const std::string& relative, const std::string& fingerprint);
 
+  // The same for every file in a folder that was just committed as a whole.
+  void record_folder(const std::string& relative, const std::string& fingerprint);
+
   // Everything recorded in this run.
   [[nodiscard]] std::vector<RecordedOutput> kept();
 

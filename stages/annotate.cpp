@@ -6,12 +6,12 @@
 #include <cmath>
 #include <cstdlib>
 #include <ctime>
+#include <set>
 
-#include "core/angle.h"
 #include "core/hash.h"
-#include "core/pose.h"
 #include "core/text.h"
 #include "stages/annotate_policy.h"
+#include "stages/annotate_xmp.h"
 
 namespace trunnion {
 namespace {
@@ -20,10 +20,11 @@ using ExifKey = Exiv2::ExifKey;
 
 constexpr double kFilmDiagonal_mm = 43.26661530556787;  // of 36 mm x 24 mm
 
-// The nearest fraction with a power of ten below it that 32 bits hold: 9 significant digits.
+// The nearest fraction with a power of ten below it, of 9 significant digits. It keeps to 31 bits:
+// some readers take the standard's unsigned numbers for signed ones.
 Exiv2::URational rational(double value) {
   std::uint32_t denominator = 1;
-  while (denominator < 100'000'000 && value * denominator * 10.0 < 4.0e9) denominator *= 10;
+  while (denominator < 100'000'000 && value * denominator * 10.0 < 2.0e9) denominator *= 10;
   auto numerator = static_cast<std::uint32_t>(std::llround(value * denominator));
   while (denominator > 1 && numerator % 10 == 0) {
     numerator /= 10;
@@ -74,32 +75,6 @@ class ExifWriter {
   }
   Exiv2::ExifData& exif_;
 };
-
-class XmpWriter {
- public:
-  explicit XmpWriter(Exiv2::XmpData& xmp) : xmp_(xmp) {}
-  void text(const std::string& name, const std::string& value) {
-    if (!value.empty()) xmp_[key(name)] = value;
-  }
-  void number(const std::string& name, double value) { text(name, number_text(value)); }
-  template <typename Values>
-  void list(const std::string& name, const Values& values) {
-    Exiv2::XmpArrayValue array(Exiv2::xmpSeq);
-    for (const double value : values) array.read(number_text(value));
-    xmp_.add(Exiv2::XmpKey(key(name)), &array);
-  }
-
- private:
-  static std::string key(const std::string& name) { return "Xmp.trunnion." + name; }
-  Exiv2::XmpData& xmp_;
-};
-
-// Reproducible builds' convention: the one clock that gives the same bytes twice.
-std::optional<std::tm> source_date() {
-  const char* epoch = std::getenv("SOURCE_DATE_EPOCH");
-  if (epoch == nullptr || *epoch == '\0') return std::nullopt;
-  return fmt::gmtime(static_cast<std::time_t>(std::strtoll(epoch, nullptr, 10)));
-}
 
 // What readers of the standard expect in every file (Exif 2.32, 4.6.4 and 4.6.5, mandatory tags).
 void write_mandatory(ExifWriter& exif, const Scene& scene, const AnnotationInput& input) {
@@ -197,99 +172,24 @@ void write_thumbnail(Carried& carried, const AnnotationInput& input, const std::
                               "Nothing to do."});
 }
 
-void write_camera_xmp(XmpWriter& xmp, const Scene& scene, const Setup& setup) {
-  const Camera& camera = scene.camera;
-  const bool telecentric = camera.projection == Projection::telecentric;
-  xmp.text("Projection", telecentric ? "telecentric" : "perspective");
-  if (telecentric) {
-    xmp.number("ScaleX_px_per_mm", camera.fx);
-    xmp.number("ScaleY_px_per_mm", camera.fy);
-  } else {
-    xmp.number("PrincipalDistance_mm", camera.fx * scene.pixel_pitch_um / 1000.0);
-    xmp.number("FocalX_px", camera.fx);
-    xmp.number("FocalY_px", camera.fy);
-  }
-  xmp.number("PrincipalPointX_px", camera.cx);
-  xmp.number("PrincipalPointY_px", camera.cy);
-  xmp.number("PixelPitch_um", scene.pixel_pitch_um);
-  const bool removed = scene.source_camera.distorts() && !camera.distorts();
-  xmp.text("DistortionState", camera.distorts() ? "present" : removed ? "removed" : "none");
-  if (scene.source_camera.distorts()) xmp.list("Distortion", scene.source_camera.distortion);
-  xmp.text("CalibrationHash", scene.calibration_hash);
-  xmp.text("Setup", scene.setup_name);
-  xmp.text("BodyText", setup.body_text);
-  xmp.text("LensText", setup.lens_text);
-  xmp.number("LensFocalLength_mm", setup.focal_length_mm);
-  if (setup.f_number > 0) xmp.number("MarkedFNumber", setup.f_number);
-  if (setup.numerical_aperture > 0) xmp.number("NumericalAperture", setup.numerical_aperture);
-  if (effective_f_number(setup) > 0) xmp.number("EffectiveFNumber", effective_f_number(setup));
-  xmp.number("Magnification", setup.lateral_magnification());
-  xmp.number("Extension_mm", setup.extension_mm);
-  xmp.number("ObjectDistance_mm", setup.object_distance_mm());
-}
-
-void write_pose_xmp(XmpWriter& xmp, const Scene& scene, const View& view) {
-  const Pose& pose = view.pose;
-  std::vector<double> rotation;
-  for (int row = 0; row < 3; ++row) {
-    for (int column = 0; column < 3; ++column) rotation.push_back(pose.R(row, column));
-  }
-  const Eigen::Vector3d centre = pose.centre_mm();
-  const Eigen::Vector4d quaternion = quaternion_wxyz(pose.R);
-  const Eigen::Vector<double, 6> sigma = view.covariance.diagonal().cwiseMax(0.0).cwiseSqrt();
-  xmp.text("PoseConvention",
-           "x_camera = R x_world + t; camera x right, y down, z forward; world Z up along the "
-           "rotation axis; mm; pixel (0, 0) is the centre of the top-left pixel");
-  xmp.text("PoseSource", scene.refined           ? "refined"
-                         : scene.axis_calibrated ? "calibrated axis"
-                                                 : "nominal geometry");
-  xmp.list("Rotation", rotation);
-  xmp.list("Quaternion_wxyz", std::vector<double>(quaternion.data(), quaternion.data() + 4));
-  xmp.list("Translation_mm", std::vector<double>(pose.t.data(), pose.t.data() + 3));
-  xmp.list("Centre_mm", std::vector<double>(centre.data(), centre.data() + 3));
-  xmp.list("SigmaRotation_deg",
-           std::vector<double>{degrees(sigma[0]), degrees(sigma[1]), degrees(sigma[2])});
-  xmp.list("SigmaCentre_mm", std::vector<double>{sigma[3], sigma[4], sigma[5]});
-  xmp.text("Ring", view.ring);
-  xmp.text("Station", std::to_string(view.station));
-  xmp.number("StageAngle_deg", degrees(view.stage_angle));
-  xmp.number("SigmaStageAngle_deg", degrees(view.sigma_stage_angle));
-  xmp.text("MaskFile", view.mask_file);
-  xmp.text("SourceFile", view.source_file);
-}
-
-// xmpMM:History, a sequence of stEvt:ResourceEvent (XMP specification part 2, 2.3.4); events of
-// earlier programs stay in front.
-void write_history(Exiv2::XmpData& xmp, const std::vector<std::string>& steps,
-                   const std::string& earlier_software) {
-  if (steps.empty() && earlier_software.empty()) return;  // an empty sequence would not survive
-  const std::string root = "Xmp.xmpMM.History";
-  int last = 0;
-  for (const Exiv2::Xmpdatum& datum : xmp) {
-    const std::string key = datum.key();
-    if (key.starts_with(root + "[")) {
-      last = std::max(last, std::atoi(key.c_str() + root.size() + 1));
+// Tags of the source that now hold another value.
+void report_renewed(const Metadata& source, Carried& carried, const std::string& file) {
+  std::set<std::string> renewed;
+  for (const Exiv2::Exifdatum& before : source.exif) {
+    if (before.groupName() == "Thumbnail" || describes_storage(before.groupName(), before.tag())) {
+      continue;
+    }
+    const auto after = carried.metadata.exif.findKey(ExifKey(before.key()));
+    if (after != carried.metadata.exif.end() && bytes_of(*after, true) != bytes_of(before, true)) {
+      renewed.insert(before.tagName());
     }
   }
-  if (last == 0) {
-    Exiv2::XmpTextValue bag("");
-    bag.setXmpArrayType(Exiv2::XmpValue::xaSeq);
-    const auto old = xmp.findKey(Exiv2::XmpKey(root));
-    if (old != xmp.end()) xmp.erase(old);
-    xmp.add(Exiv2::XmpKey(root), &bag);
-  }
-  const auto date = source_date();
-  const std::string when = date ? fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", *date) : "";
-  const auto add = [&](const std::string& action, const std::string& agent,
-                       const std::string& parameters) {
-    const std::string item = fmt::format("{}[{}]/stEvt:", root, ++last);
-    xmp[item + "action"] = action;
-    xmp[item + "softwareAgent"] = agent;
-    if (!parameters.empty()) xmp[item + "parameters"] = parameters;
-    if (!when.empty() && agent.starts_with("trunnion ")) xmp[item + "when"] = when;
-  };
-  if (!earlier_software.empty()) add("saved", earlier_software, "");
-  for (const std::string& step : steps) add("converted", "trunnion " TRUNNION_VERSION, step);
+  if (renewed.empty()) return;
+  carried.findings.push_back(
+      {Severity::note, "annotate", file,
+       fmt::format("{} were renewed: they describe the new image or the setup.",
+                   fmt::join(renewed, ", ")),
+       "Nothing to do."});
 }
 
 }  // namespace
@@ -311,21 +211,17 @@ Annotation make_annotation(const Scene& scene, std::size_t index, const Setup& s
   const View& view = scene.views.at(index);
   Annotation annotation;
   annotation.type = input.type;
-  Carried carried =
-      carry_metadata(source, input.frame, input.type, input.channels, view.image_file);
+  Carried carried = carry_metadata(source, {input.frame, input.frame_file}, input.type,
+                                   input.channels, view.image_file);
   ExifWriter exif(carried.metadata.exif);
   write_mandatory(exif, scene, input);
   write_optics(exif, scene, setup, output, carried.findings, view.image_file);
   write_setup(exif, setup);
   write_origin(exif, input, view);
   write_thumbnail(carried, input, view.image_file);
+  report_renewed(source, carried, view.image_file);
 
-  XmpWriter xmp(carried.metadata.xmp);
-  xmp.text("Version", TRUNNION_VERSION);
-  write_camera_xmp(xmp, scene, setup);
-  write_pose_xmp(xmp, scene, view);
-  xmp.text("SourceHash", input.source_hash);
-  xmp.text("SourceImageUniqueID", carried.unique_id);
+  write_xmp(carried.metadata.xmp, scene, view, setup, {input.source_hash, carried.unique_id});
   write_history(carried.metadata.xmp, input.history, carried.software);
 
   annotation.metadata = std::move(carried.metadata);
@@ -335,6 +231,17 @@ Annotation make_annotation(const Scene& scene, std::size_t index, const Setup& s
   if (!carried.maker_note.empty()) {
     beside["Xmp.trunnion.MakerNote_base64"] = base64(carried.maker_note);
     needed = true;
+  }
+  if (input.type == FileType::jpeg) {
+    const std::vector<std::string> moved = fit_xmp_into_jpeg(annotation.metadata.xmp);
+    if (!moved.empty()) {
+      needed = true;
+      annotation.findings.push_back(
+          {Severity::note, "annotate", view.image_file,
+           fmt::format("{} went to the sidecar: a JPEG's XMP block of {} bytes has no room for it.",
+                       fmt::join(moved, ", "), kJpegXmpLimit),
+           "Nothing to do; a TIFF (output.type) would hold it."});
+    }
   }
   if (needed) annotation.sidecar = xmp_packet(beside, true);
   return annotation;

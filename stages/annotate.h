@@ -37,6 +37,7 @@ struct AnnotationInput {
   int channels = 3;
   int bits = 8;
   const Metadata* frame = nullptr;   // of a single frame of the series; fills what the fused lacks
+  std::string frame_file;            // its name, for the report
   std::string source_hash;           // of the fused file; makes ImageUniqueID
   int frames = 0;                    // fused into the image; 0: unknown
   std::vector<std::string> history;  // one line a step, "repair: 3 spots filled"

@@ -41,7 +41,7 @@ std::string text_of(const Exiv2::ExifData& exif, const char* key) {
   return at == exif.end() ? std::string() : at->toString();
 }
 
-void carry_exif(const Metadata& source, FileType type, const std::string& file, Carried& carried) {
+void carry_exif(const Metadata& source, const std::string& file, Carried& carried) {
   bool storage = false;
   bool resources = false;
   for (const Exiv2::Exifdatum& datum : source.exif) {
@@ -59,8 +59,8 @@ void carry_exif(const Metadata& source, FileType type, const std::string& file, 
   }
   if (storage) {
     carried.findings.push_back(changed(file,
-                                       "Tags that describe how the source file stores its pixels "
-                                       "were replaced by those of the new file."));
+                                       "Tags that describe the source's pixels and how it stores "
+                                       "them were replaced by those of the new file."));
   }
   if (resources) {
     carried.findings.push_back(
@@ -68,34 +68,106 @@ void carry_exif(const Metadata& source, FileType type, const std::string& file, 
                 "The image resource block (tag 0x8649) was left out: it holds a preview of the "
                 "old pixels; its IPTC record is carried as IPTC."));
   }
-  // A JPEG holds all of Exif in one segment; leave room for the tags trunnion adds.
+}
+
+// A JPEG holds all of Exif in one segment; leave room for the tags trunnion adds.
+void move_large_maker_note(FileType type, const std::string& file, Carried& carried) {
   const auto note = carried.metadata.exif.findKey(Key("Exif.Photo.MakerNote"));
-  if (note != carried.metadata.exif.end() && type == FileType::jpeg &&
-      static_cast<std::size_t>(note->size()) > kJpegExifLimit - 16'384) {
-    carried.maker_note = bytes_of(*note, true);
-    carried.findings.push_back(
-        changed(file, fmt::format("The maker note of {} bytes went to the sidecar: a JPEG's Exif "
-                                  "block of {} bytes has no room for it.",
-                                  carried.maker_note.size(), kJpegExifLimit)));
-    carried.metadata.exif.erase(note);
+  if (note == carried.metadata.exif.end() || type != FileType::jpeg ||
+      static_cast<std::size_t>(note->size()) <= kJpegExifLimit - 16'384) {
+    return;
+  }
+  carried.maker_note = bytes_of(*note, true);
+  carried.findings.push_back(
+      changed(file, fmt::format("The maker note of {} bytes went to the sidecar: a JPEG's Exif "
+                                "block of {} bytes has no room for it.",
+                                carried.maker_note.size(), kJpegExifLimit)));
+  carried.metadata.exif.erase(note);
+}
+
+// Tags that speak of one thing: a frame's are taken together or not at all, lest the time of one
+// image get the fraction of a second of another. 0 where a tag stands for itself.
+int thing_of(const std::string& group, std::uint16_t tag) {
+  if (group == "GPSInfo") return 1;
+  if (group == "Image") return tag == 0x010F || tag == 0x0110 ? 2 : 0;  // make and model
+  switch (tag) {
+    case 0x9003:  // DateTimeOriginal with offset and fraction
+    case 0x9011:
+    case 0x9291:
+      return 3;
+    case 0x9004:  // DateTimeDigitized likewise
+    case 0x9012:
+    case 0x9292:
+      return 4;
+    case 0xA432:  // lens
+    case 0xA433:
+    case 0xA434:
+    case 0xA435:
+      return 5;
+    default:
+      return 0;
   }
 }
 
-// What the fused image lacks and the single frame has: date, exposure, lens, place.
-void fill_from_frame(const Metadata& frame, Carried& carried) {
+// Of a frame's first directory only what says who, what and with which camera: a raw file keeps its
+// development there. Of its Exif directory all but the file's own identity, colours and dates of
+// change.
+bool frame_may_give(const std::string& group, std::uint16_t tag) {
+  static const std::set<std::uint16_t> image{0x010E, 0x010F, 0x0110, 0x013B, 0x8298};
+  static const std::set<std::uint16_t> not_photo{0xA001, 0xA420, 0x9290, 0x9010, 0xA500, 0xA004};
+  if (group == "Image") return image.contains(tag);
+  if (group == "GPSInfo") return true;
+  return group == "Photo" && !not_photo.contains(tag) && !describes_storage(group, tag) &&
+         !is_block_or_pointer(group, tag);
+}
+
+int fill_exif(const Metadata& frame, Carried& carried) {
+  std::set<int> told;
+  for (const Exiv2::Exifdatum& datum : carried.metadata.exif) {
+    told.insert(thing_of(datum.groupName(), datum.tag()));
+  }
+  int filled = 0;
   for (const Exiv2::Exifdatum& datum : frame.exif) {
     const std::string group = datum.groupName();
-    const std::uint16_t tag = datum.tag();
-    const bool of_the_file = group == "Thumbnail" || group == "Iop" ||
-                             describes_storage(group, tag) || is_block_or_pointer(group, tag) ||
-                             (group == "Photo" && (tag == 0xA001 || tag == 0xA420)) ||
-                             (group == "Image" && (tag == 0x8649 || tag == 0x0131));
-    if (of_the_file) continue;
-    const Key key(tag, group);
-    if (carried.metadata.exif.findKey(key) == carried.metadata.exif.end()) {
-      carried.metadata.exif.add(datum);
-    }
+    if (!frame_may_give(group, datum.tag())) continue;
+    const int thing = thing_of(group, datum.tag());
+    const Key key(datum.tag(), group);
+    const bool there = thing > 0
+                           ? told.contains(thing)
+                           : carried.metadata.exif.findKey(key) != carried.metadata.exif.end();
+    if (there) continue;
+    carried.metadata.exif.add(datum);
+    ++filled;
   }
+  return filled;
+}
+
+int fill_xmp(const Metadata& frame, Carried& carried) {
+  // Copies of Exif tags, the file's own history and dates, settings of its development.
+  static const std::set<std::string> not_given{"tiff",  "exif", "exifEX",        "xmp",
+                                               "xmpMM", "crs",  kNamespacePrefix};
+  std::set<std::string> told;
+  for (const Exiv2::Xmpdatum& datum : carried.metadata.xmp) told.insert(property_of(datum.key()));
+  int filled = 0;
+  for (const Exiv2::Xmpdatum& datum : frame.xmp) {
+    if (not_given.contains(datum.groupName()) || told.contains(property_of(datum.key()))) continue;
+    carried.metadata.xmp.add(datum);
+    ++filled;
+  }
+  return filled;
+}
+
+void fill_from_frame(const SourceFrame& frame, const std::string& file, Carried& carried) {
+  if (frame.metadata == nullptr) return;
+  int filled = fill_exif(*frame.metadata, carried) + fill_xmp(*frame.metadata, carried);
+  if (carried.metadata.iptc.empty()) {
+    carried.metadata.iptc = frame.metadata->iptc;
+    filled += static_cast<int>(carried.metadata.iptc.count());
+  }
+  if (filled == 0) return;
+  carried.findings.push_back(
+      changed(file, fmt::format("{} tags that the fused image lacks were taken from the frame {}.",
+                                filled, frame.file)));
 }
 
 // XMP mirrors some Exif and TIFF tags; those of the old pixels would contradict the new ones.
@@ -120,6 +192,8 @@ void carry_xmp(const Metadata& source, const std::string& file, Carried& carried
                                            "Xmp.exif.FocalPlaneResolutionUnit",
                                            "Xmp.exif.ImageUniqueID",
                                            "Xmp.exif.SubjectDistance",
+                                           "Xmp.exif.SubjectArea",
+                                           "Xmp.exif.SubjectLocation",
                                            "Xmp.exifEX.CompositeImage",
                                            "Xmp.exifEX.SourceImageNumberOfCompositeImage",
                                            "Xmp.tiff.Software"};
@@ -160,14 +234,20 @@ void carry_profile(const Metadata& source, int channels, const std::string& file
 
 }  // namespace
 
-bool describes_storage(const std::string& group, std::uint16_t tag) {
-  if (group == "Image") return storage_tags().contains(tag);
-  // ComponentsConfiguration, CompressedBitsPerPixel, PixelX/YDimension, RelatedSoundFile stays.
-  return group == "Photo" && (tag == 0x9101 || tag == 0x9102 || tag == 0xA002 || tag == 0xA003);
+std::string property_of(const std::string& key) {
+  return key.substr(0, key.find_first_of("[/"));
 }
 
-Carried carry_metadata(const Metadata& source, const Metadata* frame, FileType type, int channels,
-                       const std::string& file) {
+bool describes_storage(const std::string& group, std::uint16_t tag) {
+  if (group == "Image") return storage_tags().contains(tag);
+  // ComponentsConfiguration, CompressedBitsPerPixel, PixelX/YDimension; SubjectArea and
+  // SubjectLocation are places in the old pixels.
+  return group == "Photo" && (tag == 0x9101 || tag == 0x9102 || tag == 0xA002 || tag == 0xA003 ||
+                              tag == 0x9214 || tag == 0xA214);
+}
+
+Carried carry_metadata(const Metadata& source, const SourceFrame& frame, FileType type,
+                       int channels, const std::string& file) {
   Carried carried;
   carried.metadata.little_endian = source.little_endian;
   carried.software = text_of(source.exif, "Exif.Image.Software");
@@ -177,10 +257,11 @@ Carried carry_metadata(const Metadata& source, const Metadata* frame, FileType t
         refused(file, fmt::format("{} of the source is damaged and was not carried over.", block),
                 "Export the image again if its metadata matter."));
   }
-  carry_exif(source, type, file, carried);
-  if (frame != nullptr) fill_from_frame(*frame, carried);
+  carry_exif(source, file, carried);
   carry_xmp(source, file, carried);
   carried.metadata.iptc = source.iptc;
+  fill_from_frame(frame, file, carried);
+  move_large_maker_note(type, file, carried);
   carry_profile(source, channels, file, carried);
   if (source.previews) {
     carried.findings.push_back(

@@ -17,11 +17,21 @@ struct Carried {
   Findings findings;
 };
 
+// A single frame of the series, where one is given. It only fills what the source lacks: who, when,
+// where and how it was taken; never the file's own identity, software, profile or development.
+struct SourceFrame {
+  const Metadata* metadata = nullptr;
+  std::string file;
+};
+
 // `file` names the image in the findings. `channels` is that of the image to be written.
-Carried carry_metadata(const Metadata& source, const Metadata* frame, FileType type, int channels,
-                       const std::string& file);
+Carried carry_metadata(const Metadata& source, const SourceFrame& frame, FileType type,
+                       int channels, const std::string& file);
 
 // True where an Exif tag of this group describes the storage of the pixels in their file.
 bool describes_storage(const std::string& group, std::uint16_t tag);
+
+// Xmp.NAMESPACE.Property of a key that may go deeper into it.
+std::string property_of(const std::string& key);
 
 }  // namespace trunnion

@@ -1,6 +1,7 @@
 #include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
+#include <set>
 
 #include "core/angle.h"
 #include "core/rotation.h"
@@ -50,9 +51,7 @@ std::vector<std::pair<std::size_t, std::size_t>> scale_pairs(const Scene& scene)
     std::size_t end = first;
     while (end < scene.views.size() && scene.views[end].ring == scene.views[first].ring) ++end;
     const std::size_t n = end - first;
-    std::vector<std::size_t> steps{1, n / 4, n / 2};
-    steps.erase(std::unique(steps.begin(), steps.end()), steps.end());
-    for (const std::size_t step : steps) {
+    for (const std::size_t step : std::set<std::size_t>{1, n / 4, n / 2}) {
       for (std::size_t i = first; step > 0 && i + step < end; ++i) pairs.emplace_back(i, i + step);
     }
     first = end;

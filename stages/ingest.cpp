@@ -10,6 +10,7 @@
 #include "config/capture_table.h"
 #include "core/error.h"
 #include "core/hash.h"
+#include "stages/ingest_frames.h"
 
 namespace trunnion {
 namespace {
@@ -23,6 +24,8 @@ struct Candidate {
   std::size_t ring = 0;
   int station = 0;
   double stage_angle = 0;
+  int frames = 0;     // as the user tells it; 0: not told
+  std::string frame;  // as the capture table names it
 };
 
 void fault(Findings& findings, const std::string& file, const std::string& what,
@@ -76,7 +79,7 @@ std::vector<Candidate> by_pattern(const fs::path& workspace, const Specimen& spe
       const int station = station_of(found, before, after);
       if (station < 0) continue;
       const std::string source = (pattern.parent_path() / found).generic_string();
-      candidates.push_back({source, r, station, ring.angle_of(station)});
+      candidates.push_back({source, r, station, ring.angle_of(station), ring.frames, ""});
     }
   }
   return candidates;
@@ -99,7 +102,8 @@ std::vector<Candidate> by_table(const fs::path& workspace, const Specimen& speci
     const Ring& ring = specimen.rings[r];
     const double angle =
         row.angle ? static_cast<int>(ring.turning) * *row.angle : ring.angle_of(row.station);
-    candidates.push_back({row.file, r, row.station, angle});
+    candidates.push_back(
+        {row.file, r, row.station, angle, row.frames > 0 ? row.frames : ring.frames, row.frame});
   }
   return candidates;
 }
@@ -255,6 +259,8 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
     image.station = candidate.station;
     image.stage_angle = candidate.stage_angle;
     image.name = output_name(settings.output.name_template, image.ring, image.station);
+    image.frame = candidate.frame;
+    image.frames = candidate.frames;
     try {
       image.info = probe_image(image.file, limits);
       image.bytes = fs::file_size(image.file);
@@ -266,6 +272,7 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
   drop_mixed_formats(result.images, result.findings);
   drop_identical(result.images, result.findings);
   report_gaps(result.images, specimen, result.findings);
+  find_frames(workspace, settings.output.frame_pattern, result.images, result.findings);
   std::set<std::string> names;
   for (const StationImage& image : result.images) {
     if (!names.insert(image.name).second) {

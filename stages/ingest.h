@@ -2,7 +2,8 @@
 // wrong with the set before any pixel is decoded.
 //
 // Reported by name: a station found twice, a gap in a ring, mixed sizes, channels or bit depths, an
-// image identical to another, an unreadable or unsuitable file, a capture table with mistakes.
+// image identical to another, an unreadable or unsuitable file, a capture table with mistakes, a
+// station without the single frame that output.frame promises (stages/ingest_frames.h).
 #pragma once
 
 #include <filesystem>
@@ -25,6 +26,8 @@ struct StationImage {
   double stage_angle = 0;  // rad, signed by the direction of turning
   ImageInfo info;
   std::uintmax_t bytes = 0;
+  std::string frame;  // a single frame of the series, relative to the workspace; empty: not given
+  int frames = 0;     // fused into the image; 0: unknown
 };
 
 struct IngestResult {

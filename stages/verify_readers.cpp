@@ -2,19 +2,23 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <cmath>
-#include <nlohmann/json.hpp>
 #include <opencv2/core.hpp>
 #include <sstream>
 
 #include "core/angle.h"
 #include "core/error.h"
 #include "core/rotation.h"
+#include "stages/verify_json.h"
 
 namespace trunnion {
 namespace {
 
-using Json = nlohmann::json;
+using verify_detail::guarded;
+using verify_detail::Json;
+using verify_detail::parsed;
+using verify_detail::vector_of;
 
 // Cells of one line of RFC 4180; a quoted cell may hold commas.
 std::vector<std::string> cells_of(const std::string& line) {
@@ -75,144 +79,152 @@ std::vector<double> numbers_of(const std::vector<std::string>& cells, const std:
   return values;
 }
 
-Json parsed(const std::string& text, const std::string& file) {
-  try {
-    return Json::parse(text);
-  } catch (const Json::exception& error) {
-    throw data_error(fmt::format("{}: is no JSON ({}); prepare again.", file, error.what()));
+Camera camera_of(const Json& json) {
+  Camera camera;
+  const bool perspective = json.at("projection") == "perspective";
+  camera.projection = perspective ? Projection::perspective : Projection::telecentric;
+  camera.width_px = json.at("width_px");
+  camera.height_px = json.at("height_px");
+  camera.fx = json.at(perspective ? "fx_px" : "fx_px_per_mm");
+  camera.fy = json.at(perspective ? "fy_px" : "fy_px_per_mm");
+  camera.cx = json.at("cx_px");
+  camera.cy = json.at("cy_px");
+  camera.distortion = json.at("distortion").get<std::array<double, 5>>();
+  return camera;
+}
+
+void pose_of(const Json& json, Pose& pose, PoseCovariance& covariance) {
+  for (int row = 0; row < 3; ++row) {
+    pose.R.row(row) = vector_of(json.at("rotation").at(static_cast<std::size_t>(row)));
+  }
+  pose.t = vector_of(json.at("translation_mm"));
+  for (Eigen::Index i = 0; i < 6; ++i) {
+    for (Eigen::Index k = 0; k < 6; ++k) {
+      covariance(i, k) =
+          json.at("covariance").at(static_cast<std::size_t>(i)).at(static_cast<std::size_t>(k));
+    }
   }
 }
 
-Eigen::Vector3d vector_of(const Json& json) {
-  return {json.at(0).get<double>(), json.at(1).get<double>(), json.at(2).get<double>()};
+View view_of(const Json& json) {
+  View view;
+  view.name = json.at("name");
+  view.image_file = json.at("image");
+  view.mask_file = json.at("mask");
+  view.source_file = json.at("source");
+  view.ring = json.at("ring");
+  view.station = json.at("station");
+  view.stage_angle = radians(json.at("stage_angle_deg"));
+  view.sigma_stage_angle = radians(json.at("sigma_stage_angle_deg"));
+  pose_of(json.at("pose"), view.pose, view.covariance);
+  pose_of(json.at("prior"), view.prior, view.prior_covariance);
+  return view;
 }
 
-template <typename Read>
-auto guarded(const std::string& file, Read read) {
-  try {
-    return read();
-  } catch (const Json::exception& error) {
-    throw data_error(fmt::format("{}: a field is missing or of the wrong kind ({}); prepare again.",
-                                 file, error.what()));
+// The comment lines above a CSV that say size, intrinsics and, where there is any, distortion.
+Camera camera_of_comment(const std::string& text, const std::string& file) {
+  Camera camera;
+  const std::size_t image = text.find("# image ");
+  const std::size_t end = text.find('\n', image);
+  if (image == std::string::npos || end == std::string::npos) {
+    throw data_error(
+        fmt::format("{}: the comment with the intrinsics is missing; prepare again.", file));
   }
+  std::string line = text.substr(image, end - image);
+  if (line.find("telecentric") != std::string::npos) camera.projection = Projection::telecentric;
+  std::replace(line.begin(), line.end(), ';', ' ');
+  std::istringstream words(line);
+  std::string word;
+  words >> word >> word >> camera.width_px >> word >> camera.height_px;
+  int found = 0;
+  while (words >> word) {
+    double* const place = word == "fx"   ? &camera.fx
+                          : word == "fy" ? &camera.fy
+                          : word == "cx" ? &camera.cx
+                          : word == "cy" ? &camera.cy
+                                         : nullptr;
+    if (place == nullptr) continue;
+    words >> word;
+    *place = number_of(word, file);
+    ++found;
+  }
+  if (found != 4) {
+    throw data_error(
+        fmt::format("{}: the comment with the intrinsics is incomplete; prepare again.", file));
+  }
+  constexpr std::string_view kDistortion = "# Brown-Conrady k1 k2 p1 p2 k3:";
+  if (const std::size_t at = text.find(kDistortion); at != std::string::npos) {
+    std::istringstream terms(text.substr(at + kDistortion.size(), 400));
+    for (double& term : camera.distortion) {
+      terms >> word;
+      term = number_of(word, file);
+    }
+  }
+  return camera;
 }
 
 }  // namespace
 
-ReadSet read_cameras_json(const std::string& text) {
+Scene read_cameras_json(const std::string& text) {
   const std::string file = "cameras.json";
   const Json json = parsed(text, file);
   return guarded(file, [&] {
-    ReadSet set;
-    const Json& c = json.at("camera");
-    const bool perspective = c.at("projection") == "perspective";
-    set.camera.projection = perspective ? Projection::perspective : Projection::telecentric;
-    set.camera.width_px = c.at("width_px");
-    set.camera.height_px = c.at("height_px");
-    set.camera.fx = c.at(perspective ? "fx_px" : "fx_px_per_mm");
-    set.camera.fy = c.at(perspective ? "fy_px" : "fy_px_per_mm");
-    set.camera.cx = c.at("cx_px");
-    set.camera.cy = c.at("cy_px");
-    set.camera.distortion = c.at("distortion").get<std::array<double, 5>>();
-    set.tie_points = json.at("tie_points");
-    for (const Json& view : json.at("views")) {
-      ReadView read;
-      read.image = view.at("image");
-      read.mask = view.at("mask");
-      const Json& pose = view.at("pose");
-      for (int row = 0; row < 3; ++row) {
-        read.pose.R.row(row) = vector_of(pose.at("rotation").at(static_cast<std::size_t>(row)));
-      }
-      read.pose.t = vector_of(pose.at("translation_mm"));
-      set.views.push_back(read);
-    }
-    return set;
+    Scene scene;
+    scene.title = json.at("title");
+    scene.setup_name = json.at("setup");
+    scene.refined = json.at("refined");
+    const Json& calibration = json.at("calibration");
+    scene.lens_calibrated = calibration.at("lens_calibrated");
+    scene.axis_calibrated = calibration.at("axis_calibrated");
+    scene.calibration_hash = calibration.at("record_hash");
+    scene.camera = camera_of(json.at("camera"));
+    scene.source_camera = camera_of(json.at("source_camera"));
+    scene.pixel_pitch_um = json.at("camera").at("pixel_pitch_um");
+    scene.tie_points.resize(json.at("tie_points"));
+    for (const Json& each : json.at("views")) scene.views.push_back(view_of(each));
+    return scene;
   });
 }
 
-std::vector<ReadView> read_exterior_csv(const std::string& text) {
+ReadSet read_exterior_csv(const std::string& text) {
   const std::string file = "exterior.csv";
-  std::vector<ReadView> views;
+  ReadSet set{camera_of_comment(text, file), {}, {}};
   for (const auto& row : rows_of(text, file, 13)) {
     const std::vector<double> v = numbers_of(row, file);
-    ReadView view{row[0], "", {}};
+    ReadView view{row[0], {}};
     view.pose.R = camera_from_world({radians(v[3]), radians(v[4]), radians(v[5])});
     view.pose.t = -(view.pose.R * Eigen::Vector3d(v[0], v[1], v[2]));
-    views.push_back(view);
+    set.views.push_back(view);
   }
-  return views;
+  return set;
 }
 
-std::vector<ReadView> read_matrix_csv(const std::string& text) {
+ReadSet read_matrix_csv(const std::string& text) {
   const std::string file = "poses_matrix.csv";
-  std::vector<ReadView> views;
+  ReadSet set{camera_of_comment(text, file), {}, {}};
   for (const auto& row : rows_of(text, file, 13)) {
     const std::vector<double> v = numbers_of(row, file);
-    ReadView view{row[0], "", {}};
+    ReadView view{row[0], {}};
     for (std::size_t i = 0; i < 9; ++i) {
       view.pose.R(static_cast<Eigen::Index>(i / 3), static_cast<Eigen::Index>(i % 3)) = v[i];
     }
     view.pose.t = {v[9], v[10], v[11]};
-    views.push_back(view);
+    set.views.push_back(view);
   }
-  return views;
+  return set;
 }
 
-std::vector<ReadView> read_quaternion_csv(const std::string& text) {
+ReadSet read_quaternion_csv(const std::string& text) {
   const std::string file = "poses_quaternion.csv";
-  std::vector<ReadView> views;
+  ReadSet set{camera_of_comment(text, file), {}, {}};
   for (const auto& row : rows_of(text, file, 8)) {
     const std::vector<double> v = numbers_of(row, file);
-    ReadView view{row[0], "", {}};
+    ReadView view{row[0], {}};
     view.pose.R = Eigen::Quaterniond(v[0], v[1], v[2], v[3]).toRotationMatrix();
     view.pose.t = {v[4], v[5], v[6]};
-    views.push_back(view);
+    set.views.push_back(view);
   }
-  return views;
-}
-
-ReadSet read_gltf(const std::string& text) {
-  const std::string file = "cameras.gltf";
-  const Json json = parsed(text, file);
-  return guarded(file, [&] {
-    ReadSet set;
-    // world (Z up, mm) from glTF (Y up, m)
-    Eigen::Matrix3d world_from_gltf;
-    world_from_gltf << 1, 0, 0, 0, 0, -1, 0, 1, 0;
-    const Eigen::Matrix3d flip = Eigen::Vector3d(1, -1, -1).asDiagonal();
-    for (const Json& node : json.value("nodes", Json::array())) {
-      if (!node.contains("camera")) continue;
-      const Json& q = node.at("rotation");
-      const Eigen::Matrix3d turned =
-          Eigen::Quaterniond(q.at(3).get<double>(), q.at(0).get<double>(), q.at(1).get<double>(),
-                             q.at(2).get<double>())
-              .toRotationMatrix();
-      ReadView view;
-      view.image = node.at("extras").at("image");
-      view.pose.R = (world_from_gltf * turned * flip).transpose();
-      const Eigen::Vector3d centre = world_from_gltf * vector_of(node.at("translation")) * 1000.0;
-      view.pose.t = -(view.pose.R * centre);
-      set.views.push_back(view);
-    }
-    if (set.views.empty()) return set;
-    const Json& camera = json.at("cameras").at(0);
-    set.camera.width_px = camera.at("extras").at("width_px");
-    set.camera.height_px = camera.at("extras").at("height_px");
-    set.camera.cx = camera.at("extras").at("cx_px");
-    set.camera.cy = camera.at("extras").at("cy_px");
-    if (camera.at("type") == "perspective") {
-      const Json& lens = camera.at("perspective");
-      const double tangent = std::tan(0.5 * lens.at("yfov").get<double>());
-      set.camera.fy = set.camera.height_px / (2.0 * tangent);
-      set.camera.fx = set.camera.width_px / (2.0 * tangent * lens.at("aspectRatio").get<double>());
-    } else {
-      set.camera.projection = Projection::telecentric;
-      const Json& lens = camera.at("orthographic");
-      set.camera.fx = set.camera.width_px / (2000.0 * lens.at("xmag").get<double>());
-      set.camera.fy = set.camera.height_px / (2000.0 * lens.at("ymag").get<double>());
-    }
-    return set;
-  });
+  return set;
 }
 
 std::vector<Eigen::Vector3d> read_ply_points(const std::string& text) {
@@ -220,7 +232,9 @@ std::vector<Eigen::Vector3d> read_ply_points(const std::string& text) {
   std::string line;
   std::size_t count = 0;
   while (std::getline(stream, line) && line != "end_header") {
-    if (line.starts_with("element vertex ")) count = std::stoul(line.substr(15));
+    if (line.starts_with("element vertex ")) {
+      count = static_cast<std::size_t>(std::strtoul(line.c_str() + 15, nullptr, 10));
+    }
   }
   std::vector<Eigen::Vector3d> points;
   while (points.size() < count && std::getline(stream, line)) {
@@ -236,18 +250,21 @@ std::vector<Eigen::Vector3d> read_ply_points(const std::string& text) {
   return points;
 }
 
-Camera read_camera_yml(const std::string& text) {
+Camera read_camera_yml(const std::string& text, const std::string& prefix) {
   try {
     const cv::FileStorage file(text, cv::FileStorage::READ | cv::FileStorage::MEMORY);
     Camera camera;
-    camera.width_px = static_cast<int>(file["image_width"]);
-    camera.height_px = static_cast<int>(file["image_height"]);
+    camera.width_px = static_cast<int>(file[prefix + "image_width"]);
+    camera.height_px = static_cast<int>(file[prefix + "image_height"]);
     const bool perspective = static_cast<std::string>(file["projection"]) == "perspective";
     camera.projection = perspective ? Projection::perspective : Projection::telecentric;
     cv::Mat K;
     cv::Mat k;
-    file[perspective ? "camera_matrix" : "telecentric_matrix"] >> K;
-    file["distortion_coefficients"] >> k;
+    file[prefix + (perspective ? "camera_matrix" : "telecentric_matrix")] >> K;
+    file[prefix + "distortion_coefficients"] >> k;
+    if (K.size() != cv::Size(3, 3) || k.total() != 5) {
+      throw data_error("camera.yml: a matrix is missing or of another size; prepare again.");
+    }
     camera.fx = K.at<double>(0, 0);
     camera.fy = K.at<double>(1, 1);
     camera.cx = K.at<double>(0, 2);

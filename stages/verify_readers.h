@@ -7,29 +7,31 @@
 
 #include "core/camera.h"
 #include "core/pose.h"
+#include "core/scene.h"
 
 namespace trunnion {
 
+// The set as cameras.json tells it; tie points are only counted there.
+Scene read_cameras_json(const std::string& text);
+
 struct ReadView {
   std::string image;  // as the file names it
-  std::string mask;
   Pose pose;
 };
 
 struct ReadSet {
-  Camera camera;
+  Camera camera;  // as far as the format can say it
   std::vector<ReadView> views;
-  std::size_t tie_points = 0;
+  std::vector<Eigen::Vector3d> points;  // tie points, mm; glTF only
 };
 
-ReadSet read_cameras_json(const std::string& text);
-// These know the camera only as far as the format says it.
-std::vector<ReadView> read_exterior_csv(const std::string& text);
-std::vector<ReadView> read_matrix_csv(const std::string& text);
-std::vector<ReadView> read_quaternion_csv(const std::string& text);
+ReadSet read_exterior_csv(const std::string& text);
+ReadSet read_matrix_csv(const std::string& text);
+ReadSet read_quaternion_csv(const std::string& text);
 ReadSet read_gltf(const std::string& text);
 std::vector<Eigen::Vector3d> read_ply_points(const std::string& text);
-Camera read_camera_yml(const std::string& text);
+// `prefix` is empty for the written images' camera, "source_" for that of the fused ones.
+Camera read_camera_yml(const std::string& text, const std::string& prefix);
 
 struct ReadDistance {
   std::string from;

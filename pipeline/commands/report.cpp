@@ -8,6 +8,8 @@
 #include "core/error.h"
 #include "core/image_io.h"
 #include "pipeline/command_line.h"
+#include "pipeline/journal.h"
+#include "pipeline/output_store.h"
 #include "pipeline/progress.h"
 #include "pipeline/workspace.h"
 #include "stages/report.h"
@@ -57,6 +59,8 @@ CommandResult run(const std::string& folder, const Common& common) {
   }
   progress.start("page");
   write_report(data, place);
+  Journal journal(workspace.state() / "journal.sqlite");
+  OutputStore(journal, workspace.root, false).record_folder("prepared/report", "report");
   progress.close();
 
   const Judgement judgement = judge(data);

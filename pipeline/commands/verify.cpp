@@ -1,10 +1,13 @@
 #include <fmt/format.h>
 
 #include <memory>
+#include <set>
 
+#include "config/settings.h"
 #include "core/error.h"
 #include "pipeline/command_line.h"
 #include "pipeline/journal.h"
+#include "stages/export_templates.h"
 #include "stages/verify.h"
 
 namespace trunnion {
@@ -24,6 +27,23 @@ Manifest manifest_of(const fs::path& workspace) {
   return manifest;
 }
 
+// The files that specimen.toml's templates give, where it can still be read: a change of settings
+// since the run shows as a difference.
+TextRenderer renderer_of(const fs::path& workspace, const Manifest& manifest) {
+  const auto templates = read_specimen(workspace / "specimen.toml").settings.output.templates;
+  std::set<std::string> recorded;
+  for (const ManifestFile& file : manifest.files) recorded.insert(file.path);
+  return [templates, recorded](const Scene& scene) {
+    TextFiles all;
+    for (const TemplateSettings& each : templates) {
+      for (auto& file : render_template(scene, each)) {
+        if (recorded.contains("prepared/" + file.first)) all.push_back(std::move(file));
+      }
+    }
+    return all;
+  };
+}
+
 bool any_fault(const VerifyResult& result) {
   for (const Finding& finding : result.findings) {
     if (finding.severity == Severity::fault) return true;
@@ -39,6 +59,9 @@ std::string text_of(const VerifyResult& result) {
     text += fmt::format("  {:<32} within {:.2g} px of cameras.json ({:g} allowed)\n", format.file,
                         format.largest_px, format.allowed_px);
   }
+  if (result.texts > 0) {
+    text += fmt::format("  {} files from templates compared with cameras.json\n", result.texts);
+  }
   for (const Finding& finding : result.findings) {
     text += fmt::format("{}: {}: {} {}\n", name_of(finding.severity), finding.file, finding.what,
                         finding.remedy);
@@ -51,6 +74,7 @@ nlohmann::ordered_json json_of(const VerifyResult& result) {
   nlohmann::ordered_json json{{"files", result.files},
                               {"bytes", result.bytes},
                               {"images", result.images},
+                              {"texts", result.texts},
                               {"fits", !any_fault(result)},
                               {"formats", nlohmann::ordered_json::array()},
                               {"findings", nlohmann::ordered_json::array()}};
@@ -78,7 +102,18 @@ void add_verify(CLI::App& app) {
         if (!fs::is_directory(*workspace)) {
           throw usage_error(fmt::format("{}: no such folder; give a workspace.", *workspace));
         }
-        const VerifyResult result = verify(*workspace, manifest_of(*workspace));
+        const Manifest manifest = manifest_of(*workspace);
+        VerifyOptions options;
+        Findings doubts;
+        try {
+          options.texts = renderer_of(*workspace, manifest);
+        } catch (const Error& error) {
+          doubts.push_back(
+              {Severity::doubt, "verify", "specimen.toml", error.what(),
+               "Files from templates were not compared; correct it and verify again."});
+        }
+        VerifyResult result = verify(*workspace, manifest, options);
+        result.findings.insert(result.findings.end(), doubts.begin(), doubts.end());
         return CommandResult{text_of(result), json_of(result), any_fault(result) ? 1 : 0};
       });
   command->add_option("workspace", *workspace, "Folder that holds specimen.toml")->required();

@@ -46,6 +46,20 @@ TEST(CaptureTable, NamesMistakesWithLines) {
   EXPECT_NE(complaint("file,file,station\na,b,1\n").find("stands twice"), std::string::npos);
 }
 
+TEST(CaptureTable, ReadsFramesWhereTheyAreTold) {
+  const auto rows = parse_capture_table(
+      "file,station,frames,frame\na.tif,1,61,raw/a_01.dng\nb.tif,2,,\n", "c.csv");
+  EXPECT_EQ(rows[0].frames, 61);
+  EXPECT_EQ(rows[0].frame, "raw/a_01.dng");
+  EXPECT_EQ(rows[1].frames, 0);
+  EXPECT_EQ(rows[1].frame, "");
+  EXPECT_NE(complaint("file,station,frames\na,1,0\n").find("frames \"0\" is not a whole number"),
+            std::string::npos);
+  EXPECT_NE(complaint("file,station,frames\na,1,many\n").find("line 2: frames \"many\""),
+            std::string::npos);
+  EXPECT_NE(complaint("file,station,frame\na,1,../b\n").find("frame \"../b\""), std::string::npos);
+}
+
 TEST(CaptureTable, RefusesThousandsOfColumns) {
   std::string header = "file,station";
   for (int i = 0; i < 5000; ++i) header += ",x" + std::to_string(i);

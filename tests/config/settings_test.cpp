@@ -84,6 +84,27 @@ TEST(SpecimenFile, RefusesNotANumberAndTwoRingsOfOneName) {
   EXPECT_NE(complaint("setup=\"a\"\n" + ring + ring).find("another ring"), std::string::npos);
 }
 
+TEST(SpecimenFile, FramePatternHoldsStationAndRing) {
+  const std::string ring = "[[ring]]\nname=\"a\"\nstations=3\npattern=\"f/{station}.tif\"\n";
+  const std::string other = "[[ring]]\nname=\"b\"\nstations=3\npattern=\"g/{station}.tif\"\n";
+  const auto output = [](const std::string& frame) {
+    return "[output]\nframe = \"" + frame + "\"\n";
+  };
+  const SpecimenFile file = parse_specimen(
+      "setup=\"a\"\n" + ring + "frames = 61\n" + output("f/{station}/*.jpg"), "/w/s/specimen.toml");
+  EXPECT_EQ(file.specimen.rings[0].frames, 61);
+  EXPECT_EQ(file.settings.output.frame_pattern, "f/{station}/*.jpg");
+  EXPECT_NE(complaint("setup=\"a\"\n" + ring + output("f/a.jpg")).find("must hold {station}"),
+            std::string::npos);
+  EXPECT_NE(complaint("setup=\"a\"\n" + ring + other + output("f/{station}.jpg"))
+                .find("must hold {ring} too"),
+            std::string::npos);
+  EXPECT_NE(complaint("setup=\"a\"\n" + ring + output("*/*/*{station}")).find("at most two *"),
+            std::string::npos);
+  EXPECT_NE(complaint("setup=\"a\"\n" + ring + output("../{station}.jpg")).find("outside"),
+            std::string::npos);
+}
+
 TEST(SpecimenFile, NamesTheLineOfBrokenToml) {
   EXPECT_NE(complaint("title = \"a\"\nsetup = [\n").find("line"), std::string::npos);
 }

@@ -4,10 +4,13 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <set>
 
+#include "core/files.h"
 #include "core/hash.h"
 #include "core/image_io.h"
 #include "tests/support/open_data.h"
+#include "tests/support/rich_metadata.h"
 #include "tests/support/samples.h"
 
 namespace trunnion {
@@ -84,43 +87,6 @@ TEST_P(AnnotateTypes, AllFocalLengthsLeadToTheSamePixels) {
   }
 }
 
-// A source with something of every kind, as found in the wild.
-Metadata rich_source(std::size_t maker_note_bytes = 3000) {
-  initialise_metadata();
-  Exiv2::XmpProperties::registerNs("http://museum.example/catalogue/", "catalogue");
-  Metadata source;
-  source.icc = test::icc_profile(false);
-  source.exif["Exif.Image.Make"] = "ACME  Optical ";  // double and trailing spaces stay
-  source.exif["Exif.Image.Model"] = "model 7  ";
-  source.exif["Exif.Image.Artist"] = "M. Example";
-  source.exif["Exif.Image.Software"] = "fuser 3.1";
-  source.exif["Exif.Image.Orientation"] = std::uint16_t{6};
-  source.exif["Exif.Image.DateTime"] = "2026:02:03 04:05:06";
-  source.exif["Exif.Photo.DateTimeOriginal"] = "2026:02:03 04:05:06";
-  source.exif["Exif.Photo.ExposureTime"] = Exiv2::URational(1, 125);
-  source.exif["Exif.Photo.FNumber"] = Exiv2::URational(56, 10);
-  source.exif["Exif.Photo.UserComment"] =
-      "charset=Unicode K\xC3\xA4"
-      "fer";
-  source.exif["Exif.Photo.FocalLength"] = Exiv2::URational(100, 1);
-  source.exif["Exif.Photo.ImageUniqueID"] = "00112233445566778899aabbccddeeff";
-  std::string note = "\x01\x02opaque";
-  while (note.size() < maker_note_bytes) note += static_cast<char>(note.size() * 7);
-  Exiv2::DataValue value(Exiv2::undefined);
-  value.read(reinterpret_cast<const Exiv2::byte*>(note.data()), static_cast<long>(note.size()));
-  source.exif.add(Exiv2::ExifKey("Exif.Photo.MakerNote"), &value);
-  source.exif["Exif.GPSInfo.GPSVersionID"] = "2 3 0 0";
-  source.exif["Exif.GPSInfo.GPSLatitudeRef"] = "N";
-  source.exif["Exif.GPSInfo.GPSLatitude"] = "52/1 31/1 1234/100";
-  source.iptc["Iptc.Application2.Caption"] = "Glass beetle";
-  source.iptc["Iptc.Application2.ObjectName"] = "GB-7";
-  source.xmp["Xmp.dc.title"] = "lang=x-default Glass beetle 7";
-  source.xmp["Xmp.dc.creator"] = "M. Example";
-  source.xmp["Xmp.catalogue.Number"] = "GB-7/2026";
-  source.xmp["Xmp.tiff.Orientation"] = "6";
-  return source;
-}
-
 // What the policy says stays identical, by kind.
 void expect_kept(const Metadata& source, const Metadata& found) {
   EXPECT_EQ(found.icc, source.icc);
@@ -158,7 +124,7 @@ std::string text(const Metadata& metadata, const char* key) {
 TEST_P(AnnotateTypes, KeepsWhatThePolicyKeepsAndReportsTheRest) {
   const test::TemporaryFolder folder;
   const fs::path original = write_sample(folder.path(), GetParam(), "source");
-  EXPECT_THAT(write_metadata(original, GetParam().type, rich_source()), testing::IsEmpty());
+  EXPECT_THAT(write_metadata(original, GetParam().type, test::rich_metadata()), testing::IsEmpty());
   const std::string bytes_before = read_file(original);
   const Metadata source = read_metadata(original);
   EXPECT_EQ(read_file(original), bytes_before);
@@ -184,11 +150,70 @@ TEST_P(AnnotateTypes, KeepsWhatThePolicyKeepsAndReportsTheRest) {
   EXPECT_EQ(agent->toString(), "fuser 3.1");
 }
 
-TEST_P(AnnotateTypes, MakerNoteTooLargeGoesToTheSidecar) {
-  if (GetParam().depth == CV_16U) GTEST_SKIP() << "the depth plays no part";
+// A source of the other byte order ("MM"): values stay what they were, opaque bytes byte for byte.
+TEST_P(AnnotateTypes, KeepsASourceOfTheOtherByteOrder) {
   const test::TemporaryFolder folder;
   const fs::path file = write_sample(folder.path(), GetParam(), "view");
-  const Metadata source = rich_source(60'000);
+  Metadata source = test::rich_metadata();
+  source.little_endian = false;
+  EXPECT_EQ(sentences(annotate(file, annotation_for(source, GetParam()))), "");
+  const Metadata found = read_metadata(file);
+  expect_kept(source, found);
+  EXPECT_EQ(found.little_endian, GetParam().type == FileType::tiff);
+  EXPECT_EQ(bytes_of(*found.exif.findKey(Exiv2::ExifKey("Exif.Photo.MakerNote")), true),
+            bytes_of(*source.exif.findKey(Exiv2::ExifKey("Exif.Photo.MakerNote")), true));
+}
+
+// A profile over several JPEG segments (ICC.1, annex B.4).
+TEST_P(AnnotateTypes, KeepsALargeProfileByteForByte) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), GetParam(), "view");
+  Metadata source;
+  source.icc = test::icc_profile(false);
+  while (source.icc.size() < 200'000) source.icc += static_cast<char>(source.icc.size() * 13);
+  for (std::size_t i = 0; i < 4; ++i) {  // size, big-endian
+    source.icc[i] = static_cast<char>((source.icc.size() >> (24 - 8 * i)) & 0xFFU);
+  }
+  EXPECT_EQ(sentences(annotate(file, annotation_for(source, GetParam()))), "");
+  EXPECT_EQ(read_metadata(file).icc, source.icc);
+}
+
+// One JPEG segment holds 65,502 bytes of XMP (XMP specification part 3, 1.1.3).
+TEST_P(AnnotateTypes, XmpTooLargeGoesToTheSidecar) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), GetParam(), "view");
+  Metadata source = test::rich_metadata();
+  source.xmp["Xmp.dc.description"] = "lang=x-default " + std::string(80'000, 'x');
+  const Annotation annotation = annotation_for(source, GetParam());
+  EXPECT_EQ(sentences(annotate(file, annotation)), "");
+  const Metadata found = read_metadata(file);
+  expect_kept(source, found);
+  EXPECT_NE(found.xmp.findKey(Exiv2::XmpKey("Xmp.trunnion.Rotation")), found.xmp.end());
+  const bool inside = found.xmp.findKey(Exiv2::XmpKey("Xmp.dc.description")) != found.xmp.end();
+  EXPECT_EQ(inside, GetParam().type != FileType::jpeg);
+  if (inside) return;
+  EXPECT_THAT(sentences(annotation.findings),
+              testing::HasSubstr("Xmp.dc.description went to the sidecar"));
+  EXPECT_THAT(*annotation.sidecar, testing::HasSubstr(std::string(80'000, 'x')));
+}
+
+// Exif that no JPEG can hold is named, tag by tag, not lost in silence.
+TEST(Annotate, ExifTooLargeForAJpegIsNamed) {
+  const test::TemporaryFolder folder;
+  const Case jpeg{FileType::jpeg, CV_8U};
+  const fs::path file = write_sample(folder.path(), jpeg, "view");
+  Metadata source = test::rich_metadata();
+  source.exif["Exif.Image.ImageDescription"] = std::string(70'000, 'x');
+  const Annotation annotation = annotation_for(source, jpeg);
+  EXPECT_THAT(sentences(annotate(file, annotation)),
+              testing::HasSubstr("Exif.Image.ImageDescription could not be kept in the JPEG file"));
+  expect_kept(source, read_metadata(file));
+}
+
+TEST_P(AnnotateTypes, MakerNoteTooLargeGoesToTheSidecar) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), GetParam(), "view");
+  const Metadata source = test::rich_metadata(60'000);
   const Annotation annotation = annotation_for(source, GetParam());
   EXPECT_EQ(sentences(annotate(file, annotation)), "");
   const Metadata found = read_metadata(file);
@@ -204,7 +229,7 @@ TEST_P(AnnotateTypes, MakerNoteTooLargeGoesToTheSidecar) {
 
 TEST(Annotate, ThumbnailIsMadeAnewOrLeftOutWithTheReason) {
   const test::TemporaryFolder folder;
-  Metadata source = rich_source();
+  Metadata source = test::rich_metadata();
   const std::string old = test::jpeg_bytes(cv::Mat(40, 60, CV_8UC3, cv::Scalar(0, 0, 255)));
   Exiv2::ExifThumb(source.exif)
       .setJpegThumbnail(reinterpret_cast<const Exiv2::byte*>(old.data()),
@@ -216,7 +241,7 @@ TEST(Annotate, ThumbnailIsMadeAnewOrLeftOutWithTheReason) {
   const fs::path file = write_sample(folder.path(), jpeg, "view");
   const Annotation anew =
       make_annotation(test::sample_scene(), 0, test::sample_setup(), source, {}, input);
-  annotate(file, anew);
+  EXPECT_EQ(sentences(annotate(file, anew)), "");
   const Metadata found = read_metadata(file);
   const Exiv2::DataBuf thumb = Exiv2::ExifThumbC(found.exif).copy();
   EXPECT_EQ(std::string(reinterpret_cast<const char*>(thumb.pData_),
@@ -238,7 +263,7 @@ TEST(Annotate, ProfileThatDoesNotFitIsRefusedAloud) {
 TEST(Annotate, SingleFrameFillsWhatTheFusedImageLacks) {
   Metadata fused;
   fused.exif["Exif.Photo.ExposureTime"] = Exiv2::URational(1, 60);
-  const Metadata frame = rich_source();
+  const Metadata frame = test::rich_metadata();
   AnnotationInput input;
   input.frame = &frame;
   const Annotation annotation =
@@ -248,6 +273,100 @@ TEST(Annotate, SingleFrameFillsWhatTheFusedImageLacks) {
   EXPECT_EQ(text(annotation.metadata, "Exif.Image.Make"), "ACME  Optical ");
   EXPECT_NE(text(annotation.metadata, "Exif.Photo.ImageUniqueID"),
             "00112233445566778899aabbccddeeff");
+  // What else it holds; but not the date on which its file was changed, its profile or software.
+  EXPECT_EQ(text(annotation.metadata, "Exif.GPSInfo.GPSLatitude"), "52/1 31/1 1234/100");
+  EXPECT_EQ(annotation.metadata.iptc.count(), frame.iptc.count());
+  EXPECT_NE(annotation.metadata.xmp.findKey(Exiv2::XmpKey("Xmp.catalogue.Number")),
+            annotation.metadata.xmp.end());
+  EXPECT_EQ(text(annotation.metadata, "Exif.Image.DateTime"), "");
+  EXPECT_EQ(annotation.metadata.icc, "");
+  EXPECT_THAT(sentences(annotation.findings), testing::HasSubstr("were taken from the frame"));
+}
+
+// A time of one image must not get the fraction of a second of another, nor a latitude of one the
+// longitude of another.
+TEST(Annotate, FrameGivesTagsOfOneThingTogetherOrNotAtAll) {
+  Metadata fused;
+  fused.exif["Exif.Photo.DateTimeOriginal"] = "2026:02:03 04:05:07";
+  fused.exif["Exif.GPSInfo.GPSAltitude"] = Exiv2::URational(30, 1);
+  Metadata frame = test::rich_metadata();
+  frame.exif["Exif.Photo.SubSecTimeOriginal"] = "25";
+  frame.exif["Exif.Image.0xc612"] = "1 4 0 0";  // a raw format's own version
+  AnnotationInput input;
+  input.frame = &frame;
+  const Annotation annotation =
+      make_annotation(test::sample_scene(), 0, test::sample_setup(), fused, {}, input);
+  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.DateTimeOriginal"), "2026:02:03 04:05:07");
+  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.SubSecTimeOriginal"), "");
+  EXPECT_EQ(text(annotation.metadata, "Exif.GPSInfo.GPSLatitude"), "");
+  EXPECT_EQ(text(annotation.metadata, "Exif.Image.0xc612"), "");
+  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.ExposureTime"), "1/125");
+}
+
+TEST(Annotate, FrameWithALargeMakerNoteDoesNotOverflowAJpeg) {
+  const test::TemporaryFolder folder;
+  const Metadata frame = test::rich_metadata(60'000);
+  AnnotationInput input;
+  input.type = FileType::jpeg;
+  input.frame = &frame;
+  const fs::path file = write_sample(folder.path(), {FileType::jpeg, CV_8U}, "view");
+  const Annotation annotation =
+      make_annotation(test::sample_scene(), 0, test::sample_setup(), {}, {}, input);
+  EXPECT_EQ(sentences(annotate(file, annotation)), "");
+  EXPECT_THAT(*annotation.sidecar, testing::HasSubstr("MakerNote_base64"));
+}
+
+// From a source that says nothing, exactly these tags come: none is invented.
+TEST(Annotate, WritesTheseTagsAndNoOthers) {
+  const std::set<std::string> expected{"Exif.Image.Model",
+                                       "Exif.Image.Orientation",
+                                       "Exif.Image.ResolutionUnit",
+                                       "Exif.Image.Software",
+                                       "Exif.Image.XResolution",
+                                       "Exif.Image.YResolution",
+                                       "Exif.Photo.ColorSpace",
+                                       "Exif.Photo.CompositeImage",
+                                       "Exif.Photo.ExifVersion",
+                                       "Exif.Photo.FNumber",
+                                       "Exif.Photo.FlashpixVersion",
+                                       "Exif.Photo.FocalLength",
+                                       "Exif.Photo.FocalPlaneResolutionUnit",
+                                       "Exif.Photo.FocalPlaneXResolution",
+                                       "Exif.Photo.FocalPlaneYResolution",
+                                       "Exif.Photo.ImageUniqueID",
+                                       "Exif.Photo.LensModel",
+                                       "Exif.Photo.LensSerialNumber",
+                                       "Exif.Photo.SubjectDistance"};
+  const Annotation annotation =
+      make_annotation(test::sample_scene(), 0, test::sample_setup(), {}, {}, {});
+  std::set<std::string> found;
+  for (const Exiv2::Exifdatum& datum : annotation.metadata.exif) {
+    if (datum.key() != "Exif.Photo.FocalLengthIn35mmFilm") found.insert(datum.key());
+  }
+  EXPECT_EQ(found, expected);
+}
+
+// Every property of our namespace and every Exif tag that is written stands in the documentation.
+TEST(Annotate, DocumentationNamesEveryTag) {
+  const std::string page = read_file(test::source_folder() / "docs" / "formats.md");
+  AnnotationInput input;
+  input.type = FileType::jpeg;
+  input.frames = 61;
+  input.source_hash = "0";
+  Scene scene = test::sample_scene();
+  for (const auto projection : {Projection::perspective, Projection::telecentric}) {
+    scene.camera.projection = projection;
+    const Annotation annotation =
+        make_annotation(scene, 0, test::sample_setup(), test::rich_metadata(60'000), {}, input);
+    for (const Exiv2::Xmpdatum& datum : annotation.metadata.xmp) {
+      if (datum.groupName() != kNamespacePrefix) continue;
+      EXPECT_NE(page.find(datum.tagName()), std::string::npos) << datum.key();
+    }
+    const Annotation fresh = make_annotation(scene, 0, test::sample_setup(), {}, {}, input);
+    for (const Exiv2::Exifdatum& datum : fresh.metadata.exif) {
+      EXPECT_NE(page.find(datum.tagName()), std::string::npos) << datum.key();
+    }
+  }
 }
 
 TEST(Annotate, LensFocalLengthIsKeptBySetting) {
@@ -255,6 +374,25 @@ TEST(Annotate, LensFocalLengthIsKeptBySetting) {
   output.keep_lens_focal_length = true;
   const Annotation annotation = annotation_for({}, {FileType::tiff, CV_8U}, output);
   EXPECT_EQ(exif_number(annotation.metadata, "Exif.Photo.FocalLength"), 100);
+}
+
+// Pitches whose resolutions have endless decimals: the fractions lead to fx all the same, and stay
+// below 2^31 for readers that take them for signed numbers.
+TEST(Annotate, FractionsAreExactEnoughForEveryPitch) {
+  for (const double pitch_um : {28.0, 84.0, 3.45, 5.98333, 0.7, 211.0}) {
+    Scene scene = test::sample_scene();
+    scene.pixel_pitch_um = pitch_um;
+    const Annotation annotation = make_annotation(scene, 0, test::sample_setup(), {}, {}, {});
+    const auto fraction = [&](const char* key) {
+      const auto at = annotation.metadata.exif.findKey(Exiv2::ExifKey(key));
+      const auto& value = dynamic_cast<const Exiv2::URationalValue&>(at->value()).value_.at(0);
+      EXPECT_LT(value.first, 1U << 31U) << key;
+      return static_cast<double>(value.first) / value.second;
+    };
+    const double pixels =
+        fraction("Exif.Photo.FocalLength") * fraction("Exif.Photo.FocalPlaneXResolution") / 10.0;
+    EXPECT_NEAR(pixels / scene.camera.fx, 1.0, 2e-8) << pitch_um;
+  }
 }
 
 TEST(Annotate, TelecentricCameraClaimsNoPrincipalDistance) {
@@ -292,8 +430,8 @@ TEST(Annotate, IsTheSameTwice) {
   for (const FileType type : {FileType::tiff, FileType::png, FileType::jpeg}) {
     const fs::path a = write_sample(folder.path(), {type, CV_8U}, "a");
     const fs::path b = write_sample(folder.path(), {type, CV_8U}, "b");
-    annotate(a, annotation_for(rich_source(), {type, CV_8U}));
-    annotate(b, annotation_for(rich_source(), {type, CV_8U}));
+    annotate(a, annotation_for(test::rich_metadata(), {type, CV_8U}));
+    annotate(b, annotation_for(test::rich_metadata(), {type, CV_8U}));
     EXPECT_EQ(read_file(a), read_file(b)) << name_of(type);
   }
 }

@@ -19,6 +19,7 @@ class Prepared {
  public:
   Prepared() : scene_(test::sample_scene()) {
     scene_.views.resize(3);
+    scene_.pixel_pitch_um = 28.0;  // its resolution is a fraction of many digits
     const cv::Mat image = test::sample_image(600, 400, CV_8U, 3);
     const cv::Mat mask(400, 600, CV_8U, cv::Scalar(255));
     for (std::size_t i = 0; i < scene_.views.size(); ++i) {
@@ -120,13 +121,20 @@ TEST(Verify, FindsIntrinsicsThatDisagree) {
   EXPECT_THAT(found, testing::HasSubstr("camera.yml: Points projected"));
 }
 
+TEST(Verify, FindsTiePointsThatDisagree) {
+  Prepared set;
+  set.replace("tie_points.ply", "\n3 0 1 ", "\n3 0 1.001 ");
+  EXPECT_THAT(faults(verify(set.root(), set.manifest)),
+              testing::HasSubstr("tie_points.ply: The tie points are not those of cameras.gltf"));
+}
+
 TEST(Verify, FindsImagesWhoseMetadataAreOfAnotherPose) {
   Prepared set;
   fs::copy_file(set.prepared() / "images/low_001.tif", set.prepared() / "images/low_000.tif",
                 fs::copy_options::overwrite_existing);
   set.record("prepared/images/low_000.tif");
   EXPECT_THAT(faults(verify(set.root(), set.manifest)),
-              testing::HasSubstr("images/low_000.tif: The rotation in XMP is not that"));
+              testing::HasSubstr("images/low_000.tif: XMP Rotation is not what"));
 }
 
 TEST(Verify, SaysWhenThereIsNothingToReadBack) {

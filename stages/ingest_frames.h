@@ -1,0 +1,29 @@
+// Part of ingest: the single frames behind the fused images. A frame holds what fusion programs
+// drop (date, exposure, maker note), and the number of frames of a series is worth telling.
+//
+// output.frame is a path with {station}, {ring} and at most two *, in folder or file names:
+//   "frames/{ring}_{station}.jpg"   this frame is read; nothing is known of the number
+//   "frames/{ring}/{station}/*.dng" the first by name is read, all are counted
+// What the user tells (frames of a ring or of a row of the capture table) goes before counting.
+#pragma once
+
+#include <filesystem>
+#include <string>
+#include <vector>
+
+#include "core/finding.h"
+#include "stages/ingest.h"
+
+namespace trunnion {
+
+// Files below `workspace` that fit the pattern, sorted, relative with forward slashes.
+std::vector<std::string> matching_frames(const std::filesystem::path& workspace,
+                                         const std::string& pattern, const std::string& ring,
+                                         int station);
+
+// Fills frame and frames of the images that do not have them. A station without a frame and a
+// number that contradicts what was told become findings.
+void find_frames(const std::filesystem::path& workspace, const std::string& pattern,
+                 std::vector<StationImage>& images, Findings& findings);
+
+}  // namespace trunnion

@@ -1,0 +1,100 @@
+// The examples of docs/formats.md are what is written: each fenced block "text NAME" must stand in
+// the output of that name, in pieces between lines of three dots.
+#include <gtest/gtest.h>
+
+#include <map>
+#include <sstream>
+
+#include "core/angle.h"
+#include "core/files.h"
+#include "core/hash.h"
+#include "core/turntable.h"
+#include "stages/annotate.h"
+#include "stages/export_scene.h"
+#include "stages/export_templates.h"
+#include "tests/support/open_data.h"
+#include "tests/support/samples.h"
+
+namespace trunnion {
+namespace {
+
+Scene example_scene() {
+  Scene scene = test::sample_scene();
+  scene.views.resize(2);
+  const Axis axis = nominal_axis(210.0, radians(15.0));
+  for (std::size_t i = 0; i < 2; ++i) {
+    View& view = scene.views[i];
+    view.stage_angle = radians(45.0 * static_cast<double>(i));
+    view.pose = view.prior = pose_at(axis, view.stage_angle);
+  }
+  return scene;
+}
+
+std::map<std::string, std::string> outputs() {
+  const Scene scene = example_scene();
+  std::map<std::string, std::string> texts{{"cameras.json", cameras_json(scene)},
+                                           {"exterior.csv", exterior_csv(scene)},
+                                           {"poses_matrix.csv", poses_matrix_csv(scene)},
+                                           {"poses_quaternion.csv", poses_quaternion_csv(scene)},
+                                           {"cameras.gltf", cameras_gltf(scene, nullptr)},
+                                           {"camera.yml", camera_yml(scene)},
+                                           {"centres.ply", centres_ply(scene)},
+                                           {"tie_points.ply", tie_points_ply(scene)},
+                                           {"scale.csv", scale_csv(scene)}};
+  TemplateSettings settings;
+  settings.y_up = true;
+  settings.looks_along_z = false;
+  settings.corner_is_origin = true;
+  settings.length = "m";
+  for (const char* name : {"matrix", "views", "document"}) {
+    settings.file =
+        test::source_folder() / "config" / "templates" / (std::string(name) + ".mustache");
+    settings.name = std::string(name) + (std::string(name) == "document" ? ".xml" : ".txt");
+    texts[name] = render_template(scene, settings).at(0).second;
+  }
+  AnnotationInput input;
+  input.source_hash = hash_bytes("fused");
+  input.frames = 61;
+  const Annotation annotation = make_annotation(scene, 0, test::sample_setup(), {}, {}, input);
+  std::string& exif = texts["exif"];
+  for (const Exiv2::Exifdatum& datum : annotation.metadata.exif) {
+    exif += datum.tagName() + " = " + datum.toString() + "\n";
+  }
+  texts["xmp"] = xmp_packet(annotation.metadata.xmp, true);
+  return texts;
+}
+
+TEST(Documentation, ExamplesOfFormatsAreWhatIsWritten) {
+  const auto texts = outputs();
+  std::istringstream page(read_file(test::source_folder() / "docs" / "formats.md"));
+  std::map<std::string, int> checked;
+  std::string line;
+  while (std::getline(page, line)) {
+    if (!line.starts_with("```text ")) continue;
+    const std::string name = line.substr(8);
+    ASSERT_TRUE(texts.contains(name)) << name;
+    std::string piece;
+    const auto check = [&] {
+      if (piece.empty()) return;
+      piece.pop_back();  // the last line may be the beginning of one
+      EXPECT_NE(texts.at(name).find(piece), std::string::npos) << name << ":\n" << piece;
+      piece.clear();
+      ++checked[name];
+    };
+    while (std::getline(page, line) && line != "```") {
+      if (line == "...") {
+        check();
+      } else if (name == "exif") {
+        piece = line + "\n";
+        check();  // tag by tag, since their order says nothing
+      } else {
+        piece += line + "\n";
+      }
+    }
+    check();
+  }
+  EXPECT_EQ(checked.size(), texts.size()) << "every format has its example";
+}
+
+}  // namespace
+}  // namespace trunnion
