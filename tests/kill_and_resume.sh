@@ -6,7 +6,7 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 count=${1:-200}
 RANDOM=${2:-1}
-trunnion=$PWD/build/release/trunnion
+trunnion=${TRUNNION:-$PWD/build/release/trunnion}
 export SOURCE_DATE_EPOCH=1000000000
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT

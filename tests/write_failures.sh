@@ -7,7 +7,7 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 every=${1:-1}
 stays=${2:-}
-trunnion=$PWD/build/release/trunnion
+trunnion=${TRUNNION:-$PWD/build/release/trunnion}
 preload=$PWD/build/release/tests/faults/libtrunnion_fail_writes.so
 export SOURCE_DATE_EPOCH=1000000000
 work=$(mktemp -d)
