@@ -3,6 +3,14 @@
 #include "core/hash.h"
 
 namespace trunnion {
+namespace {
+
+bool lies_below(const std::filesystem::path& relative, const std::filesystem::path& folder) {
+  const std::filesystem::path normal = relative.lexically_normal();
+  return normal.is_relative() && normal.begin() != normal.end() && *normal.begin() == folder;
+}
+
+}  // namespace
 
 bool OutputStore::current(const std::string& relative, const std::string& fingerprint) {
   {
@@ -48,9 +56,14 @@ std::vector<std::string> OutputStore::remove_stale() {
   std::vector<std::string> removed;
   for (const RecordedOutput& output : journal_.outputs()) {
     if (kept_.contains(output.path)) continue;
+    journal_.forget_output(output.path);
+    // A journal may come from a stranger, and a file may have been replaced by hand.
+    if (!lies_below(output.path, "prepared") ||
+        stamp_of(root_ / output.path) != FileStamp{output.bytes, output.modified_ns}) {
+      continue;
+    }
     std::error_code ignored;
     std::filesystem::remove(root_ / output.path, ignored);
-    journal_.forget_output(output.path);
     removed.push_back(output.path);
   }
   return removed;
