@@ -1,5 +1,5 @@
 // What the survey learns about a whole set and the later stages read: the backdrop that does not
-// turn, its noise, how far the specimen stands out from it, the sensor's defects, the exposures.
+// turn, its noise, how far the specimen stands out from it, the sensor's defects.
 #pragma once
 
 #include <array>
@@ -30,15 +30,6 @@ struct Spot {
   int patch_step = 1;  // px of the image per patch pixel
 };
 
-struct Exposure {         // of one surveyed image, on the backdrop and inside the specimen
-  std::size_t image = 0;  // index handed to the reader
-  double level = 1;       // backdrop level relative to the set's median
-  std::array<double, 3> white_balance{1, 1, 1};  // per channel (BGR) relative to the median
-  double sharpness = 0;     // inside the specimen, relative units comparable within a set
-  double clipped_high = 0;  // fraction of specimen pixels
-  double clipped_low = 0;
-};
-
 // Contrast (see contrast.h) that tells specimen from backdrop in this set.
 struct Separation {
   double noise = 0;     // 1 sigma of the contrast of one backdrop pixel, median over the frame
@@ -63,7 +54,7 @@ struct SurveyResult {
   double falloff = 0;  // darkest corner of the backdrop relative to its middle; 1 is even
   Separation separation;
   std::vector<Spot> spots;
-  std::vector<Exposure> exposures;  // one a surveyed image
+  std::vector<std::size_t> images;  // the surveyed ones, as indices handed to the reader
   Findings findings;
 };
 

@@ -17,13 +17,16 @@ struct FaultWord {
   bool takes_value;
   const char* meaning;
 };
-constexpr std::array<FaultWord, 9> kFaults{{
+constexpr std::array<FaultWord, 12> kFaults{{
     {"exposure", std::nullopt, true, "gain of every image, 0.05 to 3"},
     {"drift", 0.15, true, "share by which the exposure grows along a ring"},
     {"missing", std::nullopt, true, "station of the first ring that is missing"},
     {"slip", std::nullopt, true, "station of the first ring from which the stage has slipped"},
     {"reversed", 0.0, false, "the stage turned the other way than specimen.toml says"},
     {"blur-band", 0.5, true, "a tenth of the depth is out of focus, at this share of the depth"},
+    {"blurred", std::nullopt, true, "station of the first ring, the only one out of focus there"},
+    {"dim", std::nullopt, true, "station of the first ring with a third of a stop less light"},
+    {"covered", std::nullopt, true, "station of the first ring where a card hides half the view"},
     {"trails", 0.02, true, "dust smeared radially by this share of its radius, each way"},
     {"no-dust", 0.0, false, "a clean sensor"},
     {"stage-edge", 0.0, false, "the rim of the stage stands in the frame"},
@@ -81,6 +84,9 @@ void add_fault(Faults& faults, const std::string& text) {
   if (name == "slip") faults.slip = whole();
   if (name == "reversed") faults.reversed = true;
   if (name == "blur-band") faults.blur_band = value;
+  if (name == "blurred") faults.blurred = whole();
+  if (name == "dim") faults.dim = whole();
+  if (name == "covered") faults.covered = whole();
   if (name == "trails") faults.trails = value;
   if (name == "no-dust") faults.no_dust = true;
   if (name == "stage-edge") faults.stage_edge = true;
@@ -108,7 +114,7 @@ void check_options(const DemoOptions& o) {
   within("--fault drift", f.drift, -0.9, 2.0);
   within("--fault blur-band", f.blur_band.value_or(0.5), 0.0, 1.0);
   within("--fault trails", f.trails, 0.0, 0.2);
-  for (const std::optional<int>& station : {f.missing, f.slip}) {
+  for (const std::optional<int>& station : {f.missing, f.slip, f.blurred, f.dim, f.covered}) {
     check(!station || *station < o.stations,
           fmt::format("--fault: station {} does not exist; a ring has stations 0 to {}.",
                       station.value_or(0), o.stations - 1));

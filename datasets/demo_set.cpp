@@ -13,7 +13,8 @@ namespace trunnion::demo {
 namespace {
 
 constexpr double kSlip_deg = 2.5;
-constexpr double kBlurBandShare = 0.10;  // of the specimen's depth
+constexpr double kBlurBandShare = 0.10;     // of the specimen's depth
+const double kDim = std::exp2(-1.0 / 3.0);  // a third of a stop
 
 RigOptions rig_options(const DemoOptions& options) {
   return {options.width_px, options.height_px, options.rings,
@@ -83,6 +84,29 @@ cv::Mat with_blur_band(const RenderedView& view, double centre, int height_px) {
   return result;
 }
 
+// A brown card, askew, from the frame's edge to past the middle of the specimen: whatever the
+// backdrop, it stands out like a specimen.
+cv::Mat with_card(const cv::Mat& colour) {
+  constexpr int kSubpixelBits = 4;
+  std::vector<cv::Point> corners;
+  for (const auto& [x, y] : {std::pair{-0.1, 0.34}, {0.53, 0.28}, {0.58, 0.71}, {-0.1, 0.80}}) {
+    corners.emplace_back(cvRound(x * colour.cols * (1 << kSubpixelBits)),
+                         cvRound(y * colour.rows * (1 << kSubpixelBits)));
+  }
+  cv::Mat share(colour.size(), CV_8U, cv::Scalar(0));
+  cv::fillConvexPoly(share, corners, cv::Scalar(255), cv::LINE_AA, kSubpixelBits);
+  const cv::Vec3f card(0.14F, 0.27F, 0.42F);
+  cv::Mat result = colour.clone();
+  for (int y = 0; y < result.rows; ++y) {
+    for (int x = 0; x < result.cols; ++x) {
+      const float w = static_cast<float>(share.at<std::uint8_t>(y, x)) / 255.0F;
+      auto& pixel = result.at<cv::Vec3f>(y, x);
+      pixel = pixel * (1.0F - w) + card * w;
+    }
+  }
+  return result;
+}
+
 }  // namespace
 
 DemoSet::DemoSet(const DemoOptions& options)
@@ -116,15 +140,20 @@ RenderedView DemoSet::render(const DemoView& view) const {
 
 cv::Mat DemoSet::fused(const DemoView& view, const RenderedView& rendered, bool clean) const {
   const Faults& faults = options_.faults;
+  const auto here = [&view](const std::optional<int>& station) {
+    return station && view.ring == 0 && static_cast<std::size_t>(*station) == view.station;
+  };
   Exposure exposure;
   exposure.clean = clean;
   const double along = static_cast<double>(view.station) / std::max(1, options_.stations - 1);
-  exposure.gain = faults.exposure * (1.0 + faults.drift * along);
+  exposure.gain = faults.exposure * (1.0 + faults.drift * along) * (here(faults.dim) ? kDim : 1.0);
   exposure.white_balance = {1.0 + 0.2 * faults.drift * along, 1.0,
                             1.0 - 0.1 * faults.drift * along};
-  const cv::Mat colour = faults.blur_band
-                             ? with_blur_band(rendered, *faults.blur_band, options_.height_px)
-                             : rendered.colour;
+  const bool banded = faults.blurred ? here(faults.blurred) : faults.blur_band.has_value();
+  cv::Mat colour =
+      banded ? with_blur_band(rendered, faults.blur_band.value_or(0.5), options_.height_px)
+             : rendered.colour;
+  if (here(faults.covered)) colour = with_card(colour);
   return expose(colour, sensor_, rig_.camera, view.ring * 100'000 + view.station, exposure);
 }
 

@@ -42,6 +42,9 @@ struct Faults {
   std::optional<int> slip;     // from this station of the first ring the stage stands 2.5 deg on
   bool reversed = false;       // turned the other way round than specimen.toml says
   std::optional<double> blur_band;  // a tenth of the depth is out of focus, centred here (0..1)
+  std::optional<int> blurred;       // blur_band (or 0.5) at this station of the first ring only
+  std::optional<int> dim;           // this station of the first ring got a third of a stop less
+  std::optional<int> covered;       // a card stands before specimen and backdrop at this station
   double trails = 0.0;              // dust smeared radially by this share of its radius, each way
   bool no_dust = false;             // a clean sensor
   bool stage_edge = false;          // the rim of the stage stands in the frame

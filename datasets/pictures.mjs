@@ -3,13 +3,11 @@ import { readFileSync, writeFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { join } from 'node:path';
 import { pathToFileURL } from 'node:url';
+import { launch } from '../tests/web/browser.mjs';
 
 const [modules, work, out, chromium] = process.argv.slice(2);
 const playwright = createRequire(join(modules, 'any.js'))('playwright-core');
-const browser = await playwright.chromium.launch({
-  executablePath: chromium,
-  args: ['--no-sandbox', '--use-angle=swiftshader', '--enable-unsafe-swiftshader', '--ignore-gpu-blocklist'],
-});
+const browser = await launch(playwright, chromium);
 
 async function open(file, hash = '', options = {}) {
   const page = await browser.newPage({ viewport: { width: 1200, height: 800 }, ...options });

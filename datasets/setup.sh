@@ -13,7 +13,8 @@ build_packages=(
 test_packages=(
   opencv-doc clang-format clang-tidy
   # Readers that are not ours, for what trunnion writes.
-  libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib chromium groff
+  libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib chromium groff tmux
+  libbenchmark-dev
 )
 
 wanted=("${build_packages[@]}")

@@ -6,6 +6,7 @@
 #include "core/files.h"
 #include "pipeline/interrupt.h"
 #include "stages/mask.h"
+#include "stages/measure_view.h"
 #include "stages/plan_check.h"
 #include "stages/repair.h"
 
@@ -24,26 +25,25 @@ MaskCoverage coverage_from(const MaskMeasures& mask, const ImageInfo& info) {
 }
 
 struct OneLook {
-  MaskMeasures mask;
+  CaptureMeasure measure;
   Findings findings;
 };
 
-OneLook look_at(const Workspace& workspace, const StationImage& station,
-                const SurveyResult& survey) {
+OneLook look_at(const Workspace& workspace, const std::vector<StationImage>& images,
+                std::size_t which, const SurveyResult& survey) {
   const Settings& settings = workspace.file.settings;
+  const StationImage& station = images[which];
   cv::Mat image = read_image(station.file, image_limits(settings.limits));
   repair(image, survey.spots, settings.repair);
   const MaskResult mask =
       make_mask(image, survey, settings.mask, workspace.setup.object_pixel_um() / 1000.0);
-  return {mask.measures,
-          blur_band_findings(find_blur_bands(image, mask.coverage, kBlurBands), station.source)};
+  const ViewMeasures view = measure_view(image, mask.coverage, survey);
+  return {{which, mask.measures, view},
+          blurred_zones(image, mask.coverage, survey, view, station.source)};
 }
 
-}  // namespace
-
-Findings check_against_plan(const Workspace& workspace, const std::vector<StationImage>& images,
-                            const SurveyResult& survey,
-                            const std::vector<CaptureMeasure>& measures) {
+Findings against_plan(const Workspace& workspace, const std::vector<StationImage>& images,
+                      const std::vector<CaptureMeasure>& measures) {
   const fs::path file = workspace.root / "plan.json";
   if (!fs::exists(file)) return {};
   std::vector<ReturnedImage> returned;
@@ -55,35 +55,52 @@ Findings check_against_plan(const Workspace& workspace, const std::vector<Statio
     item.stage_angle = image.stage_angle;
     returned.push_back(item);
   }
-  for (const Exposure& exposure : survey.exposures) {
-    if (exposure.image >= returned.size()) continue;
-    ReturnedImage& item = returned[exposure.image];
-    item.exposure_level = exposure.level;
-    item.clipped_high = exposure.clipped_high;
-    item.sharpness = exposure.sharpness;
-  }
-  for (const CaptureMeasure& measure : measures) {
-    if (measure.image < returned.size())
+  if (workspace.file.settings.mask.enabled) {
+    for (const CaptureMeasure& measure : measures) {
       returned[measure.image].coverage = coverage_from(measure.mask, images[measure.image].info);
+    }
   }
   return compare_with_plan(read_plan(file), workspace.setup.name, returned);
 }
 
+}  // namespace
+
+CaptureCheck check_capture(const Workspace& workspace, const std::vector<StationImage>& images,
+                           const std::vector<CaptureMeasure>& measures) {
+  std::vector<MeasuredStation> stations;
+  for (const CaptureMeasure& measure : measures) {
+    const StationImage& image = images[measure.image];
+    stations.push_back({image.source, image.ring, image.station, image.stage_angle, measure.view});
+  }
+  StationComparison compared = compare_stations(stations);
+  CaptureCheck result{std::move(compared.findings), std::move(compared.looks)};
+  const Findings planned = against_plan(workspace, images, measures);
+  result.findings.insert(result.findings.end(), planned.begin(), planned.end());
+  return result;
+}
+
+Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const SurveyResult& survey,
+                       const ViewMeasures& view, const std::string& file) {
+  const double level = view.backdrop_level > 0 ? view.backdrop_level : 1.0;
+  const cv::Mat backdrop = survey.backdrop * (level / survey.full_scale);
+  return blur_band_findings(find_blur_bands(image, coverage, backdrop), file);
+}
+
 CloserLook look_closer(const Workspace& workspace, const std::vector<StationImage>& images,
-                       const SurveyResult& survey, Progress& progress) {
-  progress.start("mask and sharpness", survey.exposures.size());
-  std::vector<OneLook> looks(survey.exposures.size());
+                       const std::vector<std::size_t>& which, const SurveyResult& survey,
+                       Progress& progress) {
+  progress.start("mask and sharpness", which.size());
+  std::vector<OneLook> looks(which.size());
   tbb::parallel_for(std::size_t{0}, looks.size(), [&](std::size_t i) {
     if (interrupted()) return;
-    looks[i] = look_at(workspace, images[survey.exposures[i].image], survey);
+    looks[i] = look_at(workspace, images, which[i], survey);
     progress.step();
   });
   check_interrupt();
   CloserLook result;
-  for (std::size_t i = 0; i < looks.size(); ++i) {
-    result.measures.push_back({survey.exposures[i].image, looks[i].mask});
-    result.findings.insert(result.findings.end(), looks[i].findings.begin(),
-                           looks[i].findings.end());
+  for (const OneLook& look : looks) {
+    result.measures.push_back(look.measure);
+    result.findings.insert(result.findings.end(), look.findings.begin(), look.findings.end());
   }
   progress.finish();
   return result;

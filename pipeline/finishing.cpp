@@ -37,7 +37,7 @@ void run_refine(const Finishing& set, PrepareOutcome& outcome) {
       refine(outcome.scene, set.rings, features, set.workspace.file.settings.refine);
   append(outcome.findings, refined.findings);
   outcome.scene = refined.scene;
-  outcome.verdict = refined.sentence;
+  outcome.alignment = refined.sentence;
   set.progress.finish(refined.sentence);
 }
 
@@ -83,7 +83,9 @@ MaskConfidence run_confidence(const Finishing& set, PrepareOutcome& outcome) {
 void run_report(const Finishing& set, PrepareOutcome& outcome, const MaskConfidence& confidence) {
   const StageClock clock(outcome.seconds, "report");
   set.progress.start("report");
-  write_report(report_data(set, outcome, confidence), set.workspace.prepared() / "report");
+  const ReportData data = report_data(set, outcome, confidence);
+  outcome.judgement = judge(data);
+  write_report(data, set.workspace.prepared() / "report");
   set.outputs.record_folder("prepared/report", "report");
   set.progress.finish();
 }

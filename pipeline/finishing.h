@@ -8,15 +8,16 @@
 #include "core/survey_result.h"
 #include "pipeline/image_pass.h"
 #include "pipeline/prepare.h"
+#include "stages/compare_stations.h"
 
 namespace trunnion {
 
 struct Finishing {
   const Workspace& workspace;
   const SurveyResult& survey;
-  const std::vector<ImageItem>& items;  // one a view of the scene, in its order
-  const std::vector<RingAxis>& rings;   // axes used by orient
-  std::vector<std::string> surveyed;    // name of each image by its index in the survey
+  const std::vector<ImageItem>& items;    // one a view of the scene, in its order
+  const std::vector<RingAxis>& rings;     // axes used by orient
+  const std::vector<StationLook>& looks;  // one a view: exposure and sharpness among the stations
   Journal& journal;
   OutputStore& outputs;
   Progress& progress;

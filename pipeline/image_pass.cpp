@@ -12,6 +12,7 @@
 #include "pipeline/fingerprint.h"
 #include "pipeline/image_record.h"
 #include "pipeline/interrupt.h"
+#include "stages/measure_view.h"
 #include "stages/refine_features.h"
 #include "stages/repair.h"
 #include "stages/report.h"
@@ -161,8 +162,11 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
       finding.file = item.station.source;
       item.result.findings.push_back(finding);
     }
+  }
+  item.result.view = measure_view(image, coverage, pass.survey);
+  if (!coverage.empty()) {
     for (Finding& finding :
-         blur_band_findings(find_blur_bands(image, coverage, kBlurBands), item.station.source)) {
+         blurred_zones(image, coverage, pass.survey, item.result.view, item.station.source)) {
       item.result.findings.push_back(finding);
     }
   }

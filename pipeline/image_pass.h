@@ -9,6 +9,7 @@
 #include "core/finding.h"
 #include "core/mask_measures.h"
 #include "core/survey_result.h"
+#include "core/view_measures.h"
 #include "pipeline/journal.h"
 #include "pipeline/output_store.h"
 #include "pipeline/progress.h"
@@ -30,6 +31,7 @@ struct ImageResult {
   std::int64_t encoded_modified_ns = 0;
   std::string encoded_head;  // first bytes of the encoded file; see restore_encoded
   MaskMeasures mask;
+  ViewMeasures view;
   Findings findings;
 };
 

@@ -35,6 +35,7 @@ void fields(Archive& archive, ImageResult& result) {
   archive(mask.touches_bottom);
   archive(mask.silhouette);
   archive(mask.silhouette_scale);
+  archive(result.view);
   archive_findings(archive, result.findings);
 }
 

@@ -8,6 +8,7 @@
 #include <algorithm>
 #include <cstdlib>
 #include <ctime>
+#include <numeric>
 #include <opencv2/core/utility.hpp>
 #include <thread>
 
@@ -195,12 +196,6 @@ std::vector<ImageItem> items_of(const std::vector<StationImage>& images) {
   return items;
 }
 
-std::vector<std::string> names_of(const std::vector<StationImage>& images) {
-  std::vector<std::string> names;
-  for (const StationImage& image : images) names.push_back(image.name);
-  return names;
-}
-
 // The report's date: SOURCE_DATE_EPOCH where set, so that runs can be compared byte by byte.
 std::string source_date() {
   const char* epoch = std::getenv("SOURCE_DATE_EPOCH");
@@ -213,9 +208,28 @@ std::vector<CaptureMeasure> measures_of(const std::vector<ImageItem>& items,
   std::vector<CaptureMeasure> measures;
   for (std::size_t i = 0, k = 0; i < items.size(); ++i) {  // items: images less the faulty ones
     while (images[k].name != items[i].station.name) ++k;
-    measures.push_back({k, items[i].result.mask});
+    measures.push_back({k, items[i].result.mask, items[i].result.view});
   }
   return measures;
+}
+
+// As much of a report as its judgement needs before anything was prepared.
+ReportData capture_data(const Workspace& workspace, const std::vector<StationImage>& images,
+                        const SetOutcome& outcome) {
+  ReportData data;
+  data.title = outcome.title;
+  data.findings = outcome.findings;
+  for (const StationImage& image : images) {
+    ReportView view;
+    view.name = image.name;
+    view.ring = image.ring;
+    view.station = image.station;
+    view.stage_angle = image.stage_angle;
+    view.source_file = image.source;
+    data.views.push_back(std::move(view));
+  }
+  add_rings(data, workspace.file.specimen);
+  return data;
 }
 
 void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Findings& findings) {
@@ -266,15 +280,15 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   outcome.images_reused = static_cast<int>(
       std::count_if(items.begin(), items.end(), [](const auto& item) { return item.reused; }));
 
-  append(outcome.findings,
-         check_against_plan(workspace, images, surveyed.result, measures_of(items, images)));
+  const CaptureCheck checked = check_capture(workspace, images, measures_of(items, images));
+  append(outcome.findings, checked.findings);
 
   const OrientResult oriented =
       orient(orient_stations(items), workspace.file.specimen, workspace.setup,
              workspace.record ? &*workspace.record : nullptr);
   append(outcome.findings, oriented.findings);
   outcome.scene = scene_of(workspace, map, oriented, items);
-  finish_set({workspace, surveyed.result, items, oriented.rings, names_of(images), journal, outputs,
+  finish_set({workspace, surveyed.result, items, oriented.rings, checked.looks, journal, outputs,
               progress, jobs, source_date()},
              outcome);
   return outcome;
@@ -293,9 +307,20 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
   std::vector<StationImage> images = run_ingest(workspace, progress, outcome);
   source_camera(workspace, images, outcome.findings);
   outcome.survey = run_survey(workspace, images, journal, progress, outcome).result;
-  const CloserLook closer = look_closer(workspace, images, outcome.survey, progress);
+  std::vector<std::size_t> which = outcome.survey.images;
+  if (options.every_image) {
+    which.resize(images.size());
+    std::iota(which.begin(), which.end(), std::size_t{0});
+  }
+  const CloserLook closer = look_closer(workspace, images, which, outcome.survey, progress);
   append(outcome.findings, closer.findings);
-  append(outcome.findings, check_against_plan(workspace, images, outcome.survey, closer.measures));
+  const CaptureCheck checked = check_capture(workspace, images, closer.measures);
+  append(outcome.findings, checked.findings);
+  for (std::size_t i = 0; i < which.size(); ++i) {
+    outcome.looked_at.push_back(
+        {images[which[i]].source, checked.looks[i], closer.measures[i].view});
+  }
+  outcome.judgement = judge(capture_data(workspace, images, outcome));
   return outcome;
 }
 

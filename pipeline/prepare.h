@@ -1,7 +1,8 @@
 // Prepare: the main job. Reads a workspace, runs every stage over its set and leaves prepared/
 // complete: images, masks, cameras, exports, report. A re-run does only what changed.
 //
-// check: ingest and survey alone, to say in seconds whether the set is fit for preparing.
+// check: ingest, survey and a closer look at the surveyed images (or all), to say in seconds
+// whether the set is fit for preparing.
 #pragma once
 
 #include <filesystem>
@@ -15,13 +16,16 @@
 #include "pipeline/progress.h"
 #include "pipeline/stage_clock.h"
 #include "pipeline/workspace.h"
+#include "stages/compare_stations.h"
+#include "stages/report.h"
 
 namespace trunnion {
 
 struct PrepareOptions {
   WorkspaceOptions workspace;
-  int jobs = 0;             // 0: one a core
-  bool full_check = false;  // compare hashes instead of size and time stamp
+  int jobs = 0;              // 0: one a core
+  bool full_check = false;   // compare hashes instead of size and time stamp
+  bool every_image = false;  // check: look at every image, not only at the surveyed ones
 };
 
 // What prepare and check have in common to tell.
@@ -32,11 +36,12 @@ struct SetOutcome {
   int stations_expected = 0;
   int images_found = 0;
   StageSeconds seconds;
+  Judgement judgement;  // the one verdict of terminal, report and exit code
 };
 
 struct PrepareOutcome : SetOutcome {
   Scene scene;
-  std::string verdict;  // of the refinement, one sentence
+  std::string alignment;  // what to expect of the poses, one sentence
   int images_prepared = 0;
   int images_reused = 0;
   std::size_t spots = 0;
@@ -48,7 +53,13 @@ PrepareOutcome prepare(const std::filesystem::path& folder, const PrepareOptions
 
 struct CheckOutcome : SetOutcome {
   SurveyResult survey;
-  [[nodiscard]] bool fit() const;  // no fault among the findings
+  struct Look {
+    std::string file;
+    StationLook look;
+    ViewMeasures measures;
+  };
+  std::vector<Look> looked_at;
+  [[nodiscard]] bool fit() const;  // no station is missing or at fault
 };
 
 CheckOutcome check(const std::filesystem::path& folder, const PrepareOptions& options,
@@ -57,6 +68,8 @@ CheckOutcome check(const std::filesystem::path& folder, const PrepareOptions& op
 // The same facts for people and for programs.
 Summary summary_of(const PrepareOutcome& outcome);
 Summary summary_of(const CheckOutcome& outcome);
+// What the judgement says: mood and things to do, alike for every command.
+Summary summary_of(const Judgement& judgement);
 nlohmann::ordered_json json_of(const PrepareOutcome& outcome);
 nlohmann::ordered_json json_of(const CheckOutcome& outcome);
 

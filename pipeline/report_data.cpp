@@ -32,25 +32,6 @@ ReportView view_of(const Finishing& set, const ImageItem& item, const View& view
   return result;
 }
 
-// What was measured at the surveyed stations; sharpness relative to their median.
-void add_exposures(const Finishing& set, ReportData& data) {
-  std::vector<double> sharpness;
-  for (const Exposure& exposure : set.survey.exposures) sharpness.push_back(exposure.sharpness);
-  if (sharpness.empty()) return;
-  std::nth_element(sharpness.begin(),
-                   sharpness.begin() + static_cast<std::ptrdiff_t>(sharpness.size() / 2),
-                   sharpness.end());
-  const double median = sharpness[sharpness.size() / 2];
-  for (const Exposure& exposure : set.survey.exposures) {
-    if (exposure.image >= set.surveyed.size()) continue;
-    for (ReportView& view : data.views) {
-      if (view.name != set.surveyed[exposure.image]) continue;
-      view.exposure = exposure.level;
-      if (median > 0) view.sharpness = exposure.sharpness / median;
-    }
-  }
-}
-
 std::vector<ReportFact> settings_of(const Settings& settings) {
   std::vector<ReportFact> facts;
   for (const auto& [table, text] : settings.written) {
@@ -77,9 +58,11 @@ ReportData report_data(const Finishing& set, const PrepareOutcome& outcome,
   data.findings = outcome.findings;
   for (std::size_t i = 0; i < set.items.size(); ++i) {
     const MaskScore* score = i < confidence.scores.size() ? &confidence.scores[i] : nullptr;
-    data.views.push_back(view_of(set, set.items[i], outcome.scene.views[i], score));
+    ReportView view = view_of(set, set.items[i], outcome.scene.views[i], score);
+    view.exposure = set.looks[i].exposure;
+    view.sharpness = set.looks[i].sharpness;
+    data.views.push_back(std::move(view));
   }
-  add_exposures(set, data);
   if (!set.survey.backdrop.empty()) {
     data.backdrop_jpeg = backdrop_picture(set.survey.backdrop, set.survey.full_scale);
   }

@@ -15,42 +15,8 @@ std::size_t count(const Findings& findings, Severity severity) {
       findings.begin(), findings.end(), [&](const auto& f) { return f.severity == severity; }));
 }
 
-std::string sentence(std::string text) {
-  if (!text.empty() && std::string_view(".!?").find(text.back()) == std::string_view::npos) {
-    text += '.';
-  }
-  return text;
-}
-
-// Faults first, then doubts; notes stay in the report. What is said of many images is said once.
-std::vector<Summary::Item> items_of(const Findings& findings) {
-  std::vector<Summary::Item> items;
-  for (const Severity severity : {Severity::fault, Severity::doubt}) {
-    std::map<std::pair<std::string, std::string>, std::size_t> place;  // (what, remedy) -> item
-    std::vector<std::size_t> times;
-    const std::size_t first = items.size();
-    for (const Finding& finding : findings) {
-      if (finding.severity != severity) continue;
-      const auto [found, fresh] =
-          place.emplace(std::pair(finding.what, finding.remedy), items.size());
-      if (!fresh) {
-        ++times[found->second - first];
-        continue;
-      }
-      items.push_back({severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::look,
-                       finding.file, sentence(finding.what), sentence(finding.remedy)});
-      times.push_back(1);
-    }
-    for (std::size_t i = 0; i < times.size(); ++i) {
-      if (times[i] > 1) items[first + i].where += fmt::format(" and {} more", times[i] - 1);
-    }
-  }
-  return items;
-}
-
-Summary::Mood mood_of(const Findings& findings) {
-  if (count(findings, Severity::fault) > 0) return Summary::Mood::bad;
-  return count(findings, Severity::doubt) > 0 ? Summary::Mood::look : Summary::Mood::good;
+Summary::Mood mood_of(Severity severity) {
+  return severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::look;
 }
 
 Json findings_json(const Findings& findings) {
@@ -80,22 +46,42 @@ std::string geometry_of(const PrepareOutcome& outcome) {
 }  // namespace
 
 bool CheckOutcome::fit() const {
-  return count(findings, Severity::fault) == 0;
+  return judgement.verdict != Verdict::reshoot;
+}
+
+// Faults first, then doubts; notes stay in the report. What is said of many images is said once.
+Summary summary_of(const Judgement& judgement) {
+  Summary summary;
+  summary.mood = judgement.verdict == Verdict::good   ? Summary::Mood::good
+                 : judgement.verdict == Verdict::look ? Summary::Mood::look
+                                                      : Summary::Mood::bad;
+  summary.sentence = judgement.sentence;
+  std::map<std::pair<std::string, std::string>, std::size_t> said;  // (what, remedy) -> item
+  std::vector<std::size_t> times;
+  for (const ToDo& item : judgement.to_do) {
+    const auto [found, fresh] =
+        said.emplace(std::pair(item.what, item.remedy), summary.items.size());
+    if (!fresh) {
+      ++times[found->second];
+      continue;
+    }
+    summary.items.push_back({mood_of(item.severity), item.where, item.what, item.remedy});
+    times.push_back(1);
+  }
+  for (std::size_t i = 0; i < times.size(); ++i) {
+    if (times[i] > 1) summary.items[i].where += fmt::format(" and {} more", times[i] - 1);
+  }
+  return summary;
 }
 
 Summary summary_of(const PrepareOutcome& outcome) {
-  Summary summary;
-  summary.mood = mood_of(outcome.findings);
+  Summary summary = summary_of(outcome.judgement);
   const bool unchanged = outcome.images_reused == outcome.images_prepared;
-  summary.sentence =
-      unchanged
-          ? fmt::format("\"{}\": nothing had changed; {} of {} stations stand prepared, {}.",
-                        outcome.title, outcome.images_prepared, outcome.stations_expected,
-                        geometry_of(outcome))
-          : fmt::format("\"{}\": {} of {} stations prepared, {}.", outcome.title,
-                        outcome.images_prepared, outcome.stations_expected, geometry_of(outcome));
-  if (!outcome.verdict.empty()) summary.sentence += " " + outcome.verdict;
-  summary.items = items_of(outcome.findings);
+  summary.sentence += fmt::format(" \"{}\": {}{} of {} stations {}, {}.", outcome.title,
+                                  unchanged ? "nothing had changed; " : "", outcome.images_prepared,
+                                  outcome.stations_expected,
+                                  unchanged ? "stand prepared" : "prepared", geometry_of(outcome));
+  if (!outcome.alignment.empty()) summary.sentence += " " + outcome.alignment;
   const std::filesystem::path prepared = outcome.root / "prepared";
   summary.outputs = {{"images", (prepared / "images").string()},
                      {"masks", (prepared / "masks").string()},
@@ -105,13 +91,15 @@ Summary summary_of(const PrepareOutcome& outcome) {
 }
 
 Summary summary_of(const CheckOutcome& outcome) {
-  Summary summary;
-  summary.mood = mood_of(outcome.findings);
-  summary.sentence = fmt::format(
-      "\"{}\": {} of {} stations found, {} static spots; {}.", outcome.title, outcome.images_found,
-      outcome.stations_expected, outcome.survey.spots.size(),
-      outcome.fit() ? "the set is fit for preparing" : "mend what is listed before preparing");
-  summary.items = items_of(outcome.findings);
+  Summary summary = summary_of(outcome.judgement);
+  if (outcome.judgement.verdict == Verdict::good) {
+    summary.sentence = "The set is fit for preparing.";
+  }
+  summary.sentence += fmt::format(
+      " \"{}\": {} of {} stations found, {} looked at closely, {} "
+      "static spots on the sensor.",
+      outcome.title, outcome.images_found, outcome.stations_expected, outcome.looked_at.size(),
+      outcome.survey.spots.size());
   return summary;
 }
 
@@ -128,7 +116,8 @@ Json json_of(const PrepareOutcome& outcome) {
             {"axis_calibrated", outcome.scene.axis_calibrated},
             {"refined", outcome.scene.refined},
             {"tie_points", outcome.scene.tie_points.size()},
-            {"verdict", outcome.verdict},
+            {"verdict", outcome.judgement.sentence},
+            {"alignment", outcome.alignment},
             {"faults", count(outcome.findings, Severity::fault)},
             {"doubts", count(outcome.findings, Severity::doubt)},
             {"findings", findings_json(outcome.findings)},
@@ -138,13 +127,16 @@ Json json_of(const PrepareOutcome& outcome) {
 }
 
 Json json_of(const CheckOutcome& outcome) {
-  Json exposures = Json::array();
-  for (const Exposure& exposure : outcome.survey.exposures) {
-    exposures.push_back({{"image", exposure.image},
-                         {"level", exposure.level},
-                         {"sharpness", exposure.sharpness},
-                         {"clipped_high", exposure.clipped_high},
-                         {"clipped_low", exposure.clipped_low}});
+  Json stations = Json::array();
+  const auto known = [](const std::optional<double>& value) {
+    return value ? Json(*value) : Json(nullptr);
+  };
+  for (const CheckOutcome::Look& look : outcome.looked_at) {
+    stations.push_back({{"image", look.file},
+                        {"exposure", known(look.look.exposure)},
+                        {"sharpness", known(look.look.sharpness)},
+                        {"clipped_high", look.measures.clipped_high},
+                        {"clipped_low", look.measures.clipped_low}});
   }
   return {{"command", "check"},
           {"workspace", outcome.root.string()},
@@ -153,7 +145,8 @@ Json json_of(const CheckOutcome& outcome) {
           {"stations_expected", outcome.stations_expected},
           {"images_found", outcome.images_found},
           {"static_spots", outcome.survey.spots.size()},
-          {"exposures", exposures},
+          {"looked_at", stations},
+          {"verdict", outcome.judgement.sentence},
           {"faults", count(outcome.findings, Severity::fault)},
           {"doubts", count(outcome.findings, Severity::doubt)},
           {"findings", findings_json(outcome.findings)},

@@ -31,7 +31,7 @@ void fields(Archive& archive, SurveyResult& survey) {
     a(spot.transmission);
     a(spot.patch_step);
   });
-  archive.list(survey.exposures, [](auto& a, Exposure& exposure) { a(exposure); });
+  archive.list(survey.images, [](auto& a, std::size_t& image) { a(image); });
   archive_findings(archive, survey.findings);
 }
 

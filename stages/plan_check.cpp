@@ -50,8 +50,6 @@ class Comparison {
   void setup(const std::string& name);
   void stations(const PlannedRing& ring, const RingImages& images);
   void angles(const PlannedRing& ring, const RingImages& images);
-  void exposure(const RingImages& images);
-  void sharpness(const std::string& ring, const RingImages& images);
   void coverage(const PlannedRing& ring, const RingImages& images);
   void size(const std::vector<ReturnedImage>& images);
   [[nodiscard]] Findings findings() && { return std::move(findings_); }
@@ -118,46 +116,6 @@ void Comparison::angles(const PlannedRing& ring, const RingImages& images) {
                     ring.name, station.station, degrees(found->second.front()->stage_angle), off,
                     settings_.max_angle_error_deg),
         "Correct the angle in specimen.toml or the capture table if the stage really stood there.");
-  }
-}
-
-void Comparison::exposure(const RingImages& images) {
-  for (const auto& [station, found] : images) {
-    const ReturnedImage& image = *found.front();
-    if (image.exposure_level) {
-      const double change = 100.0 * (*image.exposure_level - 1.0);
-      if (std::abs(change) > settings_.max_exposure_change_percent) {
-        add(Severity::doubt, image.file,
-            fmt::format("The exposure is {:+.0f} % from the set's ({:g} % is allowed).", change,
-                        settings_.max_exposure_change_percent),
-            "Fix exposure and flash power by hand, let the flash recycle fully, shade the rig.");
-      }
-    }
-    if (image.clipped_high && 100.0 * *image.clipped_high > settings_.max_clipped_percent) {
-      add(Severity::doubt, image.file,
-          fmt::format("{:.1f} % of the specimen is overexposed ({:g} % is allowed).",
-                      100.0 * *image.clipped_high, settings_.max_clipped_percent),
-          "Leave a stop of headroom, since fusing pushes highlights up, and soften the light.");
-    }
-  }
-}
-
-void Comparison::sharpness(const std::string& ring, const RingImages& images) {
-  std::vector<double> values;
-  for (const auto& [station, found] : images) {
-    if (found.front()->sharpness) values.push_back(*found.front()->sharpness);
-  }
-  const double typical = median(values);
-  if (values.size() < 3 || typical <= 0) return;
-  for (const auto& [station, found] : images) {
-    if (!found.front()->sharpness) continue;
-    const double relative = *found.front()->sharpness / typical;
-    if (relative >= settings_.min_relative_sharpness) continue;
-    add(Severity::doubt, found.front()->file,
-        fmt::format("Ring {} station {} is only {:.0f} % as sharp as the ring ({:.0f} % is "
-                    "allowed).",
-                    ring, station, 100.0 * relative, 100.0 * settings_.min_relative_sharpness),
-        "Look for a series that stopped early or a shaken frame and fuse or capture it again.");
   }
 }
 
@@ -246,8 +204,6 @@ Findings compare_with_plan(const CapturePlan& plan, const std::string& setup,
     const RingImages& found = rings[ring.name];
     comparison.stations(ring, found);
     comparison.angles(ring, found);
-    comparison.exposure(found);
-    comparison.sharpness(ring.name, found);
     comparison.coverage(ring, found);
   }
   for (const auto& [name, found] : rings) {

@@ -1,5 +1,6 @@
-// Plan check: the set that came back against the plan. Slices are gone once fused; stations,
-// angles, exposure, sharpness and coverage can be seen.
+// Plan check: the set that came back against the plan. Slices are gone once fused; stations, angles
+// and coverage can be seen. Exposure and sharpness need no plan: compare_stations.h.
+// Blur bands: blur_bands.h.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -30,19 +31,13 @@ struct ReturnedImage {
   std::string file;
   std::string ring;
   int station = 0;
-  double stage_angle = 0;                // rad, signed
-  std::optional<double> exposure_level;  // backdrop level relative to the set's median
-  std::optional<double> clipped_high;    // fraction of specimen pixels
-  std::optional<double> sharpness;       // units comparable within the set
+  double stage_angle = 0;  // rad, signed
   std::optional<MaskCoverage> coverage;
 };
 
 struct PlanCheckSettings {
-  double max_angle_error_deg = 0.5;         // station against its planned angle
-  double max_exposure_change_percent = 10;  // fusing and matching suffer from more
-  double max_clipped_percent = 1;           // of the specimen
-  double min_relative_sharpness = 0.6;      // of the ring's median
-  double max_size_excess_percent = 10;      // specimen larger than planned: series too short
+  double max_angle_error_deg = 0.5;     // station against its planned angle
+  double max_size_excess_percent = 10;  // specimen larger than planned: series too short
 };
 
 // `setup` is the name of the setup the set was taken with; empty where unknown.

@@ -78,7 +78,7 @@ struct ReportView {
 
   // Filled by the pipeline, where measured.
   std::optional<double> sharpness;        // inside the specimen, relative to the set's median
-  std::optional<double> exposure;         // backdrop level relative to the set's median
+  std::optional<double> exposure;         // relative to the set (see compare_stations.h)
   std::optional<double> mask_area;        // fraction of the image
   std::optional<double> mask_confidence;  // 0 .. 1
   std::optional<int> spots_repaired;

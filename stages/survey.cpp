@@ -51,36 +51,6 @@ double corner_falloff(const cv::Mat& backdrop, const cv::Mat& seen) {
   return centre > 0 ? darkest / centre : 1.0;
 }
 
-std::vector<Exposure> exposures_of(const std::vector<std::size_t>& images,
-                                   const std::vector<SurveyFrame>& frames,
-                                   const std::vector<cv::Mat>& contrasts,
-                                   const SurveyResult& result) {
-  std::vector<Exposure> exposures;
-  for (std::size_t k = 0; k < frames.size(); ++k) {
-    Exposure exposure;
-    exposure.image = images[k];
-    const std::array<float, 3>& gain = frames[k].gain;
-    const double level = 3.0 / (gain[0] + gain[1] + gain[2]);
-    exposure.level = level;
-    for (std::size_t c = 0; c < 3; ++c) exposure.white_balance[c] = 1.0 / gain[c] / level;
-    const cv::Mat specimen = contrasts[k] >= result.separation.low;
-    const int area = cv::countNonZero(specimen);
-    if (area > 0) {
-      cv::Mat grey;
-      cv::cvtColor(frames[k].mean, grey, cv::COLOR_BGR2GRAY);
-      const double mean = cv::mean(grey, specimen)[0] * result.full_scale / 65535.0;
-      // A second difference 2 b - a - c of pure noise has six times its variance.
-      const double noise = 6.0 * (result.noise_at_zero + result.noise_per_level * mean);
-      const double detail = std::max(0.0, cv::mean(frames[k].detail, specimen)[0] - noise);
-      exposure.sharpness = std::sqrt(detail) / std::max(1.0, mean);
-      exposure.clipped_high = cv::mean(frames[k].clipped_high, specimen)[0] / 255.0;
-      exposure.clipped_low = cv::mean(frames[k].clipped_low, specimen)[0] / 255.0;
-    }
-    exposures.push_back(exposure);
-  }
-  return exposures;
-}
-
 void check_same(const cv::Mat& image, const cv::Mat& first, std::size_t index) {
   if (image.size() == first.size() && image.depth() == first.depth()) return;
   throw data_error(fmt::format(
@@ -98,6 +68,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   static_cast<void>(backdrop);
   static_cast<void>(settings);
   SurveyResult result;
+  result.images = images;
   std::vector<SurveyFrame> frames;
   std::vector<NoiseSample> noise_samples;
   std::optional<DustSums> dust;
@@ -147,7 +118,6 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   }
   occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(frames.size()));
   result.mount = find_mount(result.occupied);
-  result.exposures = exposures_of(images, frames, contrasts, result);
   result.spots = dust->spots();
   result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
   if (result.separation.specimen < kFaint ||

@@ -11,43 +11,6 @@ namespace {
 constexpr int kTile = 16;         // px; 196 second differences a tile and channel
 constexpr int kTilesAcross = 64;  // enough for every level of the image, quick on any size
 constexpr double kClipHigh = 0.995;
-constexpr double kClipLow = 0.002;
-
-template <typename T>
-void fill_detail(const cv::Mat& image, int side, double full_scale, SurveyFrame& frame) {
-  const int channels = image.channels();
-  const int green = channels == 1 ? 0 : 1;
-  const int step = std::max(1, side / 2);
-  const auto high = static_cast<T>(kClipHigh * full_scale);
-  const auto low = static_cast<T>(kClipLow * full_scale);
-  for (int j = 0; j < frame.detail.rows; ++j) {
-    const int y1 = std::min(image.rows, (j + 1) * side);
-    for (int i = 0; i < frame.detail.cols; ++i) {
-      const int x1 = std::min(image.cols - 1, (i + 1) * side);
-      double energy = 0;
-      int count = 0;
-      int over = 0;
-      int under = 0;
-      for (int y = j * side; y < y1; y += step) {
-        const T* row = image.ptr<T>(y);
-        for (int x = std::max(1, i * side); x < x1; ++x) {
-          const T* pixel = row + x * channels;
-          const double second = 2.0 * pixel[green] - (pixel - channels)[green] -
-                                static_cast<double>((pixel + channels)[green]);
-          energy += second * second;
-          ++count;
-          const int last = channels == 1 ? 0 : 2;
-          over += (pixel[0] >= high || pixel[green] >= high || pixel[last] >= high) ? 1 : 0;
-          under += (pixel[0] <= low && pixel[green] <= low && pixel[last] <= low) ? 1 : 0;
-        }
-      }
-      count = std::max(1, count);
-      frame.detail.at<float>(j, i) = static_cast<float>(energy / count);
-      frame.clipped_high.at<std::uint8_t>(j, i) = static_cast<std::uint8_t>(255 * over / count);
-      frame.clipped_low.at<std::uint8_t>(j, i) = static_cast<std::uint8_t>(255 * under / count);
-    }
-  }
-}
 
 template <typename T>
 void sample_tiles(const cv::Mat& image, double full_scale, std::vector<NoiseSample>& samples) {
@@ -94,14 +57,6 @@ SurveyFrame reduce(const cv::Mat& image, int side, double full_scale) {
   const BlockValues blocks = block_values(image, side);
   SurveyFrame frame;
   blocks.mean.convertTo(frame.mean, CV_16U, 65535.0 / full_scale);
-  frame.detail = cv::Mat::zeros(blocks.mean.size(), CV_32FC1);
-  frame.clipped_high = cv::Mat::zeros(blocks.mean.size(), CV_8U);
-  frame.clipped_low = cv::Mat::zeros(blocks.mean.size(), CV_8U);
-  if (image.depth() == CV_16U) {
-    fill_detail<std::uint16_t>(image, side, full_scale, frame);
-  } else {
-    fill_detail<std::uint8_t>(image, side, full_scale, frame);
-  }
   return frame;
 }
 

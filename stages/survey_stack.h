@@ -1,5 +1,5 @@
 // The survey's working memory: every surveyed image reduced to blocks, and what its full
-// resolution says about noise, sharpness and clipping.
+// resolution says about noise.
 #pragma once
 
 #include <array>
@@ -14,9 +14,6 @@ inline constexpr int kSurveyLongestPx = 800;  // of the reduced images; backdrop
 
 struct SurveyFrame {
   cv::Mat mean;                        // CV_16UC3, 65535 = full scale
-  cv::Mat detail;                      // CV_32FC1, mean square of second differences, sensor values
-  cv::Mat clipped_high;                // CV_8U, share of the block's pixels * 255
-  cv::Mat clipped_low;                 // CV_8U
   std::array<float, 3> gain{1, 1, 1};  // brings `mean` to the set's exposure
 };
 

@@ -12,6 +12,7 @@ struct Options {
   std::string calibration;
   bool ignore_mismatch = false;
   bool full_check = false;
+  bool every_image = false;
 };
 
 PrepareOptions prepare_options(const Options& options, const Common& common) {
@@ -19,21 +20,15 @@ PrepareOptions prepare_options(const Options& options, const Common& common) {
   if (!options.calibration.empty()) result.workspace.calibration = options.calibration;
   result.workspace.ignore_mismatch = options.ignore_mismatch;
   result.full_check = options.full_check;
+  result.every_image = options.every_image;
   result.jobs = common.jobs;
   return result;
-}
-
-bool has_fault(const Findings& findings) {
-  for (const Finding& finding : findings) {
-    if (finding.severity == Severity::fault) return true;
-  }
-  return false;
 }
 
 template <typename Outcome>
 CommandResult result_of(const Outcome& outcome) {
   return {format_summary(summary_of(outcome), terminal_traits(stdout)), json_of(outcome),
-          has_fault(outcome.findings) ? 1 : 0};
+          outcome.judgement.verdict == Verdict::reshoot ? 1 : 0};
 }
 
 void add_workspace_options(CLI::App& command, Options& options) {
@@ -77,6 +72,8 @@ void add_check(CLI::App& app) {
                     return result_of(outcome);
                   });
   add_workspace_options(*command, *options);
+  command->add_flag("--all", options->every_image,
+                    "Look closely at every image, not only at those of the survey");
 }
 
 }  // namespace trunnion

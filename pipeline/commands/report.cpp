@@ -10,6 +10,7 @@
 #include "pipeline/command_line.h"
 #include "pipeline/journal.h"
 #include "pipeline/output_store.h"
+#include "pipeline/prepare.h"
 #include "pipeline/progress.h"
 #include "pipeline/workspace.h"
 #include "stages/report.h"
@@ -64,16 +65,7 @@ CommandResult run(const std::string& folder, const Common& common) {
   progress.close();
 
   const Judgement judgement = judge(data);
-  Summary summary;
-  summary.mood = judgement.verdict == Verdict::good   ? Summary::Mood::good
-                 : judgement.verdict == Verdict::look ? Summary::Mood::look
-                                                      : Summary::Mood::bad;
-  summary.sentence = judgement.sentence;
-  for (const ToDo& item : judgement.to_do) {
-    summary.items.push_back(
-        {item.severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::look, item.where,
-         item.what, item.remedy});
-  }
+  Summary summary = summary_of(judgement);
   summary.outputs = {{"report", (place / "index.html").string()}};
   return {format_summary(summary, terminal_traits(stdout)),
           {{"report", (place / "index.html").string()},

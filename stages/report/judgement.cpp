@@ -57,6 +57,14 @@ void locate(ToDo& item, const Finding& finding, const ReportData& data) {
   }
 }
 
+// Findings come as fragments from some stages; people read sentences.
+std::string as_sentence(std::string text) {
+  if (text.empty()) return text;
+  if (text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+  if (std::string_view(".!?").find(text.back()) == std::string_view::npos) text += '.';
+  return text;
+}
+
 // Gaps that no finding speaks of.
 void add_silent_gaps(std::vector<ToDo>& to_do, const ReportData& data) {
   for (std::size_t i = 0; i < data.gaps.size(); ++i) {
@@ -204,7 +212,7 @@ Judgement judge(const ReportData& data) {
   for (const Finding& finding : findings) {
     // Ingest tells of the whole set only which stations lack; here each stands by itself.
     if (finding.stage == "ingest" && finding.file.empty() && !data.gaps.empty()) continue;
-    ToDo item{finding.severity, {}, {}, {}, finding.what, finding.remedy};
+    ToDo item{finding.severity, {}, {}, {}, as_sentence(finding.what), as_sentence(finding.remedy)};
     locate(item, finding, data);
     (item.severity == Severity::note ? judgement.notes : judgement.to_do)
         .push_back(std::move(item));

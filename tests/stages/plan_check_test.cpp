@@ -37,9 +37,6 @@ std::vector<ReturnedImage> as_planned() {
     image.ring = "low";
     image.station = i;
     image.stage_angle = radians(36.0 * i);
-    image.exposure_level = 1.0;
-    image.clipped_high = 0.0;
-    image.sharpness = 5.0;
     image.coverage = MaskCoverage{.fraction = 0.2, .box_px = {100, 100, 600, 700}};
     images.push_back(image);
   }
@@ -88,19 +85,6 @@ TEST(PlanCheck, AnglesAreComparedAroundTheCircle) {
   EXPECT_THAT(only_finding(images).what, HasSubstr("+2.50 deg from the plan"));
 }
 
-TEST(PlanCheck, FindsExposureClippingAndSoftStations) {
-  auto images = as_planned();
-  images[2].exposure_level = 0.8;
-  EXPECT_THAT(only_finding(images).what, HasSubstr("-20 % from the set's"));
-  images = as_planned();
-  images[2].clipped_high = 0.05;
-  EXPECT_THAT(only_finding(images).what, HasSubstr("5.0 % of the specimen is overexposed"));
-  images = as_planned();
-  images[7].sharpness = 2.0;
-  EXPECT_THAT(only_finding(images).what, HasSubstr("station 7 is only 40 % as sharp"));
-  EXPECT_EQ(only_finding(images).file, "fused/low_7.tif");
-}
-
 TEST(PlanCheck, FindsCutLostAndLargerSpecimens) {
   auto images = as_planned();
   images[5].coverage->touches_left = true;
@@ -117,9 +101,6 @@ TEST(PlanCheck, FindsCutLostAndLargerSpecimens) {
 TEST(PlanCheck, WhatWasNotMeasuredIsNotJudged) {
   auto images = as_planned();
   for (ReturnedImage& image : images) {
-    image.exposure_level.reset();
-    image.clipped_high.reset();
-    image.sharpness.reset();
     image.coverage.reset();
   }
   EXPECT_TRUE(compare_with_plan(plan_of_ten(), "macro", images).empty());

@@ -4,9 +4,11 @@
 import assert from 'node:assert/strict';
 import { existsSync, mkdirSync, readFileSync, readdirSync, statSync } from 'node:fs';
 import { createRequire } from 'node:module';
+import { cpus, loadavg } from 'node:os';
 import { join } from 'node:path';
 import { after, test } from 'node:test';
 import { pathToFileURL } from 'node:url';
+import { launch } from './browser.mjs';
 
 const [modules, reports, shots, chromium] = process.argv.slice(2);
 const require = createRequire(join(modules, 'any.js'));
@@ -14,16 +16,16 @@ const playwright = require('playwright-core');
 const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
 mkdirSync(shots, { recursive: true });
 
-const SOFTWARE_GL = ['--no-sandbox', '--use-angle=swiftshader', '--enable-unsafe-swiftshader', '--ignore-gpu-blocklist'];
-const browser = await playwright.chromium.launch({ executablePath: chromium, args: SOFTWARE_GL });
+const browser = await launch(playwright, chromium);
 after(() => browser.close());
 
 const FAULTY = ['low 7', 'low 11', 'low 15', 'high 4', 'high 20'];
 
-async function open(name, options = {}, hash = '') {
+async function open(name, options = {}, hash = '', before = null) {
   const context = await browser.newContext({ viewport: { width: 1400, height: 1000 }, ...options });
   context.setDefaultTimeout(120_000);  // machines under load draw slowly
   const page = await context.newPage();
+  if (before) await page.addInitScript(before);
   const problems = [];
   const folder = pathToFileURL(join(reports, name)).href;
   page.on('console', (message) => { if (['error', 'warning'].includes(message.type())) problems.push(message.text()); });
@@ -53,8 +55,10 @@ async function scrollThrough(page) {
       scrollTo(0, y);
       await new Promise((done) => setTimeout(done, 60));
     }
-    scrollTo(0, 0);
   });
+  // The rig and the pictures start when they come into sight.
+  await page.waitForFunction(() => document.querySelector('#rig canvas[data-ready], .rig-none') && [...document.images].every((image) => image.complete));
+  await page.evaluate(() => scrollTo(0, 0));
   await page.waitForTimeout(300);
 }
 
@@ -228,7 +232,7 @@ test('the rig draws, turns, zooms, shows and hides its parts and names stations'
 });
 
 test('without 3D graphics the page says so and works', async () => {
-  const plain = await playwright.chromium.launch({ executablePath: chromium, args: ['--no-sandbox', '--disable-3d-apis'] });
+  const plain = await launch(playwright, chromium, ['--disable-3d-apis']);
   const page = await plain.newPage();
   await page.goto(`${pathToFileURL(join(reports, 'faulty')).href}/index.html`);
   await page.locator('.rig-box').scrollIntoViewIfNeeded();
@@ -305,6 +309,16 @@ test('fits a projector, a phone and paper', async () => {
   await page.emulateMedia({ media: 'print' });
   const ink = await page.evaluate(() => [getComputedStyle(document.body).backgroundColor, getComputedStyle(document.body).color]);
   assert.deepEqual(ink, ['rgb(255, 255, 255)', 'rgb(28, 35, 38)']);
+  // Dark ink in the charts too, though they were drawn on dark: most of what is drawn on the axes.
+  await page.waitForTimeout(500);
+  const light = await page.locator('#chart-exposure .plot canvas').evaluate((element) => {
+    const data = element.getContext('2d').getImageData(0, element.height - 40, element.width, 40).data;
+    let sum = 0;
+    let count = 0;
+    for (let i = 0; i < data.length; i += 4) if (data[i + 3] > 200) { sum += data[i] + data[i + 1] + data[i + 2]; ++count; }
+    return sum / count / 3;
+  });
+  assert.ok(light < 120, `ink of the chart's axis: ${light} of 255`);
   await page.screenshot({ path: join(shots, 'print.png'), fullPage: true });
   await page.context().close();
 });
@@ -323,15 +337,29 @@ test('200 images: at most 25 MB, first picture within 2 s', async (t) => {
   const megabytes = (await folderBytes(join(reports, 'large'))) / 1e6;
   t.diagnostic(`report of 200 noisy images: ${megabytes.toFixed(1)} MB`);
   assert.ok(megabytes <= 25, `${megabytes} MB`);
-  const page = await open('large');
-  await page.waitForFunction(() => document.querySelector('.thumb img')?.complete);
-  const ms = await page.evaluate(() => new Promise((done) => {
-    new PerformanceObserver((list) => done(Math.max(...list.getEntries().map((e) => e.startTime)))).observe({ type: 'largest-contentful-paint', buffered: true });
-  }));
-  const now = await page.evaluate(() => performance.now());
-  t.diagnostic(`largest paint after ${ms.toFixed(0)} ms, asked at ${now.toFixed(0)} ms`);
-  // A figure for docs, no bar here: how busy the machine is would decide.
-  assert.ok(ms > 0);
+  // From navigation to the first paint with a thumbnail in it; the best of some, since a busy machine
+  // can only make it slower.
+  const times = [];
+  let page;
+  for (let i = 0; i < 5 && !(Math.min(...times) <= 2000); ++i) {
+    if (page) await close(page);
+    page = await open('large', {}, '', () => {
+      globalThis.firstPicture = new Promise((done) => {
+        const watch = new MutationObserver(() => {
+          const image = document.querySelector('.thumb img');
+          if (!image) return;
+          watch.disconnect();
+          image.decode().then(() => requestAnimationFrame(() => setTimeout(() => done(performance.now()))));
+        });
+        watch.observe(document, { childList: true, subtree: true });
+      });
+    });
+    times.push(await page.evaluate(() => globalThis.firstPicture));
+  }
+  const [busy] = loadavg();
+  t.diagnostic(`first picture after ${times.map((ms) => ms.toFixed(0)).join(', ')} ms at a load of ${busy.toFixed(1)} on ${cpus().length} cores`);
+  if (Math.min(...times) > 2000 && busy > 2 * cpus().length) t.diagnostic('not judged: the machine is too busy');
+  else assert.ok(Math.min(...times) <= 2000, `${times} ms`);
   await scrollThrough(page);
   await page.locator('#ring').screenshot({ path: join(shots, 'large-ring.png') });
   await page.locator('#rig').screenshot({ path: join(shots, 'large-rig.png') });

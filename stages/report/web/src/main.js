@@ -58,6 +58,17 @@ function switchTheme() {
   document.dispatchEvent(new Event('themechange'));
 }
 
+// Canvases keep the colours they were drawn in: on paper those of the light theme.
+matchMedia('print').addEventListener('change', (event) => {
+  const root = document.documentElement;
+  if (event.matches) {
+    root.dataset.before = root.dataset.theme ?? '';
+    root.dataset.theme = 'light';
+  } else if (root.dataset.before) root.dataset.theme = root.dataset.before;
+  else delete root.dataset.theme;
+  document.dispatchEvent(new Event('themechange'));
+});
+
 document.title = `${report.title || 'Untitled set'}: ${report.judgement.sentence}`;
 document.getElementById('page').replaceWith(
   h('a', { class: 'skip', href: '#main' }, 'Skip to the rings'),
