@@ -124,10 +124,10 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
 
   equalise_exposure(frames);
   const double to_stack = 65535.0 / result.full_scale;
-  const double block_sigma = to_stack *
-                             std::sqrt(noise.at_zero + noise.per_level * 0.5 * result.full_scale) /
-                             result.scale;
-  StackBackdrop estimate = estimate_backdrop(frames, block_sigma);
+  const double averaged = result.scale * result.scale;
+  const BlockNoise block_noise{to_stack * to_stack * noise.at_zero / averaged,
+                               to_stack * noise.per_level / averaged};
+  StackBackdrop estimate = estimate_backdrop(frames, block_noise);
   if (empty_stage) {
     const SurveyFrame empty = reduce(*empty_stage, result.scale, result.full_scale);
     empty.mean.convertTo(estimate.value, CV_32F);
