@@ -11,7 +11,9 @@ namespace trunnion {
 namespace {
 
 constexpr float kEdgeSlack = 0.6F;    // blocks by which a backdrop's own edge may seem to move
-constexpr float kNoiseSigmas = 4.5F;  // per pixel: some 7 in a million by chance
+constexpr float kNoiseSigmas = 4.5F;  // some 7 in a million by chance
+constexpr float kPixelsAveraged =
+    2.0F;                             // by how much averaging 3 x 3 px lowers the noise, at least
 constexpr double kMeasurable = 0.10;  // of full scale; darker backdrops tell nothing of exposure
 constexpr int kHomeShare = 64;        // of 255: elsewhere the specimen was seldom seen
 
@@ -52,7 +54,7 @@ cv::Mat thresholds(const BlockLook& look, const SurveyResult& survey) {
     for (int x = 0; x < result.cols; ++x) {
       const auto step = static_cast<float>(cv::norm(steps.ptr<cv::Vec3f>(y)[x]));
       result.at<float>(y, x) = std::max(static_cast<float>(survey.separation.low),
-                                        kNoiseSigmas * noise.at<float>(y, x)) +
+                                        kNoiseSigmas / kPixelsAveraged * noise.at<float>(y, x)) +
                                0.5F * kEdgeSlack * step;
     }
   }

@@ -14,13 +14,19 @@ namespace {
 
 using Pixel16 = cv::Vec<std::uint16_t, 3>;
 
-constexpr double kEdgeShare = 0.05;     // width of the frame's edge that is looked at for exposure
-constexpr double kMeasurable = 0.10;    // darker backdrops tell nothing about exposure
-constexpr double kStill = 0.006;        // of full scale: lamp flicker and rounding, 1 sigma
-constexpr float kAgree = 7.0F;          // contrast up to which a station may confirm a continuation
-constexpr float kAgreeSigmas = 4.0F;    // of the noise, within which it does
+constexpr double kEdgeShare = 0.05;      // width of the frame's edge that is looked at for exposure
+constexpr double kMeasurable = 0.10;     // darker backdrops tell nothing about exposure
+constexpr double kEdgeMeasurable = 0.3;  // of the edge must be brighter to tell
+constexpr double kFlicker = 0.012;       // of the level: lamps from shot to shot, 1 sigma
+constexpr double kStillSigmas = 2.5;     // median absolute deviation of what stays still, at most
+constexpr float kAgree = 7.0F;  // contrast up to which a station may confirm a continuation
+// Just noticeable difference (M. Mahy et al., "Evaluation of uniform color differences offered by
+// CIELAB and CIELUV", Color Research and Application 19(2), 1994): backdrops repeat no better.
+constexpr float kJust = 2.3F;
+constexpr float kAgreeSigmas = 3.0F;    // of the noise, within which it does
 constexpr double kErrorRank = 0.95;     // of the errors of a continuation: allowed for as well
 constexpr double kGapShare = 0.08;      // of the image: gaps over which continuation is tested
+constexpr float kSureShare = 0.5F;      // of the stations: enough to continue from
 constexpr int kSmoothPx = 7;            // blocks over which the backdrop is averaged
 constexpr int kTerms = 10;              // of the cubic surface under a continuation
 constexpr int kRounds = 4;              // of its robust fit
@@ -232,10 +238,12 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
   const int band = std::max(1, static_cast<int>(kEdgeShare * std::min(size.width, size.height)));
   std::vector<float> values(frames.size());
   std::vector<std::array<std::vector<float>, 3>> ratios(frames.size());
+  std::size_t looked_at = 0;
   for (int y = 0; y < size.height; ++y) {
     for (int x = 0; x < size.width; ++x) {
       const bool edge = x < band || y < band || x >= size.width - band || y >= size.height - band;
       if (!edge) continue;
+      ++looked_at;
       for (std::size_t c = 0; c < 3; ++c) {
         for (std::size_t k = 0; k < frames.size(); ++k) {
           values[k] = frames[k].mean.ptr<Pixel16>(y)[x][static_cast<int>(c)];
@@ -251,7 +259,11 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
   }
   for (std::size_t k = 0; k < frames.size(); ++k) {
     for (std::size_t c = 0; c < 3; ++c) {
-      if (ratios[k][c].size() < 50) continue;
+      // A pin that enters from the edge must not speak for a backdrop too dark to.
+      if (static_cast<double>(ratios[k][c].size()) <
+          std::max(50.0, kEdgeMeasurable * static_cast<double>(looked_at))) {
+        continue;
+      }
       frames[k].gain[c] = 1.0F / std::clamp(median_of(ratios[k][c]), 0.25F, 4.0F);
     }
   }
@@ -321,10 +333,28 @@ float block_noise(const cv::Mat& value, const BlockNoise& noise) {
   return median_of(sigmas);
 }
 
+// Where the stations scatter about their median no more than the noise and the lamps do.
+cv::Mat within_noise(const cv::Mat& median, const cv::Mat& spread, const BlockNoise& noise) {
+  cv::Mat still(median.size(), CV_8U);
+  for (int y = 0; y < still.rows; ++y) {
+    for (int x = 0; x < still.cols; ++x) {
+      const cv::Vec3f& value = median.ptr<cv::Vec3f>(y)[x];
+      const double level = std::max({value[0], value[1], value[2]});
+      const double sigma =
+          std::sqrt(noise.at_zero + noise.per_level * level + kFlicker * kFlicker * level * level);
+      still.at<std::uint8_t>(y, x) = spread.at<float>(y, x) <= kStillSigmas * sigma ? 255 : 0;
+    }
+  }
+  return still;
+}
+
 // Averages over a neighbourhood what differs by no more than the noise (the sigma filter of
 // J.-S. Lee, "Digital image smoothing and the sigma filter", CVGIP 24(2), 1983): the backdrop's own
 // structure stays.
-cv::Mat without_noise(const cv::Mat& value, double sigma) {
+cv::Mat without_noise(const cv::Mat& value, const BlockNoise& noise) {
+  const cv::Scalar mean = cv::mean(value);
+  const double level = (mean[0] + mean[1] + mean[2]) / 3.0;
+  const double sigma = std::sqrt(3.0 * (noise.at_zero + noise.per_level * level));
   cv::Mat smooth;
   cv::bilateralFilter(value, smooth, kSmoothPx, kAgreeSigmas * sigma, kSmoothPx);
   return smooth;
@@ -332,12 +362,11 @@ cv::Mat without_noise(const cv::Mat& value, double sigma) {
 
 }  // namespace
 
-StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const BlockNoise& noise) {
+StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const BlockNoise& noise,
+                                const cv::Mat& spotted) {
   cv::Mat spread;
   cv::Mat value = median_of_stack(frames, spread);
-  const double sigma = std::sqrt(noise.at_zero + noise.per_level * 0.5 * 65535.0);
-  const double limit = 3.0 * std::max(kStill * 65535.0, sigma);
-  const cv::Mat still = joined_to_edge(spread <= limit);
+  const cv::Mat still = joined_to_edge(within_noise(value, spread, noise));
   // The rim of the still region is where the specimen passes now and then; do not continue from it.
   const int rim = std::max(1, static_cast<int>(kRimShare * std::max(still.cols, still.rows)));
   const cv::Mat element = cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * rim + 1, 2 * rim + 1});
@@ -346,31 +375,42 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
     cv::erode(region, core, element, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
     return core;
   };
-  const auto needed =
-      static_cast<float>(std::max<std::size_t>(1, std::min<std::size_t>(2, frames.size() / 4)));
+  const auto stations = static_cast<float>(frames.size());
+  const float needed = std::max(1.0F, std::min(2.0F, std::floor(stations / 4.0F)));
   // A station agrees where it is as near to the continuation as noise and the continuation's own
   // error allow: before a smooth backdrop that tells it from a dark part of the specimen.
+  const cv::Mat core = core_of(still) & ~spotted;
+  const float sigma = block_noise(value, noise);
   const float tolerance =
-      std::min(kAgree, kAgreeSigmas * block_noise(value, noise) +
-                           2.0F * continuation_error(value, core_of(still)));
+      std::clamp(kAgreeSigmas * sigma + 2.0F * continuation_error(value, core), kJust, kAgree);
   cv::Mat seen = still;
+  cv::Mat sure = core;
+  cv::Mat count;
   // Two rounds and no more: with each the continuation could creep further up the specimen.
   for (int round = 0; round < 2; ++round) {
-    const cv::Mat prediction = continue_smoothly(value, core_of(seen));
+    const cv::Mat prediction = continue_smoothly(value, sure);
     cv::Mat mean;
-    cv::Mat count;
     agreeing_mean(frames, prediction, tolerance, mean, count);
-    const cv::Mat confirmed = (count >= needed) & ~still;
-    mean.copyTo(value, confirmed);
-    seen = still | confirmed;
+    mean.copyTo(value, (count >= needed) & ~core & ~spotted);
+    seen = still | (count >= needed);
+    sure = core | ((count >= kSureShare * stations) & ~spotted);
   }
-  // A bristle that passed at a few stations must leave no trace.
-  cv::Mat mean;
-  cv::Mat count;
-  agreeing_mean(frames, value, std::min(kAgree, kAgreeSigmas * block_noise(value, noise)), mean,
-                count);
-  mean.copyTo(value, (count >= needed) & seen);
-  return {without_noise(continue_smoothly(value, seen), sigma), seen};
+  // Where few stations have looked past the specimen, what they saw and the continuation from where
+  // many have are weighted alike with it.
+  const cv::Mat prediction = continue_smoothly(value, sure);
+  for (int y = 0; y < value.rows; ++y) {
+    for (int x = 0; x < value.cols; ++x) {
+      if (sure.at<std::uint8_t>(y, x) != 0) continue;
+      const float n = seen.at<std::uint8_t>(y, x) != 0 && spotted.at<std::uint8_t>(y, x) == 0
+                          ? count.at<float>(y, x)
+                          : 0.0F;
+      const float share = n / (n + 0.5F * kSureShare * stations);
+      auto& at = value.at<cv::Vec3f>(y, x);
+      at = share * at + (1.0F - share) * prediction.at<cv::Vec3f>(y, x);
+    }
+  }
+  value = without_noise(value, noise);
+  return {value, seen};
 }
 
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,

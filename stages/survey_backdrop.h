@@ -23,7 +23,9 @@ struct BlockNoise {
   double per_level = 0;
 };
 
-StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const BlockNoise& noise);
+// `spotted` (CV_8U): where specks on the sensor make the frames tell nothing of the backdrop.
+StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const BlockNoise& noise,
+                                const cv::Mat& spotted);
 
 // Extends `value` smoothly over the pixels where `known` is 0, by averaging down a pyramid and
 // filling on the way back up.
