@@ -113,7 +113,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   SurveyResult result;
   std::vector<SurveyFrame> frames;
   std::vector<NoiseSample> noise_samples;
-  std::optional<DustSums> dust;
+  std::optional<DustLook> dust;
   cv::Mat first_header;  // size and depth only
   for (const std::size_t index : images) {
     const cv::Mat image = read(index);
