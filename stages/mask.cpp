@@ -160,7 +160,7 @@ void handle_mount(cv::Mat& coverage, const SurveyResult& survey, const MaskSetti
 }
 
 cv::Rect with_rim(const cv::Rect& box, const cv::Size& image) {
-  constexpr int kRim = 3;  // px; what looking around a pixel needs
+  constexpr int kRim = 3;  // px; the outermost pixels have neighbours
   if (box.empty()) return box;
   return cv::Rect(box.x - kRim, box.y - kRim, box.width + 2 * kRim, box.height + 2 * kRim) &
          cv::Rect({0, 0}, image);

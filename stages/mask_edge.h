@@ -6,8 +6,9 @@
 // chi2 is that of noise and, where the gap is wide enough to average, the means of 3 x 3 are too: a
 // dark cavity before a black backdrop comes near the backdrop's level but drifts through it.
 //
-// Coverage. Gaps taken out, a pixel two steps inside the outline is covered whole, whatever its
-// brightness; only the outermost pixels and thin parts are mixtures. See mask.h for the formula.
+// Coverage. Gaps taken out, only the outermost pixels and thin parts are mixtures; further in a
+// pixel is covered whole, whatever its brightness. How many pixels the transition takes is measured
+// on the image. See mask.h for the formula.
 #pragma once
 
 #include <opencv2/core.hpp>
