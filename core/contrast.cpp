@@ -50,7 +50,8 @@ float contrast(const cv::Vec3f& lab, const cv::Vec3f& backdrop_lab,
   const float colour = std::clamp((std::sqrt(chroma2) - options.neutral_chroma) /
                                       (options.coloured_chroma - options.neutral_chroma),
                                   0.0F, 1.0F);
-  const float weight = 1.0F + colour * (options.shadow_weight - 1.0F);
+  const float forgiven = along < 0 ? options.shadow_weight : options.spill_weight;
+  const float weight = 1.0F + colour * (forgiven - 1.0F);
   return std::sqrt(across2 + weight * weight * along * along);
 }
 

@@ -3,13 +3,13 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <climits>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
 #include "core/error.h"
 #include "stages/mask_blocks.h"
+#include "stages/mask_edge.h"
 #include "stages/mask_pixels.h"
 
 namespace trunnion {
@@ -19,8 +19,6 @@ constexpr double kNearShare = 0.02;      // of the image's diagonal: fragments t
 constexpr double kFragmentArea = 4.0;    // px; less is noise
 constexpr double kOwnShare = 0.05;       // of the main area: a part that may stand apart
 constexpr double kWeak = 1.5;            // times the low threshold
-constexpr int kLeastHole = 6;            // px; less is noise
-constexpr int kHoleDepth = 40;           // see Standing::depth: the backdrop itself lies deeper
 constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
 
 struct Component {
@@ -62,37 +60,6 @@ void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
   }
 }
 
-// Opens those holes through which the backdrop itself is seen. A glint or a dark cavity comes near
-// the backdrop only in passing: over most of its area it is still apart from it.
-void open_holes(const Contours& contours, const std::vector<cv::Vec4i>& hierarchy,
-                const Standing& standing, const cv::Mat& image, const BlockLook& look,
-                const SurveyResult& survey, cv::Mat& hard) {
-  for (std::size_t k = 0; k < contours.size(); ++k) {
-    if (hierarchy[k][3] < 0) continue;
-    const cv::Rect box = cv::boundingRect(contours[k]);
-    if (box.area() < kLeastHole) continue;
-    cv::Mat inside = cv::Mat::zeros(box.size(), CV_8U);
-    cv::drawContours(inside, contours, static_cast<int>(k), cv::Scalar(255), cv::FILLED, cv::LINE_8,
-                     cv::noArray(), INT_MAX, -box.tl());
-    inside &= ~standing.out(box);
-    std::vector<std::uint8_t> depths;
-    for (int y = 0; y < box.height; ++y) {
-      for (int x = 0; x < box.width; ++x) {
-        if (inside.at<uchar>(y, x) != 0) {
-          depths.push_back(standing.depth.at<uchar>(box.y + y, box.x + x));
-        }
-      }
-    }
-    if (static_cast<int>(depths.size()) < kLeastHole) continue;
-    // Averaging has carried the rim's contrast a pixel inwards, so the deeper quarter is asked.
-    const auto quarter = depths.begin() + static_cast<std::ptrdiff_t>(depths.size() / 4);
-    std::nth_element(depths.begin(), quarter, depths.end());
-    if (*quarter < kHoleDepth && shows_backdrop(image, box, inside, look, survey)) {
-      hard(box).setTo(0, inside);
-    }
-  }
-}
-
 // How clearly the kept outline stands out: the strongest contrast within a few pixels of it over
 // the low threshold there; median, and the share of the outline below kWeak.
 void judge_outline(const cv::Mat& hard, const BlockLook& look, MaskMeasures& measures) {
@@ -119,9 +86,7 @@ void judge_outline(const cv::Mat& hard, const BlockLook& look, MaskMeasures& mea
 }
 
 // Keeps the specimen's components and fills their holes.
-cv::Mat specimen_of(const cv::Mat& image, const Standing& standing, const BlockLook& look,
-                    const SurveyResult& survey, const MaskSettings& settings) {
-  const cv::Mat& out = standing.out;
+cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResult& survey) {
   cv::Mat hard = cv::Mat::zeros(out.size(), CV_8U);
   Contours contours;
   std::vector<cv::Vec4i> hierarchy;  // next, previous, first child, parent
@@ -163,7 +128,6 @@ cv::Mat specimen_of(const cv::Mat& image, const Standing& standing, const BlockL
     const bool own = component.area >= kOwnShare * main.area && component.home >= 0.25;
     if (near || own) draw(component.contour);
   }
-  if (settings.keep_holes) open_holes(contours, hierarchy, standing, image, look, survey, hard);
   return hard;
 }
 
@@ -195,6 +159,13 @@ void handle_mount(cv::Mat& coverage, const SurveyResult& survey, const MaskSetti
   }
 }
 
+cv::Rect with_rim(const cv::Rect& box, const cv::Size& image) {
+  constexpr int kRim = 3;  // px; the outermost pixels have neighbours
+  if (box.empty()) return box;
+  return cv::Rect(box.x - kRim, box.y - kRim, box.width + 2 * kRim, box.height + 2 * kRim) &
+         cv::Rect({0, 0}, image);
+}
+
 cv::Mat painted(const cv::Mat& image) {
   cv::Mat plane = image;
   if (image.channels() == 4) {
@@ -211,9 +182,11 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
                      double object_pixel_mm) {
   MaskResult result;
   const BlockLook look = look_at_blocks(image, survey);
-  const Standing standing = standing_out(image, look, survey);
-  const cv::Mat hard = specimen_of(image, standing, look, survey, settings);
-  result.coverage = soften(image, hard, look, survey);
+  const cv::Mat out = standing_out(image, look, survey);
+  cv::Mat hard = specimen_of(out, look, survey);
+  const cv::Rect box = with_rim(cv::boundingRect(hard), hard.size());
+  open_gaps(image, out, box, look, survey, settings.keep_holes, hard);
+  result.coverage = soften(image, box, hard, look, survey);
   handle_mount(result.coverage, survey, settings);
   apply_margin(result.coverage, settings, object_pixel_mm);
   result.measures = measure_mask(result.coverage);

@@ -11,7 +11,9 @@ namespace trunnion {
 namespace {
 
 constexpr float kEdgeSlack = 0.6F;    // blocks by which a backdrop's own edge may seem to move
-constexpr float kNoiseSigmas = 4.5F;  // per pixel: some 7 in a million by chance
+constexpr float kNoiseSigmas = 4.5F;  // some 7 in a million by chance
+constexpr float kPixelsAveraged =
+    2.0F;                             // by how much averaging 3 x 3 px lowers the noise, at least
 constexpr double kMeasurable = 0.10;  // of full scale; darker backdrops tell nothing of exposure
 constexpr int kHomeShare = 64;        // of 255: elsewhere the specimen was seldom seen
 
@@ -52,7 +54,7 @@ cv::Mat thresholds(const BlockLook& look, const SurveyResult& survey) {
     for (int x = 0; x < result.cols; ++x) {
       const auto step = static_cast<float>(cv::norm(steps.ptr<cv::Vec3f>(y)[x]));
       result.at<float>(y, x) = std::max(static_cast<float>(survey.separation.low),
-                                        kNoiseSigmas * noise.at<float>(y, x)) +
+                                        kNoiseSigmas / kPixelsAveraged * noise.at<float>(y, x)) +
                                0.5F * kEdgeSlack * step;
     }
   }
@@ -104,13 +106,21 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
                                     look.backdrop_lab));
   }
   cv::sqrt(bound, look.strongest);
+  // The extremes of many pixels are noise's own: within its reach a block is clear unless its mean
+  // says otherwise.
+  const cv::Mat noise = contrast_noise(look.backdrop, survey.full_scale, survey.noise_at_zero,
+                                       survey.noise_per_level);
   const cv::Mat darkest = contrast(to_lab(values.least, survey.full_scale), look.backdrop_lab);
   const cv::Mat brightest = contrast(to_lab(values.most, survey.full_scale), look.backdrop_lab);
   for (int y = 0; y < mean.rows; ++y) {
     for (int x = 0; x < mean.cols; ++x) {
       const float low = look.low.at<float>(y, x);
       BlockState state = kMixed;
-      if (look.strongest.at<float>(y, x) < low) state = kClear;
+      const float reach = std::max(low, kNoiseSigmas * noise.at<float>(y, x));
+      const float strongest = look.strongest.at<float>(y, x);
+      if (strongest < low || (strongest < reach && mean.at<float>(y, x) < 0.5F * low)) {
+        state = kClear;
+      }
       // A dimmed block differs in every channel and yet lies on the ray of shadow, so its corners
       // must stand out as well.
       if (apart.at<float>(y, x) >= low && mean.at<float>(y, x) >= 1.5F * low &&

@@ -51,6 +51,19 @@ double corner_falloff(const cv::Mat& backdrop, const cv::Mat& seen) {
   return centre > 0 ? darkest / centre : 1.0;
 }
 
+// Blocks that a speck on the sensor touches.
+cv::Mat spotted(const SurveyResult& result, const cv::Size& blocks) {
+  cv::Mat map = cv::Mat::zeros(blocks, CV_8U);
+  for (const Spot& spot : result.spots) {
+    const double radius = std::max(0.8 * spot.length_px, spot.diameter_px) + 1.0;
+    const cv::Point2d at((spot.x_px + 0.5) / result.scale - 0.5,
+                         (spot.y_px + 0.5) / result.scale - 0.5);
+    cv::circle(map, {static_cast<int>(std::lround(at.x)), static_cast<int>(std::lround(at.y))},
+               static_cast<int>(std::ceil(radius / result.scale)), cv::Scalar(255), cv::FILLED);
+  }
+  return map;
+}
+
 void check_same(const cv::Mat& image, const cv::Mat& first, std::size_t index) {
   if (image.size() == first.size() && image.depth() == first.depth()) return;
   throw data_error(fmt::format(
@@ -71,7 +84,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   result.images = images;
   std::vector<SurveyFrame> frames;
   std::vector<NoiseSample> noise_samples;
-  std::optional<DustSums> dust;
+  std::optional<DustLook> dust;
   cv::Mat first_header;  // size and depth only
   for (const std::size_t index : images) {
     const cv::Mat image = read(index);
@@ -93,12 +106,14 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   result.noise_at_zero = noise.at_zero;
   result.noise_per_level = noise.per_level;
 
+  result.spots = dust->spots();
   equalise_exposure(frames);
   const double to_stack = 65535.0 / result.full_scale;
-  const double block_sigma = to_stack *
-                             std::sqrt(noise.at_zero + noise.per_level * 0.5 * result.full_scale) /
-                             result.scale;
-  StackBackdrop estimate = estimate_backdrop(frames, block_sigma);
+  const double averaged = result.scale * result.scale;
+  const BlockNoise block_noise{to_stack * to_stack * noise.at_zero / averaged,
+                               to_stack * noise.per_level / averaged};
+  const cv::Mat spots = spotted(result, frames.front().mean.size());
+  StackBackdrop estimate = estimate_backdrop(frames, block_noise, spots);
   if (empty_stage) {
     const SurveyFrame empty = reduce(*empty_stage, result.scale, result.full_scale);
     empty.mean.convertTo(estimate.value, CV_32F);
@@ -109,6 +124,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   result.falloff = corner_falloff(result.backdrop, result.backdrop_seen);
 
   const std::vector<cv::Mat> contrasts = frame_contrasts(frames, estimate.value, result.scale == 1);
+  for (const cv::Mat& map : contrasts) cv::Mat(map).setTo(0, spots);
   result.separation = separate(contrasts, typical_noise(result));
   cv::Mat occupied = cv::Mat::zeros(estimate.seen.size(), CV_32FC1);
   for (const cv::Mat& map : contrasts) {
@@ -118,7 +134,6 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   }
   occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(frames.size()));
   result.mount = find_mount(result.occupied);
-  result.spots = dust->spots();
   result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
   if (result.separation.specimen < kFaint ||
       result.separation.specimen < 3.0 * result.separation.low) {

@@ -12,13 +12,14 @@
 // line through local variances of the second-difference operator of Immerkaer, "Fast noise variance
 // estimation", Computer Vision and Image Understanding 64(2), 1996, in tiles without texture.
 //
-// Dust. A speck on the sensor dims every station's light by the same factor. The high-pass h of the
-// image over its local mean L obeys h = c L at a speck of contrast c, whatever lies behind it, so c
-// is the weighted least-squares slope over the stations,
-//   c = sum(w L h) / sum(w L^2),   var c = (sum(w h^2) - c sum(w L h)) / ((n - 1) sum(w L^2)),
-// with the weights w falling with the noise and the texture around the pixel.
+// Dust. A speck on the sensor dims every station's light by the same factor. Each pixel is compared
+// with the median of its surround; the median of that ratio over the stations is the speck's
+// transmission, whatever lies behind it: specimen and texture move on, and what passes in front of
+// a pixel at fewer than half of the stations leaves no trace. Two sizes of surround serve small and
+// large specks; a Gaussian about as wide as the speck is the matched filter.
 //
-// Memory: one full image besides accumulators of the size of the image (see SurveySettings).
+// Memory: one full image, accumulators of its size and two bytes a pixel and station (a quarter of
+// that for images over 2000 px).
 #pragma once
 
 #include <cstddef>

@@ -17,11 +17,22 @@ struct StackBackdrop {
 // Sets the gains of the frames from the parts of the frame's edge that stay still.
 void equalise_exposure(std::vector<SurveyFrame>& frames);
 
-StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, double noise_sigma);
+// Variance of a block's mean, 65535 = full scale: at_zero + per_level * value.
+struct BlockNoise {
+  double at_zero = 0;
+  double per_level = 0;
+};
+
+// `spotted` (CV_8U): where specks on the sensor make the frames tell nothing of the backdrop.
+StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const BlockNoise& noise,
+                                const cv::Mat& spotted);
 
 // Extends `value` smoothly over the pixels where `known` is 0, by averaging down a pyramid and
 // filling on the way back up.
 cv::Mat fill_smoothly(const cv::Mat& value, const cv::Mat& known);
+
+// The same over a cubic surface, which light that falls off over the frame follows into a gap.
+cv::Mat continue_smoothly(const cv::Mat& value, const cv::Mat& known);
 
 // Contrast of every frame against the backdrop, CV_32FC1 each.
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,

@@ -3,8 +3,12 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <cstdint>
 #include <opencv2/imgproc.hpp>
+#include <utility>
+#include <vector>
 
 #include "core/angle.h"
 #include "stages/survey.h"
@@ -13,8 +17,14 @@ namespace trunnion {
 namespace {
 
 constexpr int kFullSizePx = 2000;
-constexpr double kActivityPx = 24;    // around a pixel within which texture counts against it
-constexpr double kSmoothPx = 1.2;     // sigma of a matched filter for the smallest specks
+constexpr double kActivityPx = 24;  // around a pixel within which texture counts against it
+constexpr double kHotWindowPx = 64;
+constexpr double kScatterPx = 60;
+constexpr double kScatterScale = 1500;  // keeps a scatter of up to 17 % in a byte
+constexpr int kUnrestCells = 7;
+constexpr float kCalm = 1.6F;         // times the unrest of the calmest stations
+constexpr float kZero = 180.0F;       // how a shade of 0 is remembered
+constexpr float kStep = 0.005F;       // of a shade; 0 to 255 is -0.9 to +0.375
 constexpr double kRoundness = 0.45;   // area over that of the circle on the longer axis
 constexpr double kRoundEnough = 0.7;  // rounder spots are taken to be round
 constexpr double kTrailTurn = 15.0;   // deg between a trail and the radius
@@ -41,6 +51,99 @@ cv::Mat grey_at(const cv::Mat& image, int step) {
 
 int odd(double size) {
   return 2 * static_cast<int>(std::lround(size / 2.0)) + 1;
+}
+
+// How much brighter than its surround each pixel is, as a share of it. The surround is a median, so
+// neither the speck nor an edge at some distance is part of it.
+cv::Mat shade_of(const cv::Mat& grey, int shrink, double full_scale) {
+  const cv::Size small((grey.cols + shrink - 1) / shrink, (grey.rows + shrink - 1) / shrink);
+  cv::Mat reduced;
+  cv::resize(grey, reduced, small, 0, 0, cv::INTER_AREA);
+  cv::Mat median;
+  cv::medianBlur(reduced, median, 5);
+  cv::Mat surround;
+  cv::resize(median, surround, grey.size(), 0, 0, cv::INTER_LINEAR);
+  surround = cv::max(surround, 0.002 * full_scale);
+  cv::Mat shade = grey / surround;
+  cv::Mat remembered;
+  shade.convertTo(remembered, CV_8U, 1.0F / kStep, kZero - 1.0F / kStep);
+  return remembered;
+}
+
+// Mean unevenness around each pixel, at 1/shrink of the size.
+cv::Mat unrest_of(const cv::Mat& shade, int shrink) {
+  cv::Mat away;
+  cv::absdiff(shade, cv::Scalar(kZero), away);
+  cv::Mat small;
+  cv::resize(away, small, {(shade.cols + shrink - 1) / shrink, (shade.rows + shrink - 1) / shrink},
+             0, 0, cv::INTER_AREA);
+  cv::Mat wide;
+  small.convertTo(wide, CV_32F);
+  cv::blur(wide, wide, {kUnrestCells, kUnrestCells});
+  return wide;
+}
+
+struct Shades {
+  cv::Mat middle;  // CV_32FC1, median over the calm stations
+  cv::Mat error;   // CV_32FC1, of one pixel's median
+};
+
+// Median over those stations at which little goes on around the pixel: where the specimen comes
+// past now and then, those at which it does not.
+Shades median_shade(const std::vector<cv::Mat>& stations, const std::vector<cv::Mat>& unrest,
+                    int shrink) {
+  const cv::Size size = stations.front().size();
+  const std::size_t n = stations.size();
+  const std::size_t least = std::min(n, std::max<std::size_t>(3, n / 3));
+  Shades result{cv::Mat(size, CV_32FC1), cv::Mat(size, CV_32FC1)};
+  std::vector<std::pair<float, std::size_t>> order(n);
+  std::vector<float> values;
+  const auto middle_of = [&values] {
+    const auto at = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+    std::nth_element(values.begin(), at, values.end());
+    if (values.size() % 2 != 0) return *at;
+    return 0.5F * (*at + *std::max_element(values.begin(), at));
+  };
+  for (int v = 0; v < unrest.front().rows; ++v) {
+    for (int u = 0; u < unrest.front().cols; ++u) {
+      for (std::size_t k = 0; k < n; ++k) order[k] = {unrest[k].at<float>(v, u), k};
+      std::sort(order.begin(), order.end());
+      std::size_t calm = least;
+      while (calm < n && order[calm].first <= kCalm * order[least / 2].first) ++calm;
+      for (int y = v * shrink; y < std::min(size.height, (v + 1) * shrink); ++y) {
+        for (int x = u * shrink; x < std::min(size.width, (u + 1) * shrink); ++x) {
+          values.clear();
+          for (std::size_t k = 0; k < calm; ++k) {
+            values.push_back(static_cast<float>(stations[order[k].second].ptr<std::uint8_t>(y)[x]));
+          }
+          const float middle = middle_of();
+          for (float& value : values) value = std::abs(value - middle);
+          result.middle.ptr<float>(y)[x] = kStep * (middle - kZero);
+          // Of the median of n values 1.25 / sqrt(n) sigma; sigma is 1.48 of the median deviation.
+          result.error.ptr<float>(y)[x] = kStep * 1.25F * 1.4826F * std::max(0.5F, middle_of()) /
+                                          std::sqrt(static_cast<float>(calm));
+        }
+      }
+    }
+  }
+  return result;
+}
+
+// Sigma of `slope` around each pixel that specks and edges in less than half of the surround do not
+// raise.
+cv::Mat scatter_around(const cv::Mat& slope, int reach_px) {
+  constexpr int kShrink = 3;
+  cv::Mat small;
+  cv::resize(cv::abs(slope), small, {slope.cols / kShrink, slope.rows / kShrink}, 0, 0,
+             cv::INTER_NEAREST);
+  cv::Mat quantised;
+  small.convertTo(quantised, CV_8U, kScatterScale);
+  cv::medianBlur(quantised, quantised, odd(static_cast<double>(reach_px) / kShrink));
+  cv::Mat wide;
+  cv::resize(quantised, wide, slope.size(), 0, 0, cv::INTER_LINEAR);
+  cv::Mat scatter;
+  wide.convertTo(scatter, CV_32F, 1.4826 / kScatterScale);
+  return scatter;
 }
 
 struct Shape {
@@ -77,7 +180,7 @@ cv::Mat half_depth(const cv::Mat& map, const cv::Point& seed) {
   return deep == 128;
 }
 
-// Mean around a spot and the greatest departure from it in eight sectors.
+// Median around a spot over eight sectors, and the greatest departure from it of all but two.
 struct Surround {
   double mean = 0;
   double unevenness = 0;
@@ -101,19 +204,18 @@ Surround surround_of(const cv::Mat& map, const cv::Point2d& centre, double radiu
       ++counts[static_cast<std::size_t>(k / 8)];
     }
   }
-  double total = 0;
-  int used = 0;
+  std::vector<double> means;
   for (std::size_t k = 0; k < 8; ++k) {
-    if (counts[k] == 0) continue;
-    total += sums[k] / counts[k];
-    ++used;
+    if (counts[k] > 0) means.push_back(sums[k] / counts[k]);
   }
-  surround.mean = used > 0 ? total / used : 0.0;
-  for (std::size_t k = 0; k < 8; ++k) {
-    if (counts[k] == 0) continue;
-    surround.unevenness =
-        std::max(surround.unevenness, std::abs(sums[k] / counts[k] - surround.mean));
-  }
+  if (means.empty()) return surround;
+  std::sort(means.begin(), means.end());
+  surround.mean = means[means.size() / 2];
+  // An edge of the specimen may lie across a quarter of the surround.
+  std::vector<double> away;
+  for (const double mean : means) away.push_back(std::abs(mean - surround.mean));
+  std::sort(away.begin(), away.end());
+  surround.unevenness = away[away.size() > 2 ? away.size() - 3 : 0];
   return surround;
 }
 
@@ -170,27 +272,35 @@ cv::Mat transmission_of(const cv::Mat& slope, const cv::Point2d& centre, double 
 
 }  // namespace
 
-DustSums::DustSums(const cv::Size& image, const DustOptions& options)
+DustLook::DustLook(const cv::Size& image, const DustOptions& options)
     : options_(options),
       image_(image),
       step_(std::max(image.width, image.height) > kFullSizePx ? 2 : 1) {
   const cv::Size size(image.width / step_, image.height / step_);
-  for (cv::Mat* sum : {&level_detail_, &level_level_, &detail_detail_, &detail_, &weight_}) {
-    *sum = cv::Mat::zeros(size, CV_32FC1);
-  }
+  detail_ = cv::Mat::zeros(size, CV_32FC1);
+  weight_ = cv::Mat::zeros(size, CV_32FC1);
+  // The median over 5 cells of the shrunk image sees nothing of what covers less than half of it.
+  // Near the specimen only the narrow surround stays clear of it.
+  scales_.push_back({10 / step_, 2.4, 9.0, options.greatest_diameter_px, {}, {}});
+  scales_.push_back({4 / step_, 1.2, 0.0, 14.0, {}, {}});
 }
 
-void DustSums::add(const cv::Mat& image, const NoiseModel& noise) {
+void DustLook::add(const cv::Mat& image, const NoiseModel& noise) {
   const cv::Mat grey = grey_at(image, step_);
   full_scale_ = image.depth() == CV_16U ? 65535.0 : 255.0;
+  if (scales_.front().stations.size() < options_.greatest_stations) {
+    for (Scale& scale : scales_) {
+      scale.stations.push_back(shade_of(grey, scale.shrink, full_scale_));
+      scale.unrest.push_back(unrest_of(scale.stations.back(), scale.shrink));
+    }
+  }
   cv::Mat local;
-  const int window = odd(options_.window_px / step_);
+  const int window = odd(kHotWindowPx / step_);
   cv::blur(grey, local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
   const cv::Mat whole = grey - local;
-  cv::Mat detail;
-  // An edge nearby must not drown what is steady; a speck is no deeper than this.
+  // An edge nearby must not drown what is steady.
   const cv::Mat bound = 0.5 * local;
-  detail = cv::min(whole, bound);
+  cv::Mat detail = cv::min(whole, bound);
   detail = cv::max(detail, cv::Mat(-bound));
   cv::Mat activity;
   const int around = odd(kActivityPx / step_);
@@ -202,40 +312,60 @@ void DustSums::add(const cv::Mat& image, const NoiseModel& noise) {
                      cv::Scalar(noise.at_zero / averaged + 1e-10 * full_scale_ * full_scale_) +
                      4e-6 * local.mul(local);
   cv::Mat weight = 1.0 / variance;
-  level_detail_ += weight.mul(local).mul(detail);
-  level_level_ += weight.mul(local).mul(local);
-  detail_detail_ += weight.mul(detail).mul(detail);
   detail_ += weight.mul(whole);
   weight_ += weight;
   ++count_;
 }
 
-std::vector<Spot> DustSums::spots() const {
+std::vector<Spot> DustLook::spots() const {
   std::vector<Spot> found;
   if (count_ < 3) return found;
-  cv::Mat a;
-  cv::Mat b;
-  cv::Mat c;
-  const double sigma = kSmoothPx / step_;
-  cv::GaussianBlur(level_detail_, a, {0, 0}, sigma);
-  cv::GaussianBlur(level_level_, b, {0, 0}, sigma);
-  cv::GaussianBlur(detail_detail_, c, {0, 0}, sigma);
-  b += cv::Scalar(1e-12);
-  const cv::Mat slope = a / b;
-  // Never surer than the weights allow: few stations can agree by chance. Noise is independent from
-  // pixel to pixel and falls with the area of the filter, 4 pi sigma^2; texture is not, and shows
-  // in the scatter of the slope around.
-  cv::Mat residual = (c - slope.mul(a)) / static_cast<double>(count_ - 1);
-  residual = cv::max(residual, 0.1) / (4.0 * kPi * sigma * sigma);
-  const int around = odd(options_.window_px / step_);
-  cv::Mat scatter;
-  cv::blur(cv::abs(slope), scatter, {around, around});
-  scatter *= 1.2533;  // sigma of a normal distribution over its mean absolute value
-  cv::Mat error;
-  cv::sqrt(residual / b + scatter.mul(scatter), error);
-  const cv::Mat strength = cv::abs(slope) / error;
-  const cv::Mat raw = level_detail_ / (level_level_ + cv::Scalar(1e-12));
+  for (const Scale& scale : scales_) {
+    for (const Spot& spot : spots_of(scale)) {
+      // A speck between the scales may be told of by both.
+      const bool known = std::any_of(found.begin(), found.end(), [&](const Spot& other) {
+        return std::hypot(other.x_px - spot.x_px, other.y_px - spot.y_px) <
+               0.5 * std::max(other.length_px, spot.length_px);
+      });
+      if (!known) found.push_back(spot);
+    }
+  }
+  // Aligning a rail series smears all specks away from the centre alike: a lone trail is something
+  // else that stands still, a seam or the edge of a mount.
+  const auto trails =
+      std::count_if(found.begin(), found.end(), [](const Spot& s) { return s.trail; });
+  if (trails < 3 || 3 * trails < static_cast<std::ptrdiff_t>(found.size())) {
+    std::erase_if(found, [](const Spot& spot) { return spot.trail; });
+  }
+  const std::vector<Spot> hot = hot_pixels();
+  // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
+  std::erase_if(found, [&](const Spot& spot) {
+    return std::any_of(hot.begin(), hot.end(), [&](const Spot& h) {
+      return std::hypot(h.x_px - spot.x_px, h.y_px - spot.y_px) < 3.0 * step_;
+    });
+  });
+  found.insert(found.end(), hot.begin(), hot.end());
+  return found;
+}
 
+std::vector<Spot> DustLook::spots_of(const Scale& scale) const {
+  std::vector<Spot> found;
+  const double sigma = scale.smooth_px / step_;
+  std::vector<cv::Mat> smooth(scale.stations.size());
+  for (std::size_t k = 0; k < smooth.size(); ++k) {
+    cv::GaussianBlur(scale.stations[k], smooth[k], {0, 0}, sigma);
+  }
+  const Shades filtered = median_shade(smooth, scale.unrest, scale.shrink);
+  const cv::Mat raw = median_shade(scale.stations, scale.unrest, scale.shrink).middle;
+  const cv::Mat& slope = filtered.middle;
+  // The scatter over the stations tells of noise and moving texture, the scatter around the pixel
+  // of what stays: texture that chance has not averaged away.
+  cv::Mat error;
+  cv::GaussianBlur(filtered.error, error, {0, 0}, 2.0 * sigma);
+  error = cv::max(error, filtered.error);
+  const cv::Mat scatter = scatter_around(slope, static_cast<int>(kScatterPx / step_));
+  cv::sqrt(error.mul(error) + scatter.mul(scatter), error);
+  const cv::Mat strength = cv::abs(slope) / (error + cv::Scalar(1e-6));
   const cv::Mat candidate =
       (cv::abs(slope) >= 0.6 * options_.least_contrast) & (strength >= 0.6 * options_.significance);
   cv::Mat labels;
@@ -267,7 +397,8 @@ std::vector<Spot> DustSums::spots() const {
                           cv::Rect({0, 0}, slope.size());
     const Shape shape = shape_of(half_depth(slope(part), seed - part.tl()));
     const double diameter = std::sqrt(4.0 * shape.area / kPi);
-    if (diameter * step_ < options_.least_diameter_px ||
+    if (diameter * step_ < std::max(scale.least_px, options_.least_diameter_px) ||
+        diameter * step_ > scale.greatest_px ||
         shape.longer * step_ > options_.greatest_diameter_px) {
       continue;
     }
@@ -280,6 +411,9 @@ std::vector<Spot> DustSums::spots() const {
     spot.length_px = shape.longer * step_;
     spot.angle = shape.angle;
     const double roundness = shape.area / (kPi / 4.0 * shape.longer * shape.longer);
+    if (roundness < kRoundEnough && strength.at<float>(seed) < 2.0 * options_.significance) {
+      continue;  // a faint shape may be what a limb leaves
+    }
     if (roundness < kRoundness) {
       const double radius = std::atan2(spot.y_px - image_centre.y, spot.x_px - image_centre.x);
       spot.trail = std::abs(std::sin(radius - spot.angle)) < std::sin(radians(kTrailTurn));
@@ -295,19 +429,11 @@ std::vector<Spot> DustSums::spots() const {
         transmission_of(raw, centre, 0.5 * shape.longer, surround.mean, roundness > kRoundEnough);
     found.push_back(spot);
   }
-  const std::vector<Spot> hot = hot_pixels();
-  // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
-  std::erase_if(found, [&](const Spot& spot) {
-    return std::any_of(hot.begin(), hot.end(), [&](const Spot& h) {
-      return std::hypot(h.x_px - spot.x_px, h.y_px - spot.y_px) < 3.0 * step_;
-    });
-  });
-  found.insert(found.end(), hot.begin(), hot.end());
   return found;
 }
 
 // Light added at every station to one pixel and nothing around it.
-std::vector<Spot> DustSums::hot_pixels() const {
+std::vector<Spot> DustLook::hot_pixels() const {
   std::vector<Spot> found;
   const cv::Mat added = detail_ / (weight_ + cv::Scalar(1e-30));
   cv::Mat inverse;

@@ -10,34 +10,43 @@
 namespace trunnion {
 
 struct DustOptions {
-  double window_px = 64;           // of the local mean; specks up to half of it are seen whole
   double least_contrast = 0.025;   // just under what is worth a repair, so that none slips through
   double least_diameter_px = 2.0;  // smaller ones are noise or hot pixels
-  double greatest_diameter_px = 48;  // larger ones belong to the backdrop
-  double significance = 5.0;         // sigmas at the middle of a speck
-  double least_hot = 0.03;           // light that a hot pixel adds, share of full scale
+  double greatest_diameter_px = 48;    // larger ones belong to the backdrop
+  double significance = 5.0;           // sigmas at the middle of a speck
+  double least_hot = 0.03;             // light that a hot pixel adds, share of full scale
+  std::size_t greatest_stations = 24;  // remembered: 2 bytes a pixel and station
 };
 
-// Sums over the stations, at 1/step of the image size.
-class DustSums {
+// What each station shows of the sensor, at 1/step of the image size.
+class DustLook {
  public:
   // Images above 2000 px are looked at at half size: a speck of 4 px still covers 2 x 2.
-  explicit DustSums(const cv::Size& image, const DustOptions& options = {});
+  explicit DustLook(const cv::Size& image, const DustOptions& options = {});
   void add(const cv::Mat& image, const NoiseModel& noise);
   [[nodiscard]] std::vector<Spot> spots() const;  // dust and hot pixels
 
  private:
+  // Specks up to some size: how much darker than its surround each pixel is, station by station.
+  struct Scale {
+    int shrink = 1;        // of the image whose median is the surround
+    double smooth_px = 1;  // sigma of the matched filter
+    double least_px = 0;   // diameters that this scale is the one to tell of
+    double greatest_px = 0;
+    std::vector<cv::Mat> stations;  // CV_8U, see kZero and kStep
+    std::vector<cv::Mat> unrest;    // CV_32FC1 at 1/shrink, how much goes on around
+  };
+  [[nodiscard]] std::vector<Spot> spots_of(const Scale& scale) const;
   [[nodiscard]] std::vector<Spot> hot_pixels() const;
+
   DustOptions options_;
   cv::Size image_;
   int step_ = 1;
   int count_ = 0;
   double full_scale_ = 255;
-  cv::Mat level_detail_;   // sum w L h
-  cv::Mat level_level_;    // sum w L^2
-  cv::Mat detail_detail_;  // sum w h^2
-  cv::Mat detail_;         // sum w h, for what adds light instead of dimming it
-  cv::Mat weight_;         // sum w
+  std::vector<Scale> scales_;
+  cv::Mat detail_;  // sum w h, for what adds light instead of dimming it
+  cv::Mat weight_;  // sum w
 };
 
 // "34 spots, 3 over 20 px, worst at upper left: ..." or nothing where the sensor is clean.
