@@ -55,13 +55,14 @@ std::vector<Neighbours> neighbours_of(const std::vector<MeasuredStation>& statio
   return result;
 }
 
+// 1.4826 makes the median magnitude a standard deviation of a normal distribution.
 double usual_scatter(const std::vector<double>& changes) {
   std::vector<double> sizes;
   for (const double change : changes) sizes.push_back(std::abs(change));
-  return 1.4826 * median_of(sizes) / std::sqrt(2.0);
+  return 1.4826 * median_of(sizes);
 }
 
-// Levels of the backdrop over their median; scatter from station to station.
+// Levels of the backdrop over their median; the scatter of one of them.
 double expose_by_backdrop(const std::vector<MeasuredStation>& stations,
                           std::vector<StationLook>& looks) {
   std::vector<double> levels;
@@ -72,9 +73,10 @@ double expose_by_backdrop(const std::vector<MeasuredStation>& stations,
   for (std::size_t i = 0; i < levels.size(); ++i) looks[i].exposure = levels[i] / middle;
   std::vector<double> changes;
   for (const Neighbours& n : neighbours_of(stations)) {
-    changes.push_back(*looks[n.here].exposure - *looks[n.before].exposure);
+    const double around = 0.5 * (*looks[n.before].exposure + *looks[n.after].exposure);
+    changes.push_back(*looks[n.here].exposure - around);
   }
-  return usual_scatter(changes);
+  return usual_scatter(changes) / std::sqrt(1.5);
 }
 
 // Brightness of the specimen over the mean of its neighbours; only the oddest of three stands.
@@ -89,7 +91,7 @@ double expose_by_specimen(const std::vector<MeasuredStation>& stations,
     looks[n.here].exposure = stations[n.here].measures.specimen_level / around;
     changes.push_back(*looks[n.here].exposure - 1.0);
   }
-  return std::sqrt(2.0) * usual_scatter(changes);
+  return usual_scatter(changes);
 }
 
 bool oddest_of_three(const std::vector<StationLook>& looks, const Neighbours& n) {

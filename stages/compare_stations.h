@@ -4,10 +4,10 @@
 // Exposure e of a station is its level over the set's median. The level is that of the backdrop
 // (measure_view.h) where every image has one. Else it is the specimen's median brightness, and
 // since that changes as the specimen turns, e is taken against the mean of the two neighbours on
-// the ring. Usual scatter: from the changes d from station to station, which a slow drift hardly
-// touches, sigma = 1.4826 median|d| / sqrt(2); what is over the limit and over `sigmas` of it is
-// told. Where neighbours are the measure, a wrong station upsets theirs too: only the greatest of
-// three counts.
+// the ring. Usual scatter: from what lies between each station and the mean of its neighbours, d,
+// which a slow drift does not touch: sigma = 1.4826 median|d| / sqrt(1.5). What is over the limit
+// and over `sigmas` of it is told. Where neighbours are the measure, a wrong station upsets theirs
+// too: only the greatest of three counts.
 //
 // Sharpness is compared within the ring, since other elevations show other sides.
 #pragma once

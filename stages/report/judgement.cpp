@@ -80,6 +80,13 @@ void add_silent_gaps(std::vector<ToDo>& to_do, const ReportData& data) {
   }
 }
 
+// Missing stations, then images in the order of the set, then files of neither, then the whole set.
+std::pair<int, std::size_t> order_of(const ToDo& item) {
+  if (item.anchor.starts_with("gap-")) return {0, std::stoul(item.anchor.substr(4))};
+  if (item.anchor.starts_with("view-")) return {1, std::stoul(item.anchor.substr(5))};
+  return {item.where == kWholeSet ? 3 : 2, 0};
+}
+
 enum class Group { missing, faulty, doubtful, whole_set };
 
 Group group_of(const ToDo& item) {
@@ -218,8 +225,11 @@ Judgement judge(const ReportData& data) {
         .push_back(std::move(item));
   }
   add_silent_gaps(judgement.to_do, data);
+  // Most urgent first; within that by station, so that what is said of one stands together.
   std::stable_sort(judgement.to_do.begin(), judgement.to_do.end(),
-                   [](const ToDo& a, const ToDo& b) { return a.severity > b.severity; });
+                   [](const ToDo& a, const ToDo& b) {
+                     return std::pair(b.severity, order_of(a)) < std::pair(a.severity, order_of(b));
+                   });
   if (!judgement.to_do.empty()) {
     judgement.verdict =
         judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::look;

@@ -62,7 +62,7 @@ TEST(CommandLine, AMissingStationIsADataError) {
   fs::remove(set.workspace() / "fused/mid_002.tif");
   const test::ProgramRun run = test::run_trunnion({"prepare", set.workspace().string()});
   EXPECT_EQ(run.exit_code, 1);
-  EXPECT_THAT(run.out, HasSubstr("lacks 1 of 8 stations: 2"));
+  EXPECT_THAT(run.out, HasSubstr("Not complete: mid 2 is missing"));
 }
 
 TEST(CommandLine, ErrorsAreJsonTooWhereAsked) {

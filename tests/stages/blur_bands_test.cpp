@@ -121,14 +121,14 @@ TEST(BlurBands, APocketOfBackdropInTheMaskIsNoBlur) {
   Scene scene = textured_disc(0, 0);
   cv::RNG random(3);
   cv::Mat pocket(scene.image.size(), CV_32FC3);
-  random.fill(pocket, cv::RNG::NORMAL, 0.05 * 65535, 0.003 * 65535);
+  random.fill(pocket, cv::RNG::NORMAL, 0.15 * 65535, 0.003 * 65535);
   cv::Mat levels;
   pocket.convertTo(levels, CV_16U);
   const cv::Rect place(120, 120, 40, 30);
   levels(place).copyTo(scene.image(place));
   EXPECT_FALSE(find_blur_bands(scene.image, scene.mask).bands.empty());
   // The survey's level there is interpolated, so a little off.
-  const cv::Mat backdrop(30, 30, CV_32FC3, cv::Scalar::all(0.055));
+  const cv::Mat backdrop(30, 30, CV_32FC3, cv::Scalar::all(0.16));
   EXPECT_TRUE(find_blur_bands(scene.image, scene.mask, backdrop).bands.empty());
 }
 

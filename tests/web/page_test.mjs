@@ -56,8 +56,12 @@ async function scrollThrough(page) {
       await new Promise((done) => setTimeout(done, 60));
     }
   });
-  // The rig and the pictures start when they come into sight.
-  await page.waitForFunction(() => document.querySelector('#rig canvas[data-ready], .rig-none') && [...document.images].every((image) => image.complete));
+  // The rig and the backdrop start when they come into sight.
+  for (const [place, ready] of [['#rig', '#rig canvas[data-ready], .rig-none'], ['#maps', '#maps']]) {
+    if (await page.locator(place).count() === 0) continue;
+    await page.locator(place).scrollIntoViewIfNeeded();
+    await page.locator(ready).waitFor();
+  }
   await page.evaluate(() => scrollTo(0, 0));
   await page.waitForTimeout(300);
 }
