@@ -320,22 +320,27 @@ void DustLook::add(const cv::Mat& image, const NoiseModel& noise) {
 std::vector<Spot> DustLook::spots() const {
   std::vector<Spot> found;
   if (count_ < 3) return found;
+  std::vector<Candidate> candidates;
   for (const Scale& scale : scales_) {
-    for (const Spot& spot : spots_of(scale)) {
+    for (const Candidate& here : spots_of(scale)) {
       // A speck between the scales may be told of by both.
-      const bool known = std::any_of(found.begin(), found.end(), [&](const Spot& other) {
-        return std::hypot(other.x_px - spot.x_px, other.y_px - spot.y_px) <
-               0.5 * std::max(other.length_px, spot.length_px);
-      });
-      if (!known) found.push_back(spot);
+      const bool known =
+          std::any_of(candidates.begin(), candidates.end(), [&](const Candidate& other) {
+            return std::hypot(other.spot.x_px - here.spot.x_px, other.spot.y_px - here.spot.y_px) <
+                   0.5 * std::max(other.spot.length_px, here.spot.length_px);
+          });
+      if (!known) candidates.push_back(here);
     }
   }
-  // Aligning a rail series smears all specks away from the centre alike: a lone trail is something
-  // else that stands still, a seam or the edge of a mount.
-  const auto trails =
-      std::count_if(found.begin(), found.end(), [](const Spot& s) { return s.trail; });
-  if (trails < 3 || 3 * trails < static_cast<std::ptrdiff_t>(found.size())) {
-    std::erase_if(found, [](const Spot& spot) { return spot.trail; });
+  // Aligning a rail series smears all specks along the radius: a lone trail is something else that
+  // stands still, a seam or the edge of a mount.
+  const auto trails = std::count_if(candidates.begin(), candidates.end(),
+                                    [](const Candidate& c) { return c.spot.trail; });
+  const bool smeared = trails >= 3 && 3 * trails >= static_cast<std::ptrdiff_t>(candidates.size());
+  for (Candidate& candidate : candidates) {
+    if (!smeared && !candidate.speck) continue;
+    candidate.spot.trail = candidate.spot.trail && smeared;
+    found.push_back(candidate.spot);
   }
   const std::vector<Spot> hot = hot_pixels();
   // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
@@ -348,8 +353,8 @@ std::vector<Spot> DustLook::spots() const {
   return found;
 }
 
-std::vector<Spot> DustLook::spots_of(const Scale& scale) const {
-  std::vector<Spot> found;
+std::vector<DustLook::Candidate> DustLook::spots_of(const Scale& scale) const {
+  std::vector<Candidate> found;
   const double sigma = scale.smooth_px / step_;
   std::vector<cv::Mat> smooth(scale.stations.size());
   for (std::size_t k = 0; k < smooth.size(); ++k) {
@@ -411,14 +416,14 @@ std::vector<Spot> DustLook::spots_of(const Scale& scale) const {
     spot.length_px = shape.longer * step_;
     spot.angle = shape.angle;
     const double roundness = shape.area / (kPi / 4.0 * shape.longer * shape.longer);
-    if (roundness < kRoundEnough && strength.at<float>(seed) < 2.0 * options_.significance) {
-      continue;  // a faint shape may be what a limb leaves
-    }
-    if (roundness < kRoundness) {
-      const double radius = std::atan2(spot.y_px - image_centre.y, spot.x_px - image_centre.x);
-      spot.trail = std::abs(std::sin(radius - spot.angle)) < std::sin(radians(kTrailTurn));
-      if (!spot.trail) continue;
-    }
+    const bool elongated = roundness < kRoundEnough;
+    const double radius = std::atan2(spot.y_px - image_centre.y, spot.x_px - image_centre.x);
+    spot.trail =
+        elongated && std::abs(std::sin(radius - spot.angle)) < std::sin(radians(kTrailTurn));
+    // A faint shape may be what a limb leaves: as a speck it must be round.
+    const bool speck = roundness >= kRoundness &&
+                       (!elongated || strength.at<float>(seed) >= 2.0 * options_.significance);
+    if (!speck && !spot.trail) continue;
     const Surround surround =
         surround_of(slope, centre, 0.75 * shape.longer + 2.0 / step_ + 2.0 * sigma);
     if (!surround.inside || surround.unevenness > 0.4 * std::abs(peak)) continue;
@@ -427,7 +432,7 @@ std::vector<Spot> DustLook::spots_of(const Scale& scale) const {
     spot.patch_step = step_;
     spot.transmission =
         transmission_of(raw, centre, 0.5 * shape.longer, surround.mean, roundness > kRoundEnough);
-    found.push_back(spot);
+    found.push_back({spot, speck});
   }
   return found;
 }

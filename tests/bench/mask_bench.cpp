@@ -59,5 +59,3 @@ BENCHMARK_CAPTURE(mask_stage, white, demo::BackdropShade::white)->Unit(benchmark
 
 }  // namespace
 }  // namespace trunnion
-
-BENCHMARK_MAIN();
