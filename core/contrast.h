@@ -17,8 +17,8 @@
 namespace trunnion {
 
 struct ContrastOptions {
-  float shadow_weight = 0.15F;  // of `along` on a coloured backdrop where darker: dark neutral
-                                // parts stand out across the ray
+  float shadow_weight = 0.15F;    // of `along` on a coloured backdrop where darker: dark neutral
+                                  // parts stand out across the ray
   float spill_weight = 0.4F;      // where brighter
   float neutral_chroma = 8.0F;    // below: weight 1; a printer's neutral grey lies within this
   float coloured_chroma = 25.0F;  // above: shadow_weight; in between linear

@@ -11,6 +11,7 @@
 #include "core/error.h"
 #include "stages/survey_backdrop.h"
 #include "stages/survey_dust.h"
+#include "stages/survey_separation.h"
 #include "stages/survey_stack.h"
 
 namespace trunnion {

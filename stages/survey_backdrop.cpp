@@ -1,6 +1,5 @@
 #include "stages/survey_backdrop.h"
 
-#include <Eigen/Cholesky>
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -8,6 +7,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/contrast.h"
+#include "stages/survey_surface.h"
 
 namespace trunnion {
 namespace {
@@ -23,28 +23,12 @@ constexpr float kAgree = 7.0F;  // contrast up to which a station may confirm a 
 // Just noticeable difference (M. Mahy et al., "Evaluation of uniform color differences offered by
 // CIELAB and CIELUV", Color Research and Application 19(2), 1994): backdrops repeat no better.
 constexpr float kJust = 2.3F;
-constexpr float kAgreeSigmas = 3.0F;    // of the noise, within which it does
-constexpr double kErrorRank = 0.95;     // of the errors of a continuation: allowed for as well
-constexpr double kGapShare = 0.08;      // of the image: gaps over which continuation is tested
-constexpr float kSureShare = 0.5F;      // of the stations: enough to continue from
-constexpr int kSmoothPx = 7;            // blocks over which the backdrop is averaged
-constexpr int kTerms = 10;              // of the cubic surface under a continuation
-constexpr int kRounds = 4;              // of its robust fit
-constexpr double kLeastContrast = 1.5;  // of the low threshold; the eye's own limit is near 1
-constexpr double kNoiseSigmas = 4.5;    // some 7 in a million by chance
-constexpr double kPixelsAveraged =
-    2.0;  // by how much averaging 3 x 3 px lowers the noise, at least
-constexpr double kGreatestShare = 0.15;  // of the specimen's contrast: the low threshold at most
-constexpr double kRestShare = 0.998;     // of the backdrop lies below its disturbance
-constexpr double kRestMargin = 1.5;
-constexpr int kAlways = 240;          // of 255: occupied at every station, save a miss
-constexpr int kEver = 25;             // occupied at a tenth of them
-constexpr double kMountWidth = 0.25;  // of the image; wider is a stage
-constexpr double kMountSway = 1.6;    // a pin that is bent or off the axis sways a little
-constexpr int kMountSlackPx = 3;
-constexpr double kRimShare = 0.01;  // of the image: rim of the still region that isn't trusted
-
-using Terms = Eigen::Matrix<double, kTerms, 1>;
+constexpr float kAgreeSigmas = 3.0F;  // of the noise, within which it does
+constexpr double kErrorRank = 0.95;   // of the errors of a continuation: allowed for as well
+constexpr double kGapShare = 0.08;    // of the image: gaps over which continuation is tested
+constexpr float kSureShare = 0.5F;    // of the stations: enough to continue from
+constexpr int kSmoothPx = 7;          // blocks over which the backdrop is averaged
+constexpr double kRimShare = 0.01;    // of the image: rim of the still region that isn't trusted
 
 template <typename T>
 T median_of(std::vector<T>& values) {
@@ -141,66 +125,6 @@ void agreeing_mean(const std::vector<SurveyFrame>& frames, const cv::Mat& predic
   }
 }
 
-Terms terms_at(double x, double y) {
-  Terms terms;
-  terms << 1, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y;
-  return terms;
-}
-
-// Least-squares cubic surface through `known`, robust by Tukey's weights (biweight, F. Mosteller
-// and J. W. Tukey, "Data analysis and regression", 1977); empty where too little is known.
-cv::Mat cubic_surface(const cv::Mat& value, const cv::Mat& known) {
-  const int step = std::max(1, std::max(value.cols, value.rows) / 120);
-  std::vector<cv::Point> points;
-  for (int y = step / 2; y < value.rows; y += step) {
-    for (int x = step / 2; x < value.cols; x += step) {
-      if (known.at<std::uint8_t>(y, x) != 0) points.emplace_back(x, y);
-    }
-  }
-  if (points.size() < 20U * kTerms) return {};
-  const double scale = 2.0 / std::max(value.cols, value.rows);
-  const auto terms_of = [&](int x, int y) {
-    return terms_at(scale * x - 0.5 * scale * value.cols, scale * y - 0.5 * scale * value.rows);
-  };
-  cv::Mat surface(value.size(), CV_32FC3);
-  std::array<Terms, 3> solution;
-  for (int c = 0; c < 3; ++c) {
-    std::vector<double> weights(points.size(), 1.0);
-    Terms& found = solution[static_cast<std::size_t>(c)];
-    for (int round = 0; round < kRounds; ++round) {
-      Eigen::Matrix<double, kTerms, kTerms> normal = 1e-9 * decltype(normal)::Identity();
-      Terms right = Terms::Zero();
-      for (std::size_t k = 0; k < points.size(); ++k) {
-        const Terms t = terms_of(points[k].x, points[k].y);
-        normal += weights[k] * t * t.transpose();
-        right += weights[k] * t * static_cast<double>(value.at<cv::Vec3f>(points[k])[c]);
-      }
-      found = normal.ldlt().solve(right);
-      std::vector<double> misses(points.size());
-      for (std::size_t k = 0; k < points.size(); ++k) {
-        misses[k] = std::abs(terms_of(points[k].x, points[k].y).dot(found) -
-                             static_cast<double>(value.at<cv::Vec3f>(points[k])[c]));
-      }
-      std::vector<double> sorted = misses;
-      const double reach = 4.685 * 1.4826 * median_of(sorted) + 1.0;
-      for (std::size_t k = 0; k < points.size(); ++k) {
-        const double u = misses[k] / reach;
-        weights[k] = u < 1 ? (1 - u * u) * (1 - u * u) : 0.0;
-      }
-    }
-  }
-  for (int y = 0; y < value.rows; ++y) {
-    auto* row = surface.ptr<cv::Vec3f>(y);
-    for (int x = 0; x < value.cols; ++x) {
-      const Terms t = terms_of(x, y);
-      for (int c = 0; c < 3; ++c) {
-        row[x][c] = static_cast<float>(t.dot(solution[static_cast<std::size_t>(c)]));
-      }
-    }
-  }
-  return surface;
-}
-
 // How far a continuation over `known` errs: squares of the size of the gap are taken out of it one
 // lattice at a time, continued over, and compared with what is known there; rank kErrRank of the
 // distances in L*a*b*.
@@ -267,61 +191,6 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
       frames[k].gain[c] = 1.0F / std::clamp(median_of(ratios[k][c]), 0.25F, 4.0F);
     }
   }
-}
-
-cv::Mat fill_smoothly(const cv::Mat& value, const cv::Mat& known) {
-  std::vector<cv::Mat> sums;
-  std::vector<cv::Mat> weights;
-  cv::Mat weight;
-  known.convertTo(weight, CV_32F, 1.0 / 255.0);
-  cv::Mat weight3;
-  cv::merge(std::vector<cv::Mat>{weight, weight, weight}, weight3);
-  sums.push_back(value.mul(weight3));
-  weights.push_back(weight);
-  while (std::max(sums.back().cols, sums.back().rows) > 2) {
-    const cv::Size half((sums.back().cols + 1) / 2, (sums.back().rows + 1) / 2);
-    cv::Mat sum;
-    cv::Mat w;
-    cv::resize(sums.back(), sum, half, 0, 0, cv::INTER_AREA);
-    cv::resize(weights.back(), w, half, 0, 0, cv::INTER_AREA);
-    // Saturating weights let near pixels outvote many far ones.
-    for (int y = 0; y < half.height; ++y) {
-      for (int x = 0; x < half.width; ++x) {
-        float& at = w.ptr<float>(y)[x];
-        const float scaled = std::min(1.0F, 4.0F * at);
-        if (at > 0) sum.ptr<cv::Vec3f>(y)[x] *= scaled / at;
-        at = scaled;
-      }
-    }
-    sums.push_back(sum);
-    weights.push_back(w);
-  }
-  cv::Mat filled;
-  for (std::size_t level = sums.size(); level-- > 0;) {
-    cv::Mat here(sums[level].size(), CV_32FC3, cv::Scalar::all(0));
-    cv::Mat coarse;
-    if (!filled.empty()) cv::resize(filled, coarse, here.size(), 0, 0, cv::INTER_LINEAR);
-    for (int y = 0; y < here.rows; ++y) {
-      for (int x = 0; x < here.cols; ++x) {
-        const float w = weights[level].ptr<float>(y)[x];
-        cv::Vec3f at = sums[level].ptr<cv::Vec3f>(y)[x];
-        if (!coarse.empty()) {
-          at += (1.0F - w) * coarse.ptr<cv::Vec3f>(y)[x];
-        } else if (w > 0) {
-          at *= 1.0F / w;
-        }
-        here.ptr<cv::Vec3f>(y)[x] = at;
-      }
-    }
-    filled = here;
-  }
-  return filled;
-}
-
-cv::Mat continue_smoothly(const cv::Mat& value, const cv::Mat& known) {
-  const cv::Mat surface = cubic_surface(value, known);
-  if (surface.empty()) return fill_smoothly(value, known);
-  return surface + fill_smoothly(value - surface, known);
 }
 
 namespace {
@@ -425,107 +294,6 @@ std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,
     contrasts.push_back(contrast(to_lab(value, 65535.0), backdrop_lab));
   }
   return contrasts;
-}
-
-namespace {
-
-// The largest component of a frame's contrast above `low`.
-cv::Mat largest_part(const cv::Mat& map, double low) {
-  cv::Mat labels;
-  cv::Mat stats;
-  cv::Mat centroids;
-  const int count =
-      cv::connectedComponentsWithStats(map > low, labels, stats, centroids, 8, CV_32S);
-  int best = 0;
-  for (int k = 1; k < count; ++k) {
-    if (best == 0 || stats.at<int>(k, cv::CC_STAT_AREA) > stats.at<int>(best, cv::CC_STAT_AREA)) {
-      best = k;
-    }
-  }
-  return best == 0 ? cv::Mat(cv::Mat::zeros(map.size(), CV_8U)) : cv::Mat(labels == best);
-}
-
-void append(const cv::Mat& map, const cv::Mat& where, std::vector<float>& values) {
-  for (int y = 0; y < map.rows; ++y) {
-    for (int x = 0; x < map.cols; ++x) {
-      if (where.at<std::uint8_t>(y, x) != 0) values.push_back(map.at<float>(y, x));
-    }
-  }
-}
-
-}  // namespace
-
-Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
-  Separation result;
-  result.noise = noise;
-  double low = std::max(5.0, 6.0 * noise);
-  // The specimen's median contrast sets the thresholds, and they decide what counts as specimen:
-  // twice round settles it.
-  for (int round = 0; round < 2; ++round) {
-    std::vector<float> values;
-    for (const cv::Mat& map : contrasts) append(map, largest_part(map, low), values);
-    if (values.empty()) break;
-    result.specimen = median_of(values);
-    low = std::max({kLeastContrast, kNoiseSigmas * noise, kGreatestShare * result.specimen});
-  }
-  // What else moves in front of the backdrop, shadows and spill and shifting cloth, must stay below
-  // the low threshold; where nothing does, the threshold can go down towards the noise and dark
-  // parts of the specimen are kept.
-  std::vector<float> rest;
-  for (const cv::Mat& map : contrasts) {
-    cv::Mat near = largest_part(map, low);
-    const int reach = std::max(2, std::max(near.cols, near.rows) / 40);
-    cv::dilate(near, near,
-               cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
-    append(map, ~near, rest);
-  }
-  double disturbance = low;
-  if (rest.size() > 1000) {
-    const auto rank = static_cast<std::ptrdiff_t>(kRestShare * static_cast<double>(rest.size()));
-    std::nth_element(rest.begin(), rest.begin() + rank, rest.end());
-    disturbance = rest[static_cast<std::size_t>(rank)];
-  }
-  result.low = std::min(low, std::max({kLeastContrast, kNoiseSigmas * noise / kPixelsAveraged,
-                                       kRestMargin * disturbance}));
-  result.high = std::max(8.0 * noise, 0.4 * result.specimen);
-  return result;
-}
-
-namespace {
-
-// Mount that enters from the bottom of `occupied`.
-cv::Mat mount_from_bottom(const cv::Mat& occupied) {
-  cv::Mat mount = cv::Mat::zeros(occupied.size(), CV_8U);
-  for (int y = occupied.rows - 1; y >= 0; --y) {
-    const auto* row = occupied.ptr<std::uint8_t>(y);
-    int always = 0;
-    int ever = 0;
-    for (int x = 0; x < occupied.cols; ++x) {
-      always += row[x] >= kAlways ? 1 : 0;
-      ever += row[x] >= kEver ? 1 : 0;
-    }
-    const bool narrow = ever <= kMountWidth * occupied.cols;
-    if (always == 0 || !narrow || ever > kMountSway * always + kMountSlackPx) break;
-    auto* out = mount.ptr<std::uint8_t>(y);
-    for (int x = 0; x < occupied.cols; ++x) out[x] = row[x] > 0 ? 255 : 0;
-  }
-  return mount;
-}
-
-}  // namespace
-
-cv::Mat find_mount(const cv::Mat& occupied) {
-  cv::Mat mount = mount_from_bottom(occupied);
-  cv::Mat turned = occupied;
-  for (int quarter = 1; quarter < 4; ++quarter) {
-    cv::rotate(turned, turned, cv::ROTATE_90_CLOCKWISE);
-    cv::Mat found = mount_from_bottom(turned);
-    for (int back = 0; back < quarter; ++back) {
-      cv::rotate(found, found, cv::ROTATE_90_COUNTERCLOCKWISE);
-    }
-    mount |= found;
-  }
-  return mount;
 }
 
 }  // namespace trunnion

@@ -12,6 +12,7 @@
 
 #include "core/angle.h"
 #include "stages/survey.h"
+#include "stages/survey_shade.h"
 
 namespace trunnion {
 namespace {
@@ -20,11 +21,6 @@ constexpr int kFullSizePx = 2000;
 constexpr double kActivityPx = 24;  // around a pixel within which texture counts against it
 constexpr double kHotWindowPx = 64;
 constexpr double kScatterPx = 60;
-constexpr double kScatterScale = 1500;  // keeps a scatter of up to 17 % in a byte
-constexpr int kUnrestCells = 7;
-constexpr float kCalm = 1.6F;         // times the unrest of the calmest stations
-constexpr float kZero = 180.0F;       // how a shade of 0 is remembered
-constexpr float kStep = 0.005F;       // of a shade; 0 to 255 is -0.9 to +0.375
 constexpr double kRoundness = 0.45;   // area over that of the circle on the longer axis
 constexpr double kRoundEnough = 0.7;  // rounder spots are taken to be round
 constexpr double kTrailTurn = 15.0;   // deg between a trail and the radius
@@ -51,99 +47,6 @@ cv::Mat grey_at(const cv::Mat& image, int step) {
 
 int odd(double size) {
   return 2 * static_cast<int>(std::lround(size / 2.0)) + 1;
-}
-
-// How much brighter than its surround each pixel is, as a share of it. The surround is a median, so
-// neither the speck nor an edge at some distance is part of it.
-cv::Mat shade_of(const cv::Mat& grey, int shrink, double full_scale) {
-  const cv::Size small((grey.cols + shrink - 1) / shrink, (grey.rows + shrink - 1) / shrink);
-  cv::Mat reduced;
-  cv::resize(grey, reduced, small, 0, 0, cv::INTER_AREA);
-  cv::Mat median;
-  cv::medianBlur(reduced, median, 5);
-  cv::Mat surround;
-  cv::resize(median, surround, grey.size(), 0, 0, cv::INTER_LINEAR);
-  surround = cv::max(surround, 0.002 * full_scale);
-  cv::Mat shade = grey / surround;
-  cv::Mat remembered;
-  shade.convertTo(remembered, CV_8U, 1.0F / kStep, kZero - 1.0F / kStep);
-  return remembered;
-}
-
-// Mean unevenness around each pixel, at 1/shrink of the size.
-cv::Mat unrest_of(const cv::Mat& shade, int shrink) {
-  cv::Mat away;
-  cv::absdiff(shade, cv::Scalar(kZero), away);
-  cv::Mat small;
-  cv::resize(away, small, {(shade.cols + shrink - 1) / shrink, (shade.rows + shrink - 1) / shrink},
-             0, 0, cv::INTER_AREA);
-  cv::Mat wide;
-  small.convertTo(wide, CV_32F);
-  cv::blur(wide, wide, {kUnrestCells, kUnrestCells});
-  return wide;
-}
-
-struct Shades {
-  cv::Mat middle;  // CV_32FC1, median over the calm stations
-  cv::Mat error;   // CV_32FC1, of one pixel's median
-};
-
-// Median over those stations at which little goes on around the pixel: where the specimen comes
-// past now and then, those at which it does not.
-Shades median_shade(const std::vector<cv::Mat>& stations, const std::vector<cv::Mat>& unrest,
-                    int shrink) {
-  const cv::Size size = stations.front().size();
-  const std::size_t n = stations.size();
-  const std::size_t least = std::min(n, std::max<std::size_t>(3, n / 3));
-  Shades result{cv::Mat(size, CV_32FC1), cv::Mat(size, CV_32FC1)};
-  std::vector<std::pair<float, std::size_t>> order(n);
-  std::vector<float> values;
-  const auto middle_of = [&values] {
-    const auto at = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), at, values.end());
-    if (values.size() % 2 != 0) return *at;
-    return 0.5F * (*at + *std::max_element(values.begin(), at));
-  };
-  for (int v = 0; v < unrest.front().rows; ++v) {
-    for (int u = 0; u < unrest.front().cols; ++u) {
-      for (std::size_t k = 0; k < n; ++k) order[k] = {unrest[k].at<float>(v, u), k};
-      std::sort(order.begin(), order.end());
-      std::size_t calm = least;
-      while (calm < n && order[calm].first <= kCalm * order[least / 2].first) ++calm;
-      for (int y = v * shrink; y < std::min(size.height, (v + 1) * shrink); ++y) {
-        for (int x = u * shrink; x < std::min(size.width, (u + 1) * shrink); ++x) {
-          values.clear();
-          for (std::size_t k = 0; k < calm; ++k) {
-            values.push_back(static_cast<float>(stations[order[k].second].ptr<std::uint8_t>(y)[x]));
-          }
-          const float middle = middle_of();
-          for (float& value : values) value = std::abs(value - middle);
-          result.middle.ptr<float>(y)[x] = kStep * (middle - kZero);
-          // Of the median of n values 1.25 / sqrt(n) sigma; sigma is 1.48 of the median deviation.
-          result.error.ptr<float>(y)[x] = kStep * 1.25F * 1.4826F * std::max(0.5F, middle_of()) /
-                                          std::sqrt(static_cast<float>(calm));
-        }
-      }
-    }
-  }
-  return result;
-}
-
-// Sigma of `slope` around each pixel that specks and edges in less than half of the surround do not
-// raise.
-cv::Mat scatter_around(const cv::Mat& slope, int reach_px) {
-  constexpr int kShrink = 3;
-  cv::Mat small;
-  cv::resize(cv::abs(slope), small, {slope.cols / kShrink, slope.rows / kShrink}, 0, 0,
-             cv::INTER_NEAREST);
-  cv::Mat quantised;
-  small.convertTo(quantised, CV_8U, kScatterScale);
-  cv::medianBlur(quantised, quantised, odd(static_cast<double>(reach_px) / kShrink));
-  cv::Mat wide;
-  cv::resize(quantised, wide, slope.size(), 0, 0, cv::INTER_LINEAR);
-  cv::Mat scatter;
-  wide.convertTo(scatter, CV_32F, 1.4826 / kScatterScale);
-  return scatter;
 }
 
 struct Shape {
@@ -320,22 +223,27 @@ void DustLook::add(const cv::Mat& image, const NoiseModel& noise) {
 std::vector<Spot> DustLook::spots() const {
   std::vector<Spot> found;
   if (count_ < 3) return found;
+  std::vector<Candidate> candidates;
   for (const Scale& scale : scales_) {
-    for (const Spot& spot : spots_of(scale)) {
+    for (const Candidate& here : spots_of(scale)) {
       // A speck between the scales may be told of by both.
-      const bool known = std::any_of(found.begin(), found.end(), [&](const Spot& other) {
-        return std::hypot(other.x_px - spot.x_px, other.y_px - spot.y_px) <
-               0.5 * std::max(other.length_px, spot.length_px);
-      });
-      if (!known) found.push_back(spot);
+      const bool known =
+          std::any_of(candidates.begin(), candidates.end(), [&](const Candidate& other) {
+            return std::hypot(other.spot.x_px - here.spot.x_px, other.spot.y_px - here.spot.y_px) <
+                   0.5 * std::max(other.spot.length_px, here.spot.length_px);
+          });
+      if (!known) candidates.push_back(here);
     }
   }
-  // Aligning a rail series smears all specks away from the centre alike: a lone trail is something
-  // else that stands still, a seam or the edge of a mount.
-  const auto trails =
-      std::count_if(found.begin(), found.end(), [](const Spot& s) { return s.trail; });
-  if (trails < 3 || 3 * trails < static_cast<std::ptrdiff_t>(found.size())) {
-    std::erase_if(found, [](const Spot& spot) { return spot.trail; });
+  // Aligning a rail series smears all specks along the radius: a lone trail is something else that
+  // stands still, a seam or the edge of a mount.
+  const auto trails = std::count_if(candidates.begin(), candidates.end(),
+                                    [](const Candidate& c) { return c.spot.trail; });
+  const bool smeared = trails >= 3 && 3 * trails >= static_cast<std::ptrdiff_t>(candidates.size());
+  for (Candidate& candidate : candidates) {
+    if (!smeared && !candidate.speck) continue;
+    candidate.spot.trail = candidate.spot.trail && smeared;
+    found.push_back(candidate.spot);
   }
   const std::vector<Spot> hot = hot_pixels();
   // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
@@ -348,8 +256,8 @@ std::vector<Spot> DustLook::spots() const {
   return found;
 }
 
-std::vector<Spot> DustLook::spots_of(const Scale& scale) const {
-  std::vector<Spot> found;
+std::vector<DustLook::Candidate> DustLook::spots_of(const Scale& scale) const {
+  std::vector<Candidate> found;
   const double sigma = scale.smooth_px / step_;
   std::vector<cv::Mat> smooth(scale.stations.size());
   for (std::size_t k = 0; k < smooth.size(); ++k) {
@@ -411,14 +319,14 @@ std::vector<Spot> DustLook::spots_of(const Scale& scale) const {
     spot.length_px = shape.longer * step_;
     spot.angle = shape.angle;
     const double roundness = shape.area / (kPi / 4.0 * shape.longer * shape.longer);
-    if (roundness < kRoundEnough && strength.at<float>(seed) < 2.0 * options_.significance) {
-      continue;  // a faint shape may be what a limb leaves
-    }
-    if (roundness < kRoundness) {
-      const double radius = std::atan2(spot.y_px - image_centre.y, spot.x_px - image_centre.x);
-      spot.trail = std::abs(std::sin(radius - spot.angle)) < std::sin(radians(kTrailTurn));
-      if (!spot.trail) continue;
-    }
+    const bool elongated = roundness < kRoundEnough;
+    const double radius = std::atan2(spot.y_px - image_centre.y, spot.x_px - image_centre.x);
+    spot.trail =
+        elongated && std::abs(std::sin(radius - spot.angle)) < std::sin(radians(kTrailTurn));
+    // A faint shape may be what a limb leaves: as a speck it must be round.
+    const bool speck = roundness >= kRoundness &&
+                       (!elongated || strength.at<float>(seed) >= 2.0 * options_.significance);
+    if (!speck && !spot.trail) continue;
     const Surround surround =
         surround_of(slope, centre, 0.75 * shape.longer + 2.0 / step_ + 2.0 * sigma);
     if (!surround.inside || surround.unevenness > 0.4 * std::abs(peak)) continue;
@@ -427,7 +335,7 @@ std::vector<Spot> DustLook::spots_of(const Scale& scale) const {
     spot.patch_step = step_;
     spot.transmission =
         transmission_of(raw, centre, 0.5 * shape.longer, surround.mean, roundness > kRoundEnough);
-    found.push_back(spot);
+    found.push_back({spot, speck});
   }
   return found;
 }

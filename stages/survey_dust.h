@@ -36,7 +36,11 @@ class DustLook {
     std::vector<cv::Mat> stations;  // CV_8U, see kZero and kStep
     std::vector<cv::Mat> unrest;    // CV_32FC1 at 1/shrink, how much goes on around
   };
-  [[nodiscard]] std::vector<Spot> spots_of(const Scale& scale) const;
+  struct Candidate {
+    Spot spot;
+    bool speck = true;  // else only credible where trails are many
+  };
+  [[nodiscard]] std::vector<Candidate> spots_of(const Scale& scale) const;
   [[nodiscard]] std::vector<Spot> hot_pixels() const;
 
   DustOptions options_;

@@ -1,10 +1,15 @@
-// Masks of the demo against its truth over the three backdrops, as prepare writes them.
+// Masks and dust of the demo against its truth: all backdrops, both depths, two exposures, seeds
+// that no constant was chosen on (those were chosen on seeds 1 to 3).
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <iostream>
-#include <opencv2/core.hpp>
+#include <opencv2/imgproc.hpp>
 
 #include "core/image_io.h"
+#include "stages/mask.h"
+#include "stages/repair.h"
+#include "stages/survey.h"
 #include "stages/undistort.h"
 #include "tests/support/small_set.h"
 
@@ -13,16 +18,220 @@ namespace {
 
 // Intersection over union of the pixels covered by more than a half (Jaccard index; Perazzi et al.,
 // "A benchmark dataset and evaluation methodology for video object segmentation", CVPR 2016).
-double overlap(const cv::Mat& a, const cv::Mat& b) {
+double jaccard(const cv::Mat& a, const cv::Mat& b) {
   const cv::Mat in_a = a > 127;
   const cv::Mat in_b = b > 127;
   return static_cast<double>(cv::countNonZero(in_a & in_b)) / cv::countNonZero(in_a | in_b);
 }
 
-double mean_overlap(demo::BackdropShade backdrop) {
+cv::Mat rim_of(const cv::Mat& region) {
+  cv::Mat inside;
+  cv::erode(region, inside, cv::getStructuringElement(cv::MORPH_CROSS, {3, 3}), cv::Point(-1, -1),
+            1, cv::BORDER_CONSTANT, cv::Scalar(255));
+  return region & ~inside;
+}
+
+// Boundary F-measure of the same paper: harmonic mean of the shares of both boundaries that lie
+// within a distance of the other; at 2 px instead of its 0.8 % of the diagonal (7 px here), which
+// would forgive a lost bristle.
+double boundary_f(const cv::Mat& mask, const cv::Mat& truth) {
+  const cv::Mat ours = rim_of(mask > 127);
+  const cv::Mat theirs = rim_of(truth > 127);
+  const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {5, 5});
+  cv::Mat near_ours;
+  cv::Mat near_theirs;
+  cv::dilate(ours, near_ours, disc);
+  cv::dilate(theirs, near_theirs, disc);
+  const double precision = cv::countNonZero(ours & near_theirs) / double(cv::countNonZero(ours));
+  const double recall = cv::countNonZero(theirs & near_ours) / double(cv::countNonZero(theirs));
+  return 2 * precision * recall / (precision + recall);
+}
+
+struct Score {
+  double overlap = 0;
+  double worst = 1;
+  double boundary = 0;
+  double bristles_kept = 0;
+  double bristles = 0;
+  int images = 0;
+  void add(const cv::Mat& mask, const demo::RenderedView& truth) {
+    const double here = jaccard(mask, truth.coverage);
+    overlap_sum += here;
+    worst = std::min(worst, here);
+    boundary_sum += boundary_f(mask, truth.coverage);
+    const cv::Mat thin = truth.bristles > 127;
+    bristles_kept += cv::countNonZero(thin & (mask > 127));
+    bristles += cv::countNonZero(thin);
+    ++images;
+    overlap = overlap_sum / images;
+    boundary = boundary_sum / images;
+  }
+
+ private:
+  double overlap_sum = 0;
+  double boundary_sum = 0;
+};
+
+struct DustScore {
+  int wanted = 0;
+  int found = 0;
+  int wrong = 0;
+  int on_clean = 0;
+  double error2 = 0;  // at repaired specimen pixels
+  double noise2 = 0;
+};
+
+bool same_place(const Spot& spot, const demo::DustSpot& truth) {
+  return !spot.hot_pixel && std::hypot(spot.x_px - truth.x_px, spot.y_px - truth.y_px) <
+                                std::max(2.0, 0.5 * truth.diameter_px);
+}
+
+void judge_dust(const demo::DemoSet& set, const std::vector<Spot>& spots, DustScore& score) {
+  for (const demo::DustSpot& truth : set.sensor().dust) {
+    if (truth.diameter_px < 4 || truth.contrast < 0.03) continue;
+    ++score.wanted;
+    score.found +=
+        std::any_of(spots.begin(), spots.end(), [&](const Spot& s) { return same_place(s, truth); })
+            ? 1
+            : 0;
+  }
+  for (const Spot& spot : spots) {
+    const auto& dust = set.sensor().dust;
+    const auto& hot = set.sensor().hot_pixels;
+    const bool real =
+        std::any_of(dust.begin(), dust.end(), [&](const auto& d) { return same_place(spot, d); }) ||
+        std::any_of(hot.begin(), hot.end(), [&](const auto& h) {
+          return spot.hot_pixel && std::hypot(spot.x_px - h.x_px, spot.y_px - h.y_px) < 1.5;
+        });
+    score.wrong += real ? 0 : 1;
+  }
+}
+
+// Error against the image of a perfect sensor at specimen pixels of the spots that were found; the
+// noise of the sensor is part of it.
+void judge_repair(const demo::DemoSet& set, const std::vector<Spot>& spots, const cv::Mat& repaired,
+                  const cv::Mat& perfect, const cv::Mat& coverage, DustScore& score) {
+  const demo::Sensor& sensor = set.sensor();
+  for (const demo::DustSpot& dust : sensor.dust) {
+    if (std::none_of(spots.begin(), spots.end(),
+                     [&](const Spot& s) { return same_place(s, dust); })) {
+      continue;
+    }
+    for (int y = 0; y < coverage.rows; ++y) {
+      for (int x = 0; x < coverage.cols; ++x) {
+        if (coverage.at<uchar>(y, x) < 255 ||
+            std::hypot(x - dust.x_px, y - dust.y_px) > 0.7 * dust.diameter_px) {
+          continue;
+        }
+        for (int c = 0; c < 3; ++c) {
+          const double truth = perfect.at<cv::Vec3w>(y, x)[c] / 65535.0;
+          const double error = repaired.at<cv::Vec3w>(y, x)[c] / 65535.0 - truth;
+          score.error2 += error * error;
+          score.noise2 += sensor.noise_floor + sensor.noise_slope * truth;
+        }
+      }
+    }
+  }
+}
+
+SurveyResult survey_all(const std::vector<cv::Mat>& images) {
+  return survey(survey_stations({images.size()}, 12),
+                [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
+                BackdropKind::automatic, {});
+}
+
+demo::DemoOptions demo_options(demo::BackdropShade backdrop, std::uint64_t seed) {
   demo::DemoOptions options;
   options.boards = false;
+  options.stations = 6;  // a ring: every third of the default set
   options.backdrop = backdrop;
+  options.seed = seed;
+  return options;
+}
+
+// One rendering, several sensors.
+struct Case {
+  int bits;
+  double exposure;
+};
+
+void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Case>& cases,
+         Score& score, DustScore& dust) {
+  const demo::DemoSet plain(demo_options(backdrop, seed));
+  std::vector<demo::RenderedView> views;
+  for (const demo::DemoView& view : plain.views()) views.push_back(plain.render(view));
+  for (const Case& one : cases) {
+    demo::DemoOptions options = demo_options(backdrop, seed);
+    options.bits = one.bits;
+    options.faults.exposure = one.exposure;
+    const demo::DemoSet set(options);
+    std::vector<cv::Mat> images;
+    for (std::size_t k = 0; k < views.size(); ++k) {
+      images.push_back(set.fused(set.views()[k], views[k]));
+    }
+    const SurveyResult result = survey_all(images);
+    const bool first = &one == &cases.front();
+    if (first) judge_dust(set, result.spots, dust);
+    for (std::size_t k = 0; k < views.size(); ++k) {
+      repair(images[k], result.spots, {});
+      if (first) {
+        judge_repair(set, result.spots, images[k], set.fused(set.views()[k], views[k], true),
+                     views[k].coverage, dust);
+      }
+      score.add(make_mask(images[k], result, {}, 0).coverage, views[k]);
+    }
+  }
+  demo::DemoOptions options = demo_options(backdrop, seed);
+  options.faults.no_dust = true;
+  const demo::DemoSet clean(options);
+  std::vector<cv::Mat> images;
+  for (std::size_t k = 0; k < views.size(); ++k) {
+    images.push_back(clean.fused(clean.views()[k], views[k]));
+  }
+  dust.on_clean += static_cast<int>(survey_all(images).spots.size());
+}
+
+TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
+  DustScore dust;
+  // What is reached; the goal is 0.990 in the mean and 0.980 in the worst image on every backdrop.
+  // Bristles of a pixel make up a fifth of the outline here: whether a pixel they half cover counts
+  // is what remains, besides limbs as dark as the black backdrop.
+  struct Reached {
+    demo::BackdropShade backdrop;
+    double mean;
+    double worst;
+  };
+  for (const Reached& reached : {Reached{demo::BackdropShade::black, 0.970, 0.955},
+                                 Reached{demo::BackdropShade::grey, 0.982, 0.975},
+                                 Reached{demo::BackdropShade::white, 0.987, 0.980}}) {
+    Score score;
+    run(reached.backdrop, 4, {{16, 1.0}, {8, 0.7}}, score, dust);
+    run(reached.backdrop, 5, {{16, 1.0}, {8, 1.0}}, score, dust);
+    run(reached.backdrop, 6, {{16, 1.0}, {16, 0.7}}, score, dust);
+    std::cout << "backdrop " << static_cast<int>(reached.backdrop) << ": overlap " << score.overlap
+              << ", worst " << score.worst << ", boundary F " << score.boundary
+              << ", bristles kept " << score.bristles_kept / score.bristles << '\n';
+    EXPECT_GE(score.overlap, reached.mean);
+    EXPECT_GE(score.worst, reached.worst);
+    EXPECT_GE(score.boundary, 0.97);
+    EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
+  }
+  const double recall = double(dust.found) / dust.wanted;
+  const double precision = double(dust.found) / std::max(1, dust.found + dust.wrong);
+  const double error = std::sqrt(dust.error2 / dust.noise2);
+  std::cout << "dust: recall " << recall << ", precision " << precision << ", repaired to " << error
+            << " of the noise, found on clean sets " << dust.on_clean << '\n';
+  // The goal is 0.95; specks before the specimen itself at every station drown in its texture.
+  EXPECT_GE(recall, 0.84);
+  EXPECT_GE(precision, 0.95);
+  EXPECT_EQ(dust.on_clean, 0);
+  EXPECT_LT(error, 1.5);
+}
+
+TEST(DemoMasks, SlowMeetTheTruthAsPrepareWritesThem) {
+  demo::DemoOptions options;
+  options.boards = false;
+  options.backdrop = demo::BackdropShade::grey;
   const test::SmallSet set(true, options);
   set.add_settings("[refine]\nenabled = false");
   (void)set.prepare();
@@ -33,22 +242,11 @@ double mean_overlap(demo::BackdropShade backdrop) {
   for (const auto& entry : std::filesystem::directory_iterator(set.prepared() / "masks")) {
     const cv::Mat truth =
         undistort_mask(read_image(set.root() / "truth/masks" / entry.path().filename()), map);
-    sum += overlap(read_image(entry.path()), truth);
+    sum += jaccard(read_image(entry.path()), truth);
     ++count;
   }
   EXPECT_EQ(count, 36);
-  return sum / count;
-}
-
-TEST(DemoMasks, SlowMeetTheTruthOnBlackGreyAndWhite) {
-  double sum = 0;
-  for (const auto backdrop :
-       {demo::BackdropShade::black, demo::BackdropShade::grey, demo::BackdropShade::white}) {
-    const double mean = mean_overlap(backdrop);
-    std::cout << "backdrop " << static_cast<int>(backdrop) << ": mean overlap " << mean << '\n';
-    sum += mean;
-  }
-  EXPECT_GE(sum / 3.0, 0.97);
+  EXPECT_GE(sum / count, 0.98);
 }
 
 }  // namespace
