@@ -196,15 +196,6 @@ TEST(SurveyOnDemo, TakesAnEmptyStageForTheBackdrop) {
   EXPECT_GE(overlap(mask.coverage, grey_set().views[3].coverage), 0.93);
 }
 
-TEST(SurveyOnDemo, ReadsNoExposureOffThePinBeforeABlackBackdrop) {
-  demo::DemoOptions options = small_demo();
-  options.backdrop = demo::BackdropShade::black;
-  const Rendered set = render(options);
-  for (const Exposure& exposure : set.survey.exposures) {
-    EXPECT_DOUBLE_EQ(exposure.level, 1.0) << "all were exposed alike, the turning pin was not";
-  }
-}
-
 TEST(SurveyOnDemo, TellsTrailsOfARailSeriesFromSpots) {
   demo::DemoOptions options = small_demo();
   options.faults.trails = 0.03;
