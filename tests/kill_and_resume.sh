@@ -30,7 +30,11 @@ for ((i = 0; i < count; ++i)); do
   rm -rf "$work/run"
   cp -r "$work/set" "$work/run"
   delay=$(printf '%d.%03d' $((RANDOM % whole_ms / 1000)) $((RANDOM % whole_ms % 1000)))
-  timeout -s KILL "$delay" "$trunnion" prepare "$work/run/specimen" --quiet >/dev/null 2>&1 || true
+  "$trunnion" prepare "$work/run/specimen" --quiet >/dev/null 2>&1 &
+  victim=$!
+  sleep "$delay"
+  kill -KILL "$victim" 2>/dev/null || true
+  wait "$victim" 2>/dev/null || true  # until it is gone, not only told to go
   # Whatever stands under a final name must be the finished file.
   if [[ -d "$work/run/specimen/prepared" ]]; then
     while read -r hash file; do
