@@ -2,9 +2,10 @@
 // what one calibration is valid for. Written by the user as setups/NAME.toml.
 //
 //   title = "100 mm macro at 1:1"
+//   working_distance_mm = 200.0      # optional; entrance pupil to plane of focus
 //   [body]
 //   text = "bench body 1"            # goes into the metadata as it stands
-//   width_px = 6000                  # of the fused images
+//   width_px = 6000                  # of the fused images, upright
 //   height_px = 4000
 //   pixel_pitch_um = 4.0
 //   [lens]
@@ -16,7 +17,6 @@
 //   moves = "rail"                   # what moves between the slices: "rail" or "lens"
 //   rescaled = true                  # slices scaled to the reference before they are fused
 //   reference = "middle"             # "first", "middle" or "last" slice; first = nearest
-//   working_distance_mm = 200.0      # optional; entrance pupil to plane of focus
 #pragma once
 
 #include <filesystem>
