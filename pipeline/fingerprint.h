@@ -15,9 +15,11 @@ namespace trunnion {
 
 class Fingerprint {
  public:
-  // The version and the purpose keep results of other versions and stages apart.
+  // The program's own content and the purpose keep results of other builds and stages apart:
+  // another build may store a result otherwise, or find another.
   explicit Fingerprint(std::string_view purpose) {
-    add(std::string_view(TRUNNION_VERSION)).add(purpose);
+    static const std::string program = hash_file("/proc/self/exe");
+    add(program).add(purpose);
   }
 
   Fingerprint& add(std::string_view text) {

@@ -78,8 +78,8 @@ Summary summary_of(const PrepareOutcome& outcome) {
   Summary summary = summary_of(outcome.judgement);
   const bool unchanged = outcome.images_reused == outcome.images_prepared;
   summary.sentence += fmt::format(" \"{}\": {}{} of {} stations {}, {}.", outcome.title,
-                                  unchanged ? "nothing had changed; " : "", outcome.images_prepared,
-                                  outcome.stations_expected,
+                                  unchanged ? "no pixels had changed; " : "",
+                                  outcome.images_prepared, outcome.stations_expected,
                                   unchanged ? "stand prepared" : "prepared", geometry_of(outcome));
   if (!outcome.alignment.empty()) summary.sentence += " " + outcome.alignment;
   const std::filesystem::path prepared = outcome.root / "prepared";

@@ -44,21 +44,22 @@ ExportResult export_scene(const Scene& scene, const fs::path& prepared,
                           const ThumbnailReader& thumbnail, const OutputSettings& settings) {
   ExportResult result;
   result.findings = limits_of_formats(scene);
-  const auto write = [&](const std::string& name, const std::string& text) {
+  // Everything is rendered before anything is written: a faulty template leaves the older files.
+  TextFiles texts{{"cameras.json", cameras_json(scene)},
+                  {"exterior.csv", exterior_csv(scene)},
+                  {"poses_matrix.csv", poses_matrix_csv(scene)},
+                  {"poses_quaternion.csv", poses_quaternion_csv(scene)},
+                  {"cameras.gltf", cameras_gltf(scene, thumbnail)},
+                  {"camera.yml", camera_yml(scene)},
+                  {"centres.ply", centres_ply(scene)}};
+  if (!scene.tie_points.empty()) texts.emplace_back("tie_points.ply", tie_points_ply(scene));
+  texts.emplace_back("scale.csv", scale_csv(scene));
+  for (const TemplateSettings& each : settings.templates) {
+    for (auto& rendered : render_template(scene, each)) texts.push_back(std::move(rendered));
+  }
+  for (const auto& [name, text] : texts) {
     write_file(prepared / name, text);
     result.files.emplace_back(name);
-  };
-  write("cameras.json", cameras_json(scene));
-  write("exterior.csv", exterior_csv(scene));
-  write("poses_matrix.csv", poses_matrix_csv(scene));
-  write("poses_quaternion.csv", poses_quaternion_csv(scene));
-  write("cameras.gltf", cameras_gltf(scene, thumbnail));
-  write("camera.yml", camera_yml(scene));
-  write("centres.ply", centres_ply(scene));
-  if (!scene.tie_points.empty()) write("tie_points.ply", tie_points_ply(scene));
-  write("scale.csv", scale_csv(scene));
-  for (const TemplateSettings& each : settings.templates) {
-    for (const auto& [name, text] : render_template(scene, each)) write(name, text);
   }
   return result;
 }

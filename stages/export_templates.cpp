@@ -250,6 +250,12 @@ TextFiles render_template_text(const Scene& scene, const TemplateSettings& setti
                               "perspective", "is_telecentric", "refined", "distorted"};
   for (const auto& [field, value] : common) known.insert(field);
   for (const auto& [field, value] : view_fields({}, 0, settings, c)) known.insert(field);
+  if (one_a_view && text.find("{{#views}}") != std::string::npos) {
+    throw data_error(
+        fmt::format("{}: lists the views, but its name \"{}\" writes one file a view; take "
+                    "{{{{#views}}}} out, or {{name}} out of the name.",
+                    name, settings.name));
+  }
   check_tags(text, known, name);
 
   mst::data set = data_of(common);

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <cmath>
+#include <numbers>
 
 #include "core/angle.h"
 
@@ -26,13 +27,17 @@ RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& s
   return result;
 }
 
+// A ring is the calibrated one up to so much: what a user reads off a stand is no better.
+constexpr double kElevationDoubt = 3.0 * std::numbers::pi / 180.0;
+
 const RingAxis* calibrated_ring(const Ring& ring, const AxisCalibration& calibration) {
   for (const RingAxis& candidate : calibration.rings) {
     if (candidate.ring == ring.name) return &candidate;
   }
   // A calibration of the bare setup names no ring: take the one at this elevation.
   for (const RingAxis& candidate : calibration.rings) {
-    if (candidate.ring.empty() && std::abs(candidate.elevation - ring.elevation) < radians(3.0)) {
+    if (candidate.ring.empty() &&
+        std::abs(candidate.elevation - ring.elevation) < kElevationDoubt) {
       return &candidate;
     }
   }
@@ -58,6 +63,14 @@ OrientResult orient(const std::vector<OrientStation>& stations, const Specimen& 
            "Calibrate the axis with a checkerboard on the stage (trunnion calibrate axis)."});
       result.rings.push_back(nominal_ring(ring, specimen, setup));
     } else {
+      if (std::abs(found->elevation - ring.elevation) > kElevationDoubt) {
+        result.findings.push_back(
+            {Severity::doubt, "orient", "",
+             fmt::format("Ring \"{}\" was calibrated at an elevation of {:.1f} degrees, but "
+                         "elevation_deg says {:.1f}; the calibrated one is used.",
+                         ring.name, degrees(found->elevation), degrees(ring.elevation)),
+             "Correct elevation_deg, or calibrate the axis again if the camera was moved."});
+      }
       result.rings.push_back(*found);
       result.rings.back().ring = ring.name;
     }

@@ -252,8 +252,16 @@ std::string methods_paragraph(const ReportData& data) {
     text += ")";
   }
   text += fmt::format(" were prepared with trunnion{}. ", version_of_trunnion(data));
-  if (!data.spots.empty()) {
-    text += fmt::format("{} static defects of the sensor were interpolated. ", data.spots.size());
+  int repaired = 0;  // in the image with the most
+  for (const ReportView& view : data.views) {
+    repaired = std::max(repaired, view.spots_repaired.value_or(0));
+  }
+  if (repaired > 0) {
+    text +=
+        fmt::format("{} static defects of the sensor were corrected or interpolated. ", repaired);
+  } else if (!data.spots.empty()) {
+    text += fmt::format("{} static defects of the sensor were found and left as they are. ",
+                        data.spots.size());
   }
   text += fmt::format("The images are described by a {}; poses follow from the {} rotation axis",
                       camera_words(data), data.axis_calibrated ? "calibrated" : "nominal");

@@ -19,7 +19,7 @@ function maps() {
     report.spots.map((spot) => s('circle', { cx: spot.x_px, cy: spot.y_px, r: Math.max(size / 160, spot.diameter_px / 2), class: spot.contrast < 0 ? 'dark-spot' : 'bright-spot', 'vector-effect': 'non-scaling-stroke' },
       s('title', {}, `${number(spot.diameter_px, 2)} px across at ${number(spot.x_px, 4)}, ${number(spot.y_px, 4)}; contrast ${number(spot.contrast * 100, 2)} %`)))),
     h('figcaption', {}, h('strong', {}, 'Dust map'), report.spots.length === 0 ? ' no static defect of the sensor was found.'
-      : ` ${report.spots.length} static ${report.spots.length === 1 ? 'defect' : 'defects'} of the sensor, repaired in every image; filled: darker than their surround, open: brighter. Small ones are drawn larger than they are.`));
+      : ` ${report.spots.length} static ${report.spots.length === 1 ? 'defect' : 'defects'} of the sensor; filled: darker than their surround, open: brighter. Small ones are drawn larger than they are.`));
   return h('section', { 'aria-labelledby': 'maps-title', id: 'maps' }, h('h2', { id: 'maps-title' }, 'Backdrop and dust'), h('div', { class: 'maps' }, backdrop, dust));
 }
 
