@@ -11,6 +11,7 @@ const browser = await launch(playwright, chromium);
 
 async function open(file, hash = '', options = {}) {
   const page = await browser.newPage({ viewport: { width: 1200, height: 800 }, ...options });
+  page.setDefaultTimeout(180_000);  // without a graphics card the rig takes its time
   await page.goto(pathToFileURL(file).href + hash);
   await page.waitForTimeout(500);
   return page;
