@@ -331,7 +331,8 @@ TEST(Formats, LockFilesNameNoOtherHost) {
       if (line.find("\"resolved\"") == std::string::npos) continue;  // home and funding pages
       EXPECT_EQ(host, "registry.npmjs.org") << folder;
     }
-    for (const auto& [name, package] : nlohmann::json::parse(text).at("packages").items()) {
+    const nlohmann::json lock = nlohmann::json::parse(text);
+    for (const auto& [name, package] : lock.at("packages").items()) {
       if (name.empty()) continue;
       EXPECT_TRUE(package.contains("integrity")) << folder << " " << name;
     }
