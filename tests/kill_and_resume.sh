@@ -6,17 +6,8 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 count=${1:-200}
 RANDOM=${2:-1}
-trunnion=${TRUNNION:-$PWD/build/release/trunnion}
-export SOURCE_DATE_EPOCH=1000000000
-work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT
-$trunnion demo "$work/set" --rings 1 --stations 8 --width 360 --height 240 --no-boards --quiet
-cp "$work/set/truth/demo.calibration.json" "$work/set/setups/"
-
-# Timings are volatile; they live in the report only.
-content() { (cd "$1" && find prepared -type f ! -path 'prepared/report/*' -print0 | sort -z |
-  xargs -0 sha256sum); }
-inputs() { (cd "$1" && find fused specimen.toml -type f -print0 | sort -z | xargs -0 sha256sum); }
+source tests/support/disturbed_run.sh
+make_set 8 360 240
 
 cp -r "$work/set" "$work/whole"
 begun=$(date +%s%N)

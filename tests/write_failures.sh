@@ -7,17 +7,10 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 every=${1:-1}
 stays=${2:-}
-trunnion=${TRUNNION:-$PWD/build/release/trunnion}
 preload=$PWD/build/release/tests/faults/libtrunnion_fail_writes.so
-export SOURCE_DATE_EPOCH=1000000000
-work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT
-$trunnion demo "$work/set" --rings 1 --stations 4 --width 180 --height 144 --no-boards --quiet
-cp "$work/set/truth/demo.calibration.json" "$work/set/setups/"
+source tests/support/disturbed_run.sh
+make_set 4 180 144
 
-content() { (cd "$1" && find prepared -type f ! -path 'prepared/report/*' -print0 | sort -z |
-  xargs -0 sha256sum); }
-inputs() { (cd "$1" && find fused specimen.toml -type f -print0 | sort -z | xargs -0 sha256sum); }
 # One job, so that calls come in the same order each time.
 run() { "$trunnion" prepare "$work/run/specimen" --quiet --jobs 1; }
 failing() {
