@@ -16,8 +16,9 @@
 namespace trunnion {
 namespace {
 
+constexpr double kTellingElevation = radians(5.0);  // more than a camera is placed wrong by
+
 using axis_calibration::AngleCheck;
-using axis_calibration::BoardPose;
 using axis_calibration::Fit;
 using axis_calibration::FitStart;
 
@@ -55,37 +56,6 @@ AxisRequest usable(const AxisRequest& request, const AxisOptions& options, Findi
   return kept;
 }
 
-// Of the two mirror poses of a telecentric view, the one that turns with the told angles.
-std::vector<Pose> chosen_poses(const AxisRequest& request, const std::vector<std::size_t>& ring) {
-  std::vector<BoardPose> found;
-  for (const std::size_t i : ring) {
-    found.push_back(axis_calibration::board_pose(request, request.sightings[i]));
-  }
-  std::vector<Pose> best;
-  double least = 1e300;
-  const bool telecentric = request.camera.projection == Projection::telecentric;
-  for (int first = 0; first < (telecentric ? 2 : 1); ++first) {
-    std::vector<Pose> poses{first == 0 ? found[0].pose : found[0].mirror};
-    double sum = 0;
-    for (std::size_t k = 1; k < ring.size(); ++k) {
-      const double told = std::abs(std::remainder(
-          request.sightings[ring[k]].stage_angle - request.sightings[ring[0]].stage_angle,
-          2.0 * kPi));
-      const auto miss = [&](const Pose& pose) {
-        return std::abs(rotation_angle_between(pose.R, poses[0].R) - told);
-      };
-      const bool mirrored = telecentric && miss(found[k].mirror) < miss(found[k].pose);
-      poses.push_back(mirrored ? found[k].mirror : found[k].pose);
-      sum += miss(poses.back());
-    }
-    if (sum < least) {
-      least = sum;
-      best = poses;
-    }
-  }
-  return best;
-}
-
 struct Start {
   FitStart fit;
   double median_pose_rms_px = 0;  // of the board by itself
@@ -105,8 +75,8 @@ Start first_look(const AxisRequest& request) {
       told.push_back(request.sightings[i].stage_angle);
       errors.push_back(axis_calibration::board_pose(request, request.sightings[i]).rms_px);
     }
-    const std::vector<Pose> poses = chosen_poses(request, ring);
     const Eigen::Vector3d up = nominal_axis(1.0, request.elevations[r]).direction;
+    const std::vector<Pose> poses = axis_calibration::board_poses(request, ring, up);
     const auto motion = axis_calibration::motion_of(poses, told, up);
     start.fit.axes.push_back(motion.axis);
     for (std::size_t k = 0; k < ring.size(); ++k) {
@@ -267,6 +237,27 @@ void fill_solution(const AxisRequest& request, const FitStart& start, const Fit&
   axis_calibration::measure_wobble(request, start, fit, result);
 }
 
+// Without perspective, a stage that turns the other way looks like one seen from below, so a wrong
+// sign shows as a negative elevation. True where that contradicts the elevation told; where none
+// is told, a doubt is added.
+bool telecentric_from_below(const AxisRequest& request, AxisResult& result) {
+  if (request.camera.projection != Projection::telecentric) return false;
+  for (std::size_t r = 0; r < request.rings.size(); ++r) {
+    const double found = result.calibration.rings[r].elevation;
+    if (found > -kTellingElevation || request.elevations[r] < -kTellingElevation) continue;
+    if (request.elevations[r] > kTellingElevation) return true;
+    result.findings.push_back(
+        {Severity::doubt, "calibrate axis", "",
+         fmt::format("{}elevation {:.1f} degrees: the camera looks from below, or the stage turned "
+                     "the other way round than the angles say; images without perspective can't "
+                     "tell which.",
+                     request.rings[r].empty() ? "" : "Ring " + request.rings[r] + ": ",
+                     degrees(found)),
+         "Give --elevation, and the direction of turning as it was."});
+  }
+  return false;
+}
+
 }  // namespace
 
 const char* name_of(AxisFault fault) {
@@ -306,17 +297,25 @@ AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
   for (std::size_t i = 0; i < request.sightings.size(); ++i) {
     told.angles[i] = request.sightings[i].stage_angle;
   }
+  // The record's camera is the one that images are undistorted and posed with: the axis must belong
+  // to that one, so it is held here.
   const Fit fit = axis_calibration::fit_rig(request, told,
                                             {.sigma_angle = options.sigma_angle,
                                              .sigma_azimuth = options.sigma_azimuth,
                                              .sigma_px = 0.2,
-                                             .covariance = true});
+                                             .covariance = true,
+                                             .hold_camera = true});
   if (!fit.converged) {
     result.fault = AxisFault::unclear;
     report_fault(result, {});
     return result;
   }
   fill_solution(request, told, fit, options, result);
+  if (telecentric_from_below(request, result)) {
+    result.fault = AxisFault::wrong_sign;
+    report_fault(result, {});
+    return result;
+  }
   result.accepted = true;
   result.sentence =
       fmt::format("{} Average mean reprojection error {:.3f} px; quality {}.",

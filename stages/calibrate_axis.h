@@ -8,8 +8,12 @@
 //   pixel = project(camera, camera_from_stage(axis_r) Rz(a_i + azimuth_r + e_i) (B X))
 // B places the board on the stage; e_i is the error of a stage angle, with its prior sigma;
 // azimuth_r is the camera's azimuth in ring r against the first ring's. Minimised over axes, B,
-// angle errors and the camera, which has the lens record's covariance as its prior:
+// angle errors and, while the angles are judged, the camera, which has the lens record's covariance
+// as its prior:
 //   sum rho(|projected - seen|^2 / sigma_px^2) + priors.
+// The last solution holds the camera at the record's: images are undistorted and posed with that
+// one, so the axis must belong to it. The covariance adds what the camera's own uncertainty does to
+// the axis to what the boards leave with the camera given.
 // Gauge: the origin is the point of the axis next to the first ring's optical axis, azimuth 0 is
 // the first ring's camera (turntable.h). sigma_px is estimated from the residuals; the covariance
 // is that of the normal equations at the solution.

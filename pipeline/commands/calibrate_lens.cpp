@@ -78,11 +78,14 @@ std::string summary_text(const LensResult& result) {
   text += fmt::format("cx {:.3f} +- {:.3f} px   cy {:.3f} +- {:.3f} px\n", lens.camera.cx, sigma(2),
                       lens.camera.cy, sigma(3));
   constexpr const char* kNames[] = {"k1", "k2", "p1", "p2", "k3"};
+  std::string terms;
   for (int i = 0; i < 5; ++i) {
-    text += fmt::format("{} {:.6g} +- {:.2g}{}", kNames[i],
-                        lens.camera.distortion[static_cast<std::size_t>(i)], sigma(4 + i),
-                        i < 4 ? "   " : "\n");
+    const double value = lens.camera.distortion[static_cast<std::size_t>(i)];
+    if (value == 0.0 && sigma(4 + i) == 0.0) continue;  // not in the model
+    terms += fmt::format("{}{} {:.6g} +- {:.2g}", terms.empty() ? "" : "   ", kNames[i], value,
+                         sigma(4 + i));
   }
+  text += terms.empty() ? "no distortion\n" : terms + "\n";
   text += fmt::format("scale {:.6f} +- {:.6f} mm/px, magnification {:.4f}\n", result.mm_per_px,
                       result.mm_per_px_sigma, lens.magnification);
   text += fmt::format("quality: {}\n", lens.quality);
@@ -198,10 +201,9 @@ CommandResult run(const Options& options, const Common& common) {
   }
   LensResult result = calibrate_lens(boards, setup, lens_options);
   CommandResult command;
-  command.json = to_json(result);
-  command.text = findings_text(result.findings);
   if (!result.accepted) {
-    command.text += "No calibration was written.\n";
+    command.json = to_json(result);
+    command.text = findings_text(result.findings) + "No calibration was written.\n";
     command.exit_code = 1;
     return command;
   }
@@ -210,15 +212,25 @@ CommandResult run(const Options& options, const Common& common) {
   CalibrationRecord record = record_for(setup);
   if (std::filesystem::exists(file)) {
     const CalibrationRecord before = read_record(file);
-    if (mismatches(before, setup).empty()) record.axis = before.axis;
+    const bool same_camera = before.lens && before.lens->camera == result.calibration.camera;
+    if (mismatches(before, setup).empty() && same_camera) {
+      record.axis = before.axis;
+    } else if (before.axis) {
+      result.findings.push_back(
+          {Severity::doubt, "calibrate lens", "",
+           "The rotation axis in the record belongs to the former lens calibration; it was taken "
+           "out.",
+           "Run trunnion calibrate axis again with the images of the board on the stage."});
+    }
   }
   record.lens = result.calibration;
   write_record(file, record);
   std::filesystem::path page = file;
   page.replace_extension(".html");
   write_file(page, lens::report_page(result, setup));
-  command.text = summary_text(result) + command.text + "written: " + file.string() +
+  command.text = summary_text(result) + findings_text(result.findings) + "written: " + file.string() +
                  "\nreport:  " + page.string() + "\n";
+  command.json = to_json(result);
   command.json["record"] = file.string();
   command.json["report"] = page.string();
   return command;

@@ -6,6 +6,7 @@
 #include <Eigen/SVD>
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <opencv2/calib3d.hpp>
 
 #include "core/angle.h"
@@ -23,7 +24,7 @@ Pose pose_from(const cv::Mat& rvec, const cv::Mat& tvec) {
 
 // Scaled orthography sees the plane by a 2 x 2 matrix M = first two rows and columns of R; the
 // third column has length sqrt(1 - |column|^2), and its sign is not to be seen.
-BoardPose telecentric_pose(const std::vector<Eigen::Vector2d>& board,
+BoardPose telecentric_pose(const Camera& camera, const std::vector<Eigen::Vector2d>& board,
                            const std::vector<Eigen::Vector2d>& seen) {
   Eigen::MatrixXd A(static_cast<Eigen::Index>(board.size()), 3);
   Eigen::MatrixXd b(static_cast<Eigen::Index>(board.size()), 2);
@@ -48,7 +49,34 @@ BoardPose telecentric_pose(const std::vector<Eigen::Vector2d>& board,
     pose.t << solution.row(2).transpose(), 0.0;
     return pose;
   };
-  return {build(1.0), build(-1.0), 0.0};
+  const Eigen::MatrixXd off =
+      (A * solution - b) * Eigen::Vector2d(camera.fx, camera.fy).asDiagonal();
+  return {build(1.0), build(-1.0), std::sqrt(off.rowwise().squaredNorm().mean())};
+}
+
+Eigen::Vector3d axis_of(const Eigen::Matrix3d& R) {
+  return Eigen::AngleAxisd(R).axis();
+}
+
+// A choice of mirror poses, and how far their boards' axes are from being one.
+struct Choice {
+  std::vector<Pose> poses;
+  double miss = 0;  // rad, summed over the sightings
+};
+
+// The poses that keep an axis of the camera frame where the first pose has it in the board.
+Choice along(const std::vector<BoardPose>& found, const Pose& first, const Eigen::Vector3d& axis) {
+  const Eigen::Vector3d in_board = first.R.transpose() * axis;
+  const auto miss = [&](const Pose& pose) {
+    const Eigen::Vector3d here = pose.R.transpose() * axis;
+    return std::atan2(here.cross(in_board).norm(), here.dot(in_board));
+  };
+  Choice choice;
+  for (const BoardPose& pose : found) {
+    choice.poses.push_back(miss(pose.mirror) < miss(pose.pose) ? pose.mirror : pose.pose);
+    choice.miss += miss(choice.poses.back());
+  }
+  return choice;
 }
 
 }  // namespace
@@ -67,7 +95,8 @@ BoardPose board_pose(const AxisRequest& request, const AxisSighting& sighting) {
     object.emplace_back(board.back().x(), board.back().y(), 0.0);
     image.emplace_back(n.x(), n.y());
   }
-  if (request.camera.projection == Projection::telecentric) return telecentric_pose(board, seen);
+  if (request.camera.projection == Projection::telecentric)
+    return telecentric_pose(request.camera, board, seen);
   std::vector<cv::Mat> rotations;
   std::vector<cv::Mat> translations;
   cv::solvePnPGeneric(object, image, cv::Mat::eye(3, 3, CV_64F), cv::noArray(), rotations,
@@ -92,6 +121,36 @@ BoardPose board_pose(const AxisRequest& request, const AxisSighting& sighting) {
     }
   }
   return result;
+}
+
+std::vector<Pose> board_poses(const AxisRequest& request, const std::vector<std::size_t>& ring,
+                              const Eigen::Vector3d& up) {
+  std::vector<BoardPose> found;
+  std::vector<Pose> poses;
+  for (const std::size_t i : ring) {
+    found.push_back(board_pose(request, request.sightings[i]));
+    poses.push_back(found.back().pose);
+  }
+  if (found.empty() || request.camera.projection != Projection::telecentric) return poses;
+  double least = std::numeric_limits<double>::infinity();
+  for (const Pose& first : {found.front().pose, found.front().mirror}) {
+    for (std::size_t k = 1; k < ring.size(); ++k) {
+      const double told = std::remainder(
+          request.sightings[ring[k]].stage_angle - request.sightings[ring[0]].stage_angle,
+          2.0 * kPi);
+      for (const Eigen::Matrix3d& other : {found[k].pose.R, found[k].mirror.R}) {
+        const Eigen::Vector3d turn = axis_of(other * first.R.transpose());
+        const Eigen::Vector3d axis = told < 0 ? Eigen::Vector3d(-turn) : turn;
+        // In the image alone: the mirror image keeps the part along the line of sight.
+        if (axis.head<2>().dot(up.head<2>()) < 0) continue;
+        Choice choice = along(found, first, axis);
+        if (choice.miss >= least) continue;
+        least = choice.miss;
+        poses = std::move(choice.poses);
+      }
+    }
+  }
+  return poses;
 }
 
 Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told_angles,

@@ -18,6 +18,13 @@ struct BoardPose {
 };
 BoardPose board_pose(const AxisRequest& request, const AxisSighting& sighting);
 
+// The poses of a ring's sightings (indices into request.sightings). Each telecentric view leaves
+// two mirror poses; taken are those whose board keeps one axis all around, turning about it as the
+// told angles do. The mirror image of the whole motion does so too, seen from below: that is told
+// apart by `up`.
+std::vector<Pose> board_poses(const AxisRequest& request, const std::vector<std::size_t>& ring,
+                              const Eigen::Vector3d& up);
+
 // The axis of the motion between poses of one ring, and how far the stage turned about it.
 struct Motion {
   Axis axis;                   // direction along +Z as `up` says

@@ -2,115 +2,17 @@
 
 #include <ceres/ceres.h>
 
-#include <Eigen/Eigenvalues>
 #include <Eigen/Geometry>
 #include <algorithm>
 #include <cmath>
+#include <map>
+
+#include "stages/calibrate_axis/costs.h"
 
 namespace trunnion::axis_calibration {
 namespace {
 
-using CameraVector = std::array<double, 9>;
-
-struct RingStart {
-  Axis axis;
-  Eigen::Matrix3d stage_R;
-};
-
-// Where the rig puts a corner, against where it was seen.
-struct CornerCost {
-  RingStart ring;
-  bool telecentric;
-  double angle;
-  Eigen::Vector2d board_mm;
-  Eigen::Vector2d seen_px;
-  double sigma_px;
-
-  template <typename T>
-  bool operator()(const T* axis, const T* azimuth, const T* angle_step, const T* board,
-                  const T* camera, T* residual) const {
-    const rig::Vector3<T> turn_axis =
-        ring.stage_R.col(0).cast<T>() * axis[0] + ring.stage_R.col(1).cast<T>() * axis[1];
-    const rig::Vector3<T> direction =
-        rig::rotation_from_vector<T>(turn_axis) * ring.axis.direction.cast<T>();
-    const rig::Vector3<T> origin =
-        ring.axis.origin_mm.cast<T>() + rig::Vector3<T>(axis[2], axis[3], axis[4]);
-    const rig::Vector3<T> on_board(T(board_mm.x()), T(board_mm.y()), T(0));
-    const rig::Vector3<T> on_stage =
-        rig::rotation_from_vector<T>(rig::Vector3<T>(board[0], board[1], board[2])) * on_board +
-        rig::Vector3<T>(board[3], board[4], board[5]);
-    const rig::Vector3<T> x = rig::stage_rotation<T>(direction, origin, telecentric) *
-                                  (rig::turn<T>(angle + azimuth[0] + angle_step[0]) * on_stage) +
-                              origin;
-    const Eigen::Matrix<T, 2, 1> pixel = rig::project<T>(camera, telecentric, x);
-    residual[0] = (pixel[0] - seen_px.x()) / sigma_px;
-    residual[1] = (pixel[1] - seen_px.y()) / sigma_px;
-    return true;
-  }
-};
 using CornerFunction = ceres::AutoDiffCostFunction<CornerCost, 2, 5, 1, 1, 6, 9>;
-
-struct ScalarPrior {
-  double sigma;
-  template <typename T>
-  bool operator()(const T* value, T* residual) const {
-    residual[0] = value[0] / sigma;
-    return true;
-  }
-};
-
-// The gauge: the origin stays where it is along the axis (and, telecentric, in depth, which no
-// such camera sees).
-struct GaugePrior {
-  Eigen::Vector3d along;
-  template <typename T>
-  bool operator()(const T* axis, T* residual) const {
-    constexpr double kHeld_mm = 1e-4;
-    residual[0] = (along.x() * axis[2] + along.y() * axis[3] + along.z() * axis[4]) / kHeld_mm;
-    return true;
-  }
-};
-
-struct CameraPrior {
-  CameraVector mean;
-  Eigen::Matrix<double, 9, 9> sqrt_information;
-  template <typename T>
-  bool operator()(const T* camera, T* residual) const {
-    Eigen::Matrix<T, 9, 1> d;
-    for (int k = 0; k < 9; ++k) d[k] = camera[k] - mean[static_cast<std::size_t>(k)];
-    Eigen::Map<Eigen::Matrix<T, 9, 1>> r(residual);
-    r = sqrt_information.cast<T>() * d;
-    return true;
-  }
-};
-
-CameraVector vector_of(const Camera& c) {
-  return {c.fx,
-          c.fy,
-          c.cx,
-          c.cy,
-          c.distortion[0],
-          c.distortion[1],
-          c.distortion[2],
-          c.distortion[3],
-          c.distortion[4]};
-}
-
-// Directions without variance are held to a thousandth of what moves an image by a pixel or so.
-Eigen::Matrix<double, 9, 9> sqrt_information_of(const Eigen::Matrix<double, 9, 9>& covariance) {
-  Eigen::Vector<double, 9> least;
-  least << 1e-3, 1e-3, 1e-3, 1e-3, 1e-6, 1e-6, 1e-7, 1e-7, 1e-6;
-  Eigen::Matrix<double, 9, 9> padded = covariance;
-  padded.diagonal() += least.array().square().matrix();
-  const Eigen::Vector<double, 9> scale = padded.diagonal().cwiseSqrt();
-  const Eigen::Matrix<double, 9, 9> correlation =
-      scale.cwiseInverse().asDiagonal() * padded * scale.cwiseInverse().asDiagonal();
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix<double, 9, 9>> eigen(correlation);
-  const Eigen::Vector<double, 9> inverse =
-      eigen.eigenvalues().cwiseMax(1e-12).cwiseSqrt().cwiseInverse();
-  return inverse.asDiagonal() * eigen.eigenvectors().transpose() *
-         scale.cwiseInverse().asDiagonal();
-}
 
 // The problem with its parameters; blocks stay where they are.
 class Problem {
@@ -187,8 +89,9 @@ class Problem {
     }
     problem.AddResidualBlock(
         new ceres::AutoDiffCostFunction<CameraPrior, 9, 9>(new CameraPrior{
-            vector_of(request_.camera), sqrt_information_of(request_.camera_covariance)}),
+            vector_of(request_.camera), sqrt_information_of(padded(request_.camera_covariance))}),
         nullptr, camera_.data());
+    if (options_.hold_camera) problem.SetParameterBlockConstant(camera_.data());
   }
 
   [[nodiscard]] bool first_of_ring(std::size_t i) const {
@@ -266,28 +169,67 @@ class Problem {
     fit.sigma_px = plain < 1.3 * robust ? plain : robust;
   }
 
+  // Normal equations of all but the camera, N, and their columns for it, C: the unknowns have the
+  // covariance N^-1 with the camera given, and follow it by -N^-1 C. (By hand, since the library's
+  // covariance drops directions as weak as a principal point beside an angle.)
   void covariance(Fit& fit, ceres::Problem& problem) {
-    ceres::Covariance::Options options;
-    options.algorithm_type = ceres::DENSE_SVD;
-    options.null_space_rank = -1;
-    options.num_threads = 1;
-    ceres::Covariance covariance(options);
-    std::vector<std::pair<const double*, const double*>> wanted;
-    for (auto& axis : axis_) wanted.emplace_back(axis.data(), axis.data());
-    for (double& angle : angle_) wanted.emplace_back(&angle, &angle);
-    fit.covariances.assign(axis_.size(), AxisCovariance::Zero());
+    ceres::Problem::EvaluateOptions options;
+    std::map<const double*, Eigen::Index> place;
+    Eigen::Index size = 0;
+    const auto take = [&](double* block) {
+      if (problem.IsParameterBlockConstant(block)) return;
+      options.parameter_blocks.push_back(block);
+      place[block] = size;
+      size += problem.ParameterBlockSize(block);
+    };
+    for (auto& axis : axis_) take(axis.data());
+    for (double& azimuth : azimuth_) take(&azimuth);
+    for (double& angle : angle_) take(&angle);
+    for (auto& board : board_) take(board.data());
+    const Eigen::Index others = size;
+    const bool held = problem.IsParameterBlockConstant(camera_.data());
+    if (held) problem.SetParameterBlockVariable(camera_.data());
+    take(camera_.data());
+    const Eigen::MatrixXd J = jacobian(problem, options);
+    const Eigen::VectorXd scale =
+        J.leftCols(others).colwise().norm().cwiseMax(1e-12).cwiseInverse().transpose();
+    const Eigen::MatrixXd scaled = J.leftCols(others) * scale.asDiagonal();
+    const Eigen::LDLT<Eigen::MatrixXd> normal(scaled.transpose() * scaled);
+    const Eigen::MatrixXd given = scale.asDiagonal() *
+                                  normal.solve(Eigen::MatrixXd::Identity(others, others)) *
+                                  scale.asDiagonal();
+    const Eigen::MatrixXd follows =
+        -given * (J.leftCols(others).transpose() * J.rightCols(J.cols() - others));
+    fit.covariances.clear();
+    for (auto& axis : axis_) {
+      const Eigen::Index at = place[axis.data()];
+      const Eigen::Matrix<double, 5, 9> with_camera = follows.block<5, 9>(at, 0);
+      fit.covariances.emplace_back(given.block<5, 5>(at, at) +
+                                   with_camera * padded(request_.camera_covariance) *
+                                       with_camera.transpose());
+    }
     fit.angle_sigmas.assign(angle_.size(), 0.0);
-    if (!covariance.Compute(wanted, &problem)) return;
-    for (std::size_t r = 0; r < axis_.size(); ++r) {
-      Eigen::Matrix<double, 5, 5, Eigen::RowMajor> block;
-      covariance.GetCovarianceBlock(axis_[r].data(), axis_[r].data(), block.data());
-      fit.covariances[r] = block;
-    }
     for (std::size_t i = 0; i < angle_.size(); ++i) {
-      double variance = 0;
-      covariance.GetCovarianceBlock(&angle_[i], &angle_[i], &variance);
-      fit.angle_sigmas[i] = std::sqrt(variance);
+      const auto found = place.find(&angle_[i]);
+      if (found == place.end()) continue;
+      fit.angle_sigmas[i] = std::sqrt(given(found->second, found->second));
     }
+    if (held) problem.SetParameterBlockConstant(camera_.data());
+  }
+
+  static Eigen::MatrixXd jacobian(ceres::Problem& problem,
+                                  const ceres::Problem::EvaluateOptions& options) {
+    ceres::CRSMatrix sparse;
+    problem.Evaluate(options, nullptr, nullptr, nullptr, &sparse);
+    Eigen::MatrixXd dense = Eigen::MatrixXd::Zero(sparse.num_rows, sparse.num_cols);
+    for (int row = 0; row < sparse.num_rows; ++row) {
+      for (int k = sparse.rows[static_cast<std::size_t>(row)];
+           k < sparse.rows[static_cast<std::size_t>(row) + 1]; ++k) {
+        dense(row, sparse.cols[static_cast<std::size_t>(k)]) =
+            sparse.values[static_cast<std::size_t>(k)];
+      }
+    }
+    return dense;
   }
 
   const AxisRequest& request_;

@@ -24,6 +24,7 @@ struct FitOptions {
   double sigma_azimuth = 0.035;
   double sigma_px = 0.1;
   bool covariance = false;
+  bool hold_camera = false;  // at the request's
 };
 
 struct Fit {
@@ -34,7 +35,9 @@ struct Fit {
   std::vector<double> angle_sigmas;
   std::vector<BoardStep> boards;
   Camera camera;
-  std::vector<AxisCovariance> covariances;                 // a ring
+  // A ring: of the axis that belongs to the request's camera, that camera's own uncertainty
+  // included: what the boards leave where the camera is given, and how far the axis follows it.
+  std::vector<AxisCovariance> covariances;
   std::vector<std::vector<Eigen::Vector2d>> residuals_px;  // a sighting
   double rms_px = 0;
   double sigma_px = 0;

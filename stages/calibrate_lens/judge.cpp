@@ -6,6 +6,8 @@
 #include <cmath>
 
 #include "core/angle.h"
+#include "stages/calibrate_lens/advice.h"
+#include "stages/calibrate_lens/coverage.h"
 #include "stages/calibrate_lens/field.h"
 
 namespace trunnion::lens {
@@ -19,38 +21,6 @@ void note(LensResult& result, const std::string& what, const std::string& remedy
 }
 void fault(LensResult& result, const std::string& what, const std::string& remedy) {
   result.findings.push_back({Severity::fault, "calibrate lens", "", what, remedy});
-}
-
-void measure_coverage(LensResult& result) {
-  Coverage& coverage = result.coverage;
-  coverage.corners.assign(static_cast<std::size_t>(Coverage::kColumns * Coverage::kRows), 0);
-  const Frame& frame = result.fit.frame;
-  for (const LensImage& image : result.images) {
-    if (!image.used) continue;
-    for (std::size_t i = 0; i < image.corners_px.size(); ++i) {
-      if (image.corner_used[i] == 0) continue;
-      const Eigen::Vector2d& p = image.corners_px[i];
-      const int column = std::clamp(static_cast<int>(p.x() * Coverage::kColumns / frame.width_px),
-                                    0, Coverage::kColumns - 1);
-      const int row = std::clamp(static_cast<int>(p.y() * Coverage::kRows / frame.height_px), 0,
-                                 Coverage::kRows - 1);
-      ++coverage.corners[static_cast<std::size_t>(row * Coverage::kColumns + column)];
-      coverage.reach =
-          std::max(coverage.reach,
-                   std::hypot(p.x() - frame.centre_x(), p.y() - frame.centre_y()) / frame.rho());
-    }
-  }
-  const auto covered =
-      std::count_if(coverage.corners.begin(), coverage.corners.end(), [](int n) { return n > 0; });
-  coverage.share = static_cast<double>(covered) / static_cast<double>(coverage.corners.size());
-}
-
-double largest_tilt(const LensResult& result) {
-  double largest = 0;
-  for (const LensImage& image : result.images) {
-    if (image.used) largest = std::max(largest, image.tilt);
-  }
-  return largest;
 }
 
 // Grades one figure: 2 good, 1 fair, 0 poor; adds the reason where it is not good.
@@ -75,7 +45,7 @@ void judge_geometry(LensResult& result) {
                     boards),
         "Shoot 10 to 20 boards.");
   }
-  if (perspective && tilt_deg < 10.0) {
+  if (perspective && tilt_deg < kParallel_deg) {
     doubt(
         result,
         fmt::format("All boards lie parallel to the sensor within {:.1f} degrees; the focal length "
@@ -83,12 +53,12 @@ void judge_geometry(LensResult& result) {
                     tilt_deg),
         "Tilt boards by 20 to 45 degrees, as far as the focus series reaches.");
   }
-  if (result.coverage.share < 0.6) {
+  if (result.coverage.share < kCovered) {
     doubt(result,
           fmt::format("Corners cover {:.0f} % of the image; the distortion elsewhere is a guess.",
                       100.0 * result.coverage.share),
           "Place boards towards the edges and corners that the report shows empty.");
-  } else if (result.coverage.reach < 0.8) {
+  } else if (result.coverage.reach < kReached) {
     doubt(result,
           fmt::format("Corners reach {:.0f} % of the way to the image's corners; the distortion "
                       "beyond is a guess.",
@@ -173,109 +143,7 @@ void judge_quality(LensResult& result) {
   result.calibration.quality = quality == 2 ? "good" : quality == 1 ? "fair" : "poor";
 }
 
-struct Tilted {
-  double about_x = 0;  // rad
-  double about_y = 0;
-  const char* words = "";
-};
-struct Placed {
-  double x = 0;  // -1 left edge .. 1 right edge
-  double y = 0;
-  const char* words = "";
-};
-
-// The board of the catalogue as a view, seen at the typical scale.
-ViewVector catalogue_view(const LensResult& result, const Tilted& tilt, const Placed& place,
-                          const Eigen::Vector2d& half_board_mm, double log_scale) {
-  const Eigen::Matrix3d R = rotation_about(Eigen::Vector3d::UnitX(), tilt.about_x) *
-                            rotation_about(Eigen::Vector3d::UnitY(), tilt.about_y);
-  const Eigen::AngleAxisd rotation(R);
-  const double scale = std::exp(log_scale + result.fit.camera[kScale]);
-  const Frame& frame = result.fit.frame;
-  const Eigen::Vector2d half_frame(0.5 * frame.width_px / frame.rho(),
-                                   0.5 * frame.height_px / frame.rho());
-  // The middle moves until the board's edge meets the image's edge, at least half way there.
-  const Eigen::Vector2d room = (half_frame - scale * half_board_mm).cwiseMax(0.5 * half_frame);
-  ViewVector view;
-  view << rotation.angle() * rotation.axis(), place.x * room.x(), place.y * room.y(), log_scale;
-  return view;
-}
-
-Corners catalogue_corners(const LensResult& result, const BoardPattern& pattern,
-                          const ViewVector& view) {
-  Corners corners;
-  const Frame& frame = result.fit.frame;
-  for (int row = 0; row < pattern.rows; ++row) {
-    for (int column = 0; column < pattern.columns; ++column) {
-      const Eigen::Vector2d board((column - 0.5 * (pattern.columns - 1)) * pattern.square_mm,
-                                  (row - 0.5 * (pattern.rows - 1)) * pattern.square_mm);
-      double u = 0;
-      double v = 0;
-      project_board_point(frame, result.fit.camera.data(), view.data(), board.x(), board.y(), &u,
-                          &v);
-      if (!(u > 0 && v > 0 && u < frame.width_px - 1 && v < frame.height_px - 1)) continue;
-      corners.board_mm.push_back(board);
-      corners.image_px.emplace_back(u, v);
-      corners.used.push_back(1);
-    }
-  }
-  return corners;
-}
-
-double mean_variance(const Fit& fit, const CameraMatrix& covariance) {
-  double sum = 0;
-  const auto field = field_of(fit, covariance, 9, 7);
-  for (const FieldPoint& point : field) sum += std::pow(point.sigma_reprojection_px, 2);
-  return sum / static_cast<double>(field.size());
-}
-
 }  // namespace
-
-std::string next_board(const BoardPattern& pattern, const LensResult& result) {
-  constexpr double kTilt = 30.0 * 3.14159265358979323846 / 180.0;
-  const Tilted tilts[] = {{0, 0, "Lay the board parallel to the sensor"},
-                          {0, kTilt, "Tilt the board about the vertical by 30 degrees or more"},
-                          {0, -kTilt, "Tilt the board about the vertical by 30 degrees or more"},
-                          {kTilt, 0, "Tilt the board about the horizontal by 30 degrees or more"},
-                          {-kTilt, 0, "Tilt the board about the horizontal by 30 degrees or more"}};
-  const Placed places[] = {
-      {0, 0, "in the middle of the image"},     {-1, 0, "towards the left edge"},
-      {1, 0, "towards the right edge"},         {0, -1, "towards the top edge"},
-      {0, 1, "towards the bottom edge"},        {-1, -1, "towards the top left corner"},
-      {1, -1, "towards the top right corner"},  {-1, 1, "towards the bottom left corner"},
-      {1, 1, "towards the bottom right corner"}};
-  std::vector<double> log_scales;
-  for (std::size_t v = 0; v < result.images.size(); ++v) {
-    if (result.images[v].used) log_scales.push_back(result.fit.views[v][kLogScale]);
-  }
-  if (log_scales.empty()) return {};
-  std::sort(log_scales.begin(), log_scales.end());
-  const double log_scale = log_scales[log_scales.size() / 2];
-  const Eigen::Vector2d half_board(0.5 * (pattern.columns - 1) * pattern.square_mm,
-                                   0.5 * (pattern.rows - 1) * pattern.square_mm);
-  const double now = mean_variance(result.fit, result.uncertainty.covariance);
-  double best = now;
-  std::string advice;
-  for (const Tilted& tilt : tilts) {
-    for (const Placed& place : places) {
-      const ViewVector view = catalogue_view(result, tilt, place, half_board, log_scale);
-      const Corners corners = catalogue_corners(result, pattern, view);
-      if (corners.size() < 8) continue;
-      const CameraMatrix information =
-          result.uncertainty.information + information_of(result.fit, view, corners);
-      CameraMatrix covariance;
-      if (!invert_information(information, free_parameters(result.fit.model), &covariance))
-        continue;
-      const double then = mean_variance(result.fit, covariance);
-      if (then < best * 0.999) {
-        best = then;
-        advice = fmt::format("{}, {}: that takes {:.0f} % off the uncertainty of the reprojection.",
-                             tilt.words, place.words, 100.0 * (1.0 - std::sqrt(then / now)));
-      }
-    }
-  }
-  return advice;
-}
 
 void judge_scale(const Setup& setup, const BoardPattern& pattern, LensResult& result) {
   const double marked = setup.lateral_magnification();

@@ -46,7 +46,9 @@ std::string describe(const Model& model) {
                      model.radial == 0   ? "no radial terms"
                      : model.radial == 1 ? "1 radial term"
                                          : fmt::format("{} radial terms", model.radial),
-                     model.tangential ? " and tangential" : "",
+                     model.tangential ? " and tangential"
+                     : model.exact    ? ""
+                                      : ", tangential held near zero",
                      model.square_pixels ? "square pixels" : "pixels not square",
                      model.principal_point ? "free" : "held near the image centre",
                      model.skew ? ", skew" : "");

@@ -21,6 +21,7 @@ struct AxisScene {
   double sigma_angle = radians(0.01);  // of where the stage stops
   double elevation = radians(25.0);
   Eigen::Vector2d offset_mm{0.4, -0.3};
+  bool telecentric = false;
 };
 
 // A camera at 1:1, 6000 x 4000 pixels of 4 um, projection centre 200 mm from the axis; a board of
@@ -31,6 +32,10 @@ inline SimulatedAxis simulate_axis(const AxisScene& scene, unsigned seed) {
   SimulatedAxis set;
   AxisRequest& request = set.request;
   request.camera = {Projection::perspective, 6000, 4000, 50000, 50000, 2999.5, 1999.5, {}};
+  if (scene.telecentric) {
+    request.camera.projection = Projection::telecentric;
+    request.camera.fx = request.camera.fy = 250.0;  // px per mm: 1:1
+  }
   request.pattern = {11, 8, 0.9};
   request.rings = {"ring"};
   request.elevations = {scene.elevation};
@@ -53,7 +58,7 @@ inline SimulatedAxis simulate_axis(const AxisScene& scene, unsigned seed) {
     sighting.stage_angle =
         scene.stations > 1 ? scene.spread * (i / (scene.stations - 1.0) - 0.5) : 0.0;
     const double angle = sighting.stage_angle + scene.sigma_angle * normal(random);
-    const Pose pose = pose_at(set.truth, angle) * board;
+    const Pose pose = pose_at(set.truth, angle, scene.telecentric) * board;
     for (int row = 0; row < 8; ++row) {
       for (int column = 0; column < 11; ++column) {
         const Eigen::Vector2d pixel =
