@@ -62,7 +62,7 @@ TEST(Checkerboard, ReadsSixteenBitLowContrastInUnevenLight) {
   const BoardView view = find_board(test::draw_board(scene), scene.pattern);
   ASSERT_TRUE(view.found) << view.reason;
   EXPECT_EQ(view.corners.size(), 54U);
-  EXPECT_LT(corner_error(view, scene), 0.15);
+  EXPECT_LT(corner_error(view, scene), 0.04);
 }
 
 TEST(Checkerboard, UsesThePartThatIsInFrame) {
