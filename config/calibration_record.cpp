@@ -113,6 +113,22 @@ LensCalibration lens_from(const JsonReader& in) {
   return lens;
 }
 
+Json scale_to_json(const ScaleCalibration& scale) {
+  return {{"mm_per_px", scale.mm_per_px},
+          {"mm_per_px_sigma", scale.mm_per_px_sigma},
+          {"rulings", scale.rulings},
+          {"provenance", provenance_to_json(scale.provenance)}};
+}
+
+ScaleCalibration scale_from(const JsonReader& in) {
+  ScaleCalibration scale;
+  scale.mm_per_px = in.number("mm_per_px", kSmallest);
+  scale.mm_per_px_sigma = in.number("mm_per_px_sigma", 0);
+  scale.rulings = in.integer("rulings", 0, kMaxCount);
+  scale.provenance = provenance_from(in.object("provenance"));
+  return scale;
+}
+
 Json axis_to_json(const AxisCalibration& axis) {
   Json rings = Json::array();
   for (const RingAxis& ring : axis.rings) {
@@ -199,6 +215,11 @@ std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup
   return found;
 }
 
+double measured_magnification(const CalibrationRecord& record) {
+  if (record.scale) return record.pixel_pitch_um * 1e-3 / record.scale->mm_per_px;
+  return record.lens ? record.lens->magnification : 0.0;
+}
+
 CalibrationRecord parse_record(std::string_view text, const std::string& name) {
   const JsonReader in = JsonReader::parse(text, name, "calibrate the setup again");
   (void)in.choice("format", {kFormat});
@@ -215,6 +236,7 @@ CalibrationRecord parse_record(std::string_view text, const std::string& name) {
       setup.choice("moves", {"rail", "lens"}) == 0 ? FocusMotion::rail : FocusMotion::lens;
   record.rescaled = setup.boolean("rescaled");
   if (in.has("lens")) record.lens = lens_from(in.object("lens"));
+  if (in.has("scale")) record.scale = scale_from(in.object("scale"));
   if (in.has("axis")) record.axis = axis_from(in.object("axis"));
   record.hash = hash_bytes(text);
   return record;
@@ -237,6 +259,7 @@ std::string record_to_json(const CalibrationRecord& record) {
               {"moves", record.moves == FocusMotion::lens ? "lens" : "rail"},
               {"rescaled", record.rescaled}}}};
   if (record.lens) json["lens"] = lens_to_json(*record.lens);
+  if (record.scale) json["scale"] = scale_to_json(*record.scale);
   if (record.axis) json["axis"] = axis_to_json(*record.axis);
   return json.dump(2) + "\n";
 }

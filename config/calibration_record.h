@@ -38,6 +38,14 @@ struct LensCalibration {
   Provenance provenance;
 };
 
+// Of the plane of focus, by a stage micrometer.
+struct ScaleCalibration {
+  double mm_per_px = 0;
+  double mm_per_px_sigma = 0;
+  int rulings = 0;
+  Provenance provenance;
+};
+
 struct RingAxis {
   std::string ring;      // as in specimen.toml; empty: every ring of that elevation
   double elevation = 0;  // rad, found
@@ -68,6 +76,7 @@ struct CalibrationRecord {
   FocusMotion moves = FocusMotion::rail;
   bool rescaled = true;
   std::optional<LensCalibration> lens;
+  std::optional<ScaleCalibration> scale;
   std::optional<AxisCalibration> axis;
   std::string hash;  // of the file's bytes when read; not written
 };
@@ -80,6 +89,9 @@ CalibrationRecord record_for(const Setup& setup);
 
 // Empty where the record fits the setup; else one sentence per differing field.
 std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup);
+
+// Lateral magnification as measured, best first: by the micrometer, by the boards; 0: not measured.
+double measured_magnification(const CalibrationRecord& record);
 
 // Throw data errors that name the file and the field.
 CalibrationRecord read_record(const std::filesystem::path& file);

@@ -60,7 +60,8 @@ Setup setup_from(TomlReader& file, const std::string& name) {
 }  // namespace
 
 double Setup::lateral_magnification() const {
-  return (magnification + extension_mm / focal_length_mm) * converter;
+  return measured_magnification.value_or((magnification + extension_mm / focal_length_mm) *
+                                         converter);
 }
 
 double Setup::principal_distance_mm() const {
@@ -69,7 +70,8 @@ double Setup::principal_distance_mm() const {
 }
 
 double Setup::object_distance_mm() const {
-  return working_distance_mm.value_or(principal_distance_mm() / lateral_magnification());
+  if (working_distance_mm && !measured_magnification) return *working_distance_mm;
+  return principal_distance_mm() / lateral_magnification();
 }
 
 Camera Setup::nominal_camera() const {

@@ -58,6 +58,10 @@ struct Setup {
 
   std::optional<double> working_distance_mm;  // entrance pupil to plane of focus
 
+  // Not from the file: lateral magnification as the calibration record has it measured. It stands
+  // in for mark, extension and converter, and the object distance follows it.
+  std::optional<double> measured_magnification;
+
   // With m0 = mark + extension / f (thin lens) and the converter's factor T:
   // lateral magnification at the plane of focus m = m0 T.
   [[nodiscard]] double lateral_magnification() const;

@@ -45,6 +45,8 @@ void load_record(Workspace& workspace, const WorkspaceOptions& options) {
   if (!options.calibration && !fs::exists(file)) return;
   workspace.record = read_record(file);
   const std::vector<std::string> differing = mismatches(*workspace.record, workspace.setup);
+  const double measured = measured_magnification(*workspace.record);
+  if (measured > 0) workspace.setup.measured_magnification = measured;
   if (differing.empty()) return;
   const std::string sentence = fmt::format("{} does not fit the setup {}: {}", file.string(),
                                            workspace.setup.name, fmt::join(differing, "; "));

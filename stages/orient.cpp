@@ -10,10 +10,20 @@
 namespace trunnion {
 namespace {
 
+// By the optics; with a calibrated principal distance c the distance that gives the magnification.
+double object_distance_mm(const Setup& setup, const CalibrationRecord* record) {
+  const bool calibrated = record != nullptr && record->lens && setup.measured_magnification;
+  if (!calibrated || record->lens->camera.projection == Projection::telecentric) {
+    return setup.object_distance_mm();
+  }
+  return record->lens->camera.fx * setup.pixel_pitch_um * 1e-3 / *setup.measured_magnification;
+}
+
 // Axis of a ring from the optics and the specimen file, with its wide covariance.
-RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& setup) {
+RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& setup,
+                      const CalibrationRecord* record) {
   const NominalGeometry& nominal = specimen.geometry;
-  const double distance = nominal.distance_mm.value_or(setup.object_distance_mm());
+  const double distance = nominal.distance_mm.value_or(object_distance_mm(setup, record));
   RingAxis result;
   result.ring = ring.name;
   result.elevation = ring.elevation;
@@ -61,7 +71,7 @@ OrientResult orient(const std::vector<OrientStation>& stations, const Specimen& 
                        "geometry and carry wide sigmas.",
                        ring.name),
            "Calibrate the axis with a checkerboard on the stage (trunnion calibrate axis)."});
-      result.rings.push_back(nominal_ring(ring, specimen, setup));
+      result.rings.push_back(nominal_ring(ring, specimen, setup, record));
     } else {
       if (std::abs(found->elevation - ring.elevation) > kElevationDoubt) {
         result.findings.push_back(

@@ -123,7 +123,11 @@ AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
     request.camera = record->lens->camera;
     request.camera_covariance = record->lens->covariance;
   } else {
-    request.camera = setup.nominal_camera();
+    Setup measured = setup;
+    if (record != nullptr && record->scale) {
+      measured.measured_magnification = measured_magnification(*record);
+    }
+    request.camera = measured.nominal_camera();
     findings.push_back({Severity::doubt, "calibrate axis", "",
                         "The lens is not calibrated; the axis rests on its nominal camera.",
                         "Run trunnion calibrate lens first, then this again."});

@@ -12,6 +12,7 @@
 #include "core/angle.h"
 #include "core/error.h"
 #include "core/files.h"
+#include "core/hash.h"
 #include "core/image_io.h"
 #include "pipeline/board_images.h"
 #include "pipeline/command_line.h"
@@ -129,7 +130,19 @@ Json to_json(const LensResult& result) {
   return json;
 }
 
-// The scale alone, from a stage micrometer; kept in the record where that has a lens that fits.
+// Boards and micrometer measure the same scale; where they do not agree, one of them is not what it
+// is taken for.
+std::string scale_contradiction(const CalibrationRecord& record) {
+  if (!record.lens || !record.scale || !(record.lens->magnification > 0)) return {};
+  const double ratio = record.lens->magnification / measured_magnification(record);
+  const double sigma = std::hypot(record.lens->magnification_sigma / record.lens->magnification,
+                                  record.scale->mm_per_px_sigma / record.scale->mm_per_px);
+  if (std::abs(ratio - 1.0) < 0.01 + 3.0 * sigma) return {};
+  return fmt::format("The boards' scale differs from the stage micrometer's by {:+.1f} %.",
+                     100.0 * (ratio - 1.0));
+}
+
+// The scale alone, from a stage micrometer, kept in the record.
 CommandResult run_micrometer(const Options& options, const Setup& setup) {
   if (!(options.division_mm > 0)) {
     throw usage_error("--micrometer needs --division, the distance of its rulings in mm.");
@@ -162,22 +175,30 @@ CommandResult run_micrometer(const Options& options, const Setup& setup) {
       scale.rulings, scale.rms_px, scale.mm_per_px, scale.mm_per_px_sigma, magnification,
       setup.lateral_magnification(), 100.0 * (magnification / setup.lateral_magnification() - 1.0));
   const std::filesystem::path file = record_path(options.setup);
-  if (!std::filesystem::exists(file)) {
-    result.text += "No lens calibration to add it to; give --images of a board for one.\n";
-    return result;
+  CalibrationRecord record = record_for(setup);
+  if (std::filesystem::exists(file)) {
+    record = read_record(file);
+    const auto differing = mismatches(record, setup);
+    if (!differing.empty()) {
+      throw data_error(fmt::format("{}: {}; calibrate the setup again, or remove the record.",
+                                   file.string(), differing[0]));
+    }
   }
-  CalibrationRecord record = read_record(file);
-  const auto differing = mismatches(record, setup);
-  if (!differing.empty() || !record.lens) {
-    throw data_error(fmt::format("{}: {}; calibrate the setup again.", file.string(),
-                                 differing.empty() ? "it has no lens calibration" : differing[0]));
-  }
-  record.lens->magnification = magnification;
-  record.lens->magnification_sigma = sigma;
-  record.lens->provenance.notes.push_back(fmt::format(
-      "Scale by stage micrometer {}, {} rulings, {}.",
-      std::filesystem::path(options.micrometer).filename().string(), scale.rulings, date_now()));
+  record.scale = {scale.mm_per_px,
+                  scale.mm_per_px_sigma,
+                  scale.rulings,
+                  {date_now(),
+                   TRUNNION_VERSION,
+                   {std::filesystem::path(options.micrometer).filename().string()},
+                   {hash_file(options.micrometer)},
+                   {}}};
   write_record(file, record);
+  result.json["record"] = file.string();
+  if (const std::string doubt = scale_contradiction(record); !doubt.empty()) {
+    result.text += "doubt: " + doubt +
+                   " Measure the squares and the rulings, and see that both lay in focus.\n";
+    result.json["contradiction"] = doubt;
+  }
   result.text += "written: " + file.string() + "\n";
   return result;
 }
@@ -212,6 +233,7 @@ CommandResult run(const Options& options, const Common& common) {
   CalibrationRecord record = record_for(setup);
   if (std::filesystem::exists(file)) {
     const CalibrationRecord before = read_record(file);
+    if (mismatches(before, setup).empty()) record.scale = before.scale;
     const bool same_camera = before.lens && before.lens->camera == result.calibration.camera;
     if (mismatches(before, setup).empty() && same_camera) {
       record.axis = before.axis;
@@ -224,12 +246,17 @@ CommandResult run(const Options& options, const Common& common) {
     }
   }
   record.lens = result.calibration;
+  if (const std::string doubt = scale_contradiction(record); !doubt.empty()) {
+    result.findings.push_back({Severity::doubt, "calibrate lens", "", doubt,
+                               "Measure the squares and the rulings, and see that both lay in "
+                               "focus."});
+  }
   write_record(file, record);
   std::filesystem::path page = file;
   page.replace_extension(".html");
   write_file(page, lens::report_page(result, setup));
-  command.text = summary_text(result) + findings_text(result.findings) + "written: " + file.string() +
-                 "\nreport:  " + page.string() + "\n";
+  command.text = summary_text(result) + findings_text(result.findings) +
+                 "written: " + file.string() + "\nreport:  " + page.string() + "\n";
   command.json = to_json(result);
   command.json["record"] = file.string();
   command.json["report"] = page.string();

@@ -40,7 +40,8 @@ CalibrationRecord record_with_lens(Projection projection) {
 
 TEST(CalibrationRecord, SurvivesTheFileToTheLastBit) {
   for (const Projection projection : {Projection::perspective, Projection::telecentric}) {
-    const CalibrationRecord record = record_with_lens(projection);
+    CalibrationRecord record = record_with_lens(projection);
+    record.scale = {0.00123456789012345, 1e-7, 31, record.lens->provenance};
     const CalibrationRecord back = parse_record(record_to_json(record), "test");
     ASSERT_TRUE(back.lens);
     EXPECT_EQ(back.lens->camera, record.lens->camera);

@@ -6,6 +6,7 @@
 
 #include "config/calibration_record.h"
 #include "core/files.h"
+#include "core/image_io.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
@@ -68,6 +69,29 @@ TEST(CalibrateCommand, NamesWhatIsWrongWithTheCall) {
       test::run_trunnion({"calibrate", "lens", setup.string(), "--images", setup.string()});
   EXPECT_EQ(square.exit_code, 2);
   EXPECT_NE(square.err.find("--square"), std::string::npos) << square.err;
+}
+
+// Rulings every 12.5 px, 0.05 mm apart: 4 um a pixel.
+TEST(CalibrateCommand, KeepsAMicrometersScaleWithoutALens) {
+  const test::TemporaryFolder folder;
+  const fs::path setup = folder.path() / "photo.toml";
+  std::ofstream(setup) << kSetup;
+  cv::Mat image(480, 640, CV_16U);
+  for (int y = 0; y < image.rows; ++y) {
+    for (int x = 0; x < image.cols; ++x) {
+      const double off = std::remainder(x - 3.0, 12.5);
+      image.at<ushort>(y, x) = cv::saturate_cast<ushort>(50000 - 40000 * std::exp(-off * off / 3));
+    }
+  }
+  const fs::path file = folder.path() / "micrometer.tif";
+  write_image(file, image, {.type = FileType::tiff});
+  const auto run = test::run_trunnion(
+      {"calibrate", "lens", setup.string(), "--micrometer", file.string(), "--division", "0.05"});
+  ASSERT_EQ(run.exit_code, 0) << run.out << run.err;
+  const CalibrationRecord record = read_record(record_path(setup));
+  ASSERT_TRUE(record.scale);
+  EXPECT_FALSE(record.lens);
+  EXPECT_NEAR(record.scale->mm_per_px, 0.004, 1e-6);
 }
 
 TEST(TargetCommand, WritesBothFilesAndTheCaution) {

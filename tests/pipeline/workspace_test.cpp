@@ -7,6 +7,7 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "stages/orient.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
@@ -62,6 +63,26 @@ TEST_F(WorkspaceTest, RefusesARecordOfAnotherSetupNamingTheField) {
   const Workspace workspace = open_workspace(root(), {.ignore_mismatch = true});
   ASSERT_EQ(workspace.findings.size(), 1U);
   EXPECT_THAT(workspace.findings[0].what, HasSubstr("lens.magnification"));
+}
+
+// 3.8 um a pixel at a pitch of 4 um: the mark of 1 is 5 % wrong. The distance follows, so that
+// nominal geometry has the micrometer's scale, whatever the principal distance is taken to be.
+TEST_F(WorkspaceTest, AMeasuredScaleStandsInForTheMark) {
+  CalibrationRecord record = record_for(read_setup(setup_file()));
+  record.scale = {0.0038, 1e-6, 20, {"2024-05-01T10:00:00Z", "0.1.0", {"m.tif"}, {"00ff"}, {}}};
+  write_record(record_path(setup_file()), record);
+  Workspace workspace = open_workspace(root());
+  EXPECT_NEAR(workspace.setup.lateral_magnification(), 4.0 / 3.8, 1e-12);
+  const auto scale_at_axis = [&](const Camera& camera) {
+    const OrientResult oriented = orient({{"a_1", "a", 0, 1, 0.0}}, workspace.file.specimen,
+                                         workspace.setup, &*workspace.record);
+    return oriented.views[0].pose.t.norm() / camera.fx;
+  };
+  EXPECT_NEAR(scale_at_axis(workspace.setup.nominal_camera()), 0.0038, 1e-9);
+  workspace.record->lens.emplace();
+  workspace.record->lens->camera = workspace.setup.nominal_camera();
+  workspace.record->lens->camera.fx *= 1.03;
+  EXPECT_NEAR(scale_at_axis(workspace.record->lens->camera), 0.0038, 1e-9);
 }
 
 TEST_F(WorkspaceTest, RefusesADamagedRecord) {
