@@ -5,4 +5,4 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 bash datasets/setup.sh tests
 cmake --preset sanitize >/dev/null
 cmake --build build/sanitize
-ctest --test-dir build/sanitize --output-on-failure -j "$(nproc)" -LE 'slow|page'
+ctest --test-dir build/sanitize --output-on-failure --stop-on-failure -j "$(nproc)" -LE 'slow|page'

@@ -8,4 +8,4 @@ cmake --build build/thread --target pipeline_tests
 # Debian's oneTBB, OpenCV and libraries below them are not instrumented: what happens inside them
 # can't be judged. Address layout without randomness, as the sanitizer needs it.
 export TSAN_OPTIONS=ignore_noninstrumented_modules=1:halt_on_error=1:exitcode=66
-setarch -R ctest --test-dir build/thread --output-on-failure -j "$(nproc)" -R '^pipeline\.' -LE 'slow|page'
+setarch -R ctest --test-dir build/thread --output-on-failure --stop-on-failure -j "$(nproc)" -R '^pipeline\.' -LE 'slow|page'
