@@ -229,7 +229,7 @@ TEST(SlowBlurBandsDemo, FoundInAffectedImagesAndNoneInCleanOnes) {
     };
     for (std::size_t i = 0; i < images.size(); ++i) {
       EXPECT_FALSE(banded(images[i].clone())) << clean.views()[i].name;
-      for (int tenth = 1; tenth <= 9; ++tenth) {
+      for (int tenth = 1; tenth <= 9; tenth += 2) {
         if (blurred_percent(rendered[i], 0.1 * tenth) < 1.0) continue;
         demo::DemoOptions faulty = options;
         faulty.faults.blur_band = 0.1 * tenth;
@@ -241,7 +241,7 @@ TEST(SlowBlurBandsDemo, FoundInAffectedImagesAndNoneInCleanOnes) {
   }
   RecordProperty("affected", tally.affected);
   RecordProperty("found", tally.found);
-  EXPECT_GE(tally.affected, 150);
+  EXPECT_GE(tally.affected, 90);
   EXPECT_GE(tally.found, 0.95 * tally.affected) << tally.found << " of " << tally.affected;
 }
 
