@@ -36,6 +36,7 @@ Json json_of(const PlanOption& o) {
   json["numerical_aperture"] = rounded(o.numerical_aperture);
   json["field_mm"] = {rounded(o.field_width_mm), rounded(o.field_height_mm)};
   json["camera"] = o.portrait ? "portrait" : "landscape";
+  json["turned"] = o.turned;
   json["pixel_um"] = rounded(o.pixel_um);
   json["depth_of_field_mm"] = rounded(o.depth_of_field_mm);
   json["blur_um"] = rounded(o.blur_um);
@@ -81,6 +82,7 @@ PlanOption option_from(const JsonReader& in) {
   o.working_f_number = in.number("working_f_number", 1e-3, 1e6);
   o.numerical_aperture = in.number("numerical_aperture", 1e-6, 2);
   o.portrait = in.text("camera") == "portrait";
+  o.turned = in.boolean("turned");
   o.pixel_um = in.number("pixel_um", 1e-6, 1e6);
   o.depth_of_field_mm = in.number("depth_of_field_mm", 0, 1e6);
   o.step_mm = in.number("step_mm", 0, 1e6);
@@ -113,6 +115,13 @@ PlannedRing ring_from(const JsonReader& in) {
 
 const char* name_of(Surface surface) {
   return kSurfaces.at(static_cast<std::size_t>(surface));
+}
+
+std::string planned_setup_name(const PlanOption& chosen) {
+  std::string name = chosen.setup;
+  if (!chosen.objective) name += fmt::format("-f{:g}", chosen.f_number);
+  if (chosen.turned) name += chosen.portrait ? "-portrait" : "-landscape";
+  return name;
 }
 
 std::string plan_to_json(const CapturePlan& plan) {

@@ -27,7 +27,8 @@ struct PlanOption {
   double numerical_aperture = 0;  // object side
   double field_width_mm = 0;      // as the specimen sees it: after turning the camera
   double field_height_mm = 0;
-  bool portrait = false;
+  bool portrait = false;         // the frame stands upright
+  bool turned = false;           // against the setup file: its width and height change places
   double pixel_um = 0;           // on the object
   double depth_of_field_mm = 0;  // total, wave-optical and geometric, for the planned blur
   double blur_um = 0;            // permitted defocus blur on the object beyond the wave depth
@@ -39,6 +40,7 @@ struct PlanOption {
   bool fits = false;       // the whole turning specimen is in view
   bool resolves = false;   // the finest detail is resolved
   std::string reason;      // why not, where it does not serve
+  double room = 0;         // seen of what the turning specimen needs, margins kept; 1: just fits
   int panels = 1;          // views side by side that would cover the specimen
   double frames = 0;       // of the whole set
   double seconds = 0;
@@ -89,5 +91,9 @@ CapturePlan parse_plan(std::string_view text, const std::string& name);
 CapturePlan read_plan(const std::filesystem::path& file);
 
 [[nodiscard]] const char* name_of(Surface surface);
+
+// A setup is valid for one aperture and one orientation: the name of the setup file that a plan
+// writes where it takes others than the file it was planned with.
+std::string planned_setup_name(const PlanOption& chosen);
 
 }  // namespace trunnion

@@ -85,8 +85,9 @@ std::string specimen_toml(const DemoSet& set) {
   for (const TrueRing& ring : set.rig().rings) {
     const Ring& r = ring.nominal;
     text += fmt::format(
-        "\n[[ring]]\nname = \"{}\"\nelevation_deg = {}\nstations = {}\nstep_deg = {}\n"
-        "start_deg = {}\nturning = \"counter-clockwise\"\npattern = \"fused/{}_{{station}}{}\"\n",
+        "\n[[ring]]\nname = \"{}\"\nelevation_deg = {}\nstations = {}\nstep_deg = {:.12g}\n"
+        "start_deg = {:.12g}\nturning = \"counter-clockwise\"\npattern = "
+        "\"fused/{}_{{station}}{}\"\n",
         r.name, std::round(degrees(r.elevation) * 1e6) / 1e6, r.stations, degrees(r.step),
         degrees(r.start), r.name, extension_of(options.type));
   }

@@ -6,6 +6,8 @@
 #include <unistd.h>
 
 #include <fstream>
+#include <map>
+#include <set>
 
 #include "core/error.h"
 #include "core/files.h"
@@ -146,6 +148,33 @@ Findings finish_one(const Finishing& set, const Scene& scene, std::size_t index)
 
 }  // namespace
 
+Findings notes_once(const std::vector<Findings>& by_image) {
+  std::map<std::pair<std::string, std::string>, std::size_t> images;
+  for (const Findings& findings : by_image) {
+    for (const Finding& f : findings) {
+      if (f.severity == Severity::note) ++images[{f.what, f.remedy}];
+    }
+  }
+  Findings result;
+  std::set<std::pair<std::string, std::string>> told;
+  for (const Findings& findings : by_image) {
+    for (const Finding& finding : findings) {
+      const std::pair key{finding.what, finding.remedy};
+      if (finding.severity != Severity::note || images[key] == 1) {
+        result.push_back(finding);
+      } else if (told.insert(key).second) {
+        Finding note = finding;
+        note.file.clear();
+        note.what += images[key] == by_image.size()
+                         ? fmt::format(" So in all {} images.", by_image.size())
+                         : fmt::format(" So in {} of {} images.", images[key], by_image.size());
+        result.push_back(note);
+      }
+    }
+  }
+  return result;
+}
+
 void finish_images(const Finishing& set, PrepareOutcome& outcome) {
   set.progress.start("annotate", set.items.size());
   std::vector<Findings> findings(set.items.size());
@@ -155,9 +184,8 @@ void finish_images(const Finishing& set, PrepareOutcome& outcome) {
     set.progress.step();
   });
   check_interrupt();
-  for (const Findings& each : findings) {
-    outcome.findings.insert(outcome.findings.end(), each.begin(), each.end());
-  }
+  const Findings told = notes_once(findings);
+  outcome.findings.insert(outcome.findings.end(), told.begin(), told.end());
   set.progress.finish();
 }
 

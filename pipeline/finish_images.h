@@ -10,4 +10,8 @@ namespace trunnion {
 // Annotates what changed; everything else stays untouched. Findings go to the outcome.
 void finish_images(const Finishing& set, PrepareOutcome& outcome);
 
+// The findings of all images; a note that is the same for several becomes one for the set, which
+// tells their number.
+Findings notes_once(const std::vector<Findings>& by_image);
+
 }  // namespace trunnion

@@ -43,6 +43,24 @@ std::string geometry_of(const PrepareOutcome& outcome) {
                                        : "poses from nominal geometry with wide sigmas";
 }
 
+// "low 2, low 5 and low 7", "low 2, low 3, low 4 and 9 more stations".
+std::string named(const std::vector<const ToDo*>& items) {
+  constexpr std::size_t kNamed = 3;
+  const bool stations = std::all_of(items.begin(), items.end(),
+                                    [](const ToDo* item) { return !item->anchor.empty(); });
+  // One left over is named as well as counted.
+  const std::size_t shown = items.size() <= kNamed + 1 ? items.size() : kNamed;
+  std::string text;
+  for (std::size_t i = 0; i < shown; ++i) {
+    const bool last = i + 1 == items.size();
+    text += (i == 0 ? "" : last ? " and " : ", ") + items[i]->where;
+  }
+  if (items.size() > shown) {
+    text += fmt::format(" and {} more {}", items.size() - shown, stations ? "stations" : "files");
+  }
+  return text;
+}
+
 }  // namespace
 
 bool CheckOutcome::fit() const {
@@ -57,20 +75,17 @@ Summary summary_of(const Judgement& judgement) {
                                                       : Summary::Mood::bad;
   summary.sentence = judgement.sentence;
   std::map<std::pair<std::string, std::string>, std::size_t> said;  // (what, remedy) -> item
-  std::vector<std::size_t> times;
+  std::vector<std::vector<const ToDo*>> places;
   for (const ToDo& item : judgement.to_do) {
     const auto [found, fresh] =
         said.emplace(std::pair(item.what, item.remedy), summary.items.size());
-    if (!fresh) {
-      ++times[found->second];
-      continue;
+    if (fresh) {
+      summary.items.push_back({mood_of(item.severity), item.where, item.what, item.remedy});
+      places.emplace_back();
     }
-    summary.items.push_back({mood_of(item.severity), item.where, item.what, item.remedy});
-    times.push_back(1);
+    places[found->second].push_back(&item);
   }
-  for (std::size_t i = 0; i < times.size(); ++i) {
-    if (times[i] > 1) summary.items[i].where += fmt::format(" and {} more", times[i] - 1);
-  }
+  for (std::size_t i = 0; i < places.size(); ++i) summary.items[i].where = named(places[i]);
   return summary;
 }
 

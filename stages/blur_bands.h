@@ -2,22 +2,29 @@
 // blur in the fused image.
 //
 // Blur takes the finest structure first. At every place inside the mask the contrast at the scale
-// of the pixels is measured and compared with what the specimen shows elsewhere:
-//   h = v - G(1 px) * v          v: square root of the brightness, so that noise is even
-//   A = G(1.5 px) * |h|          local amplitude, taken inside the mask only
-//   q = sqrt(A^2 - n^2) / v      contrast without the share of noise n; exposure cancels
-// A place is blurred where q stays below a share of the specimen's median q. Smoothness is not
-// judged where it proves nothing: in shadows too dark for texture to rise above the noise, in
-// clipped highlights, at the outline, and where a place looks like the backdrop behind it: masks
-// take in pockets of backdrop between legs and hairs. Where the optics are softer than the pixels,
-// so that the median is hardly above the noise, the image is halved first, again if needed.
+// of the pixels is measured, and compared with what the specimen shows elsewhere and with the
+// coarser structure of the same place:
+//   h = v - G(1 px) * v            v: square root of the brightness, so that noise is even
+//   A = sqrt((G(1.5 px) * |h|)^2 - n^2)        fine amplitude without the share of noise n
+//   B = G(3 px) * |G(2 px) * v - G(5 px) * v|  coarser amplitude
+//   q = A / v                      contrast; exposure cancels
+//   r = A / B                      fineness; f is its median
+// all windows inside the mask only. A place is blurred where q stays below a share of the
+// specimen's median q and r below a share of f: blur takes A and leaves B, while a smoother texture
+// has less of both. Smoothness is not judged where it proves nothing: where q and r as elsewhere
+// would not rise above the noise (shadows; polished parts without coarser structure), in clipped
+// highlights, at the outline, and where a place looks like the backdrop behind it: masks take in
+// pockets of backdrop between legs and hairs.
 //
-// A textureless part of a specimen (a polished wing case, an eye, glass) looks like a blur band;
-// hence a doubt, never a fault, and a single small patch is let pass: a band crosses several
-// surfaces or is larger. On the demo (seeds 1 to 4, three backdrops, bands at 7 depths, trunnion's
-// own masks) images with a blur of 1.5 px or more over 2 % of the specimen were found in 694 of 717
-// cases, over 3 % in 629 of 642, over 1 % in 891 of 978, and none of 144 clean ones. A specimen
-// blurred everywhere alike is for compare_stations.h to find.
+// The image is halved, again if needed, until its pixels show structure (A above the noise, and f
+// above that of an image enlarged or softer than its pixels) and the specimen is small enough that
+// its parts are alike in texture: fine textures of large images differ from part to part by more
+// than blur does. So in an image of 26 megapixels, halved twice, a blur of 6 px is seen, not one of
+// 2 px.
+//
+// A textureless part with structure around it (an eye) may look like a blur band: hence a doubt,
+// never a fault. Measured shares: docs/decisions.md. A specimen blurred everywhere alike is for
+// compare_stations.h to find.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -29,13 +36,15 @@
 namespace trunnion {
 
 struct BlurBandSettings {
-  // Of the median contrast: a blur of 1.5 px takes most textures below it, and nothing of a sharp
-  // demo specimen is below it over more than a few pixels.
+  // q, of its median: a blur of 1.5 px takes most textures below it, and nothing of a sharp demo
+  // specimen is below it over more than a few pixels.
   double max_relative_contrast = 0.15;
+  // r, of its median: blurred places on the demo lay at 0.05 to 0.4, smoother parts of sharp large
+  // images at 0.16 to 0.66.
+  double max_fineness = 0.4;
   // Of the specimen, of each patch and of all together: less is an accident of texture.
   double min_patch_percent = 0.05;
-  double min_area_percent = 0.12;
-  double min_single_percent = 0.8;  // of a patch that is the only one
+  double min_area_percent = 0.2;
 };
 
 struct BlurBand {

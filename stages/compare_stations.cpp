@@ -99,6 +99,20 @@ bool oddest_of_three(const std::vector<StationLook>& looks, const Neighbours& n)
   return away(n.here) >= away(n.before) && away(n.here) >= away(n.after);
 }
 
+// A number with as many decimals as tell it from the limit it is beyond, itself told with
+// `digits`: "1.04 %" where 1 % is allowed.
+std::string beyond(double found, double limit, int digits) {
+  constexpr int kMostDigits = 6;
+  std::string text;
+  for (int more = digits; more <= kMostDigits; ++more) {
+    text = fmt::format("{:.{}f}", found, more);
+    const bool above = std::stod(text) > limit;
+    const bool below = std::stod(text) < limit;
+    if (found > limit ? above : below) break;
+  }
+  return text;
+}
+
 void judge_exposure(const std::vector<MeasuredStation>& stations, double scatter,
                     const StationSettings& settings, StationComparison& result) {
   const double limit =
@@ -114,7 +128,9 @@ void judge_exposure(const std::vector<MeasuredStation>& stations, double scatter
     if (!judged[i] || std::abs(change) <= limit) continue;
     result.findings.push_back(
         {Severity::doubt, "exposure", stations[i].file,
-         fmt::format("The exposure is {:+.0f} % from {} ({:.0f} % is allowed).", 100.0 * change,
+         fmt::format("The exposure is {}{} % from {} ({:.0f} % is allowed).",
+                     change < 0 ? "-" : "+",
+                     beyond(100.0 * std::abs(change), std::round(100.0 * limit), 0),
                      result.by_backdrop ? "the set's" : "its neighbours'", 100.0 * limit),
          "Capture it again with exposure and flash power fixed by hand, the flash fully recycled "
          "and the rig shaded; or balance it before fusing."});
@@ -128,7 +144,8 @@ void judge_clipping(const std::vector<MeasuredStation>& stations, const StationS
     if (percent <= settings.max_clipped_percent) continue;
     findings.push_back(
         {Severity::doubt, "exposure", station.file,
-         fmt::format("{:.1f} % of the specimen is overexposed ({:g} % is allowed).", percent,
+         fmt::format("{} % of the specimen is overexposed ({:g} % is allowed).",
+                     beyond(percent, settings.max_clipped_percent, 1),
                      settings.max_clipped_percent),
          "Leave a stop of headroom, since fusing pushes highlights up, and soften the light."});
   }
@@ -155,8 +172,9 @@ void judge_sharpness(const std::vector<MeasuredStation>& stations, const Station
     if (relative >= settings.min_relative_sharpness) continue;
     result.findings.push_back(
         {Severity::doubt, "sharpness", station.file,
-         fmt::format("It is only {:.0f} % as sharp as its ring ({:.0f} % is allowed).",
-                     100.0 * relative, 100.0 * settings.min_relative_sharpness),
+         fmt::format("It is only {} % as sharp as its ring ({:g} % is allowed).",
+                     beyond(100.0 * relative, 100.0 * settings.min_relative_sharpness, 0),
+                     100.0 * settings.min_relative_sharpness),
          "Look for a series that stopped early or a shaken frame and fuse or capture it again."});
   }
 }

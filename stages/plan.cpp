@@ -140,16 +140,17 @@ void set_field(PlanOption& option, const Setup& setup, const PlanWish& wish,
     };
     return along(swept, field_w) * along(tall, field_h);
   };
-  const double landscape = panels(wide, high);
-  const double portrait = panels(high, wide);
+  const double as_filed = panels(wide, high);
+  const double turned = panels(high, wide);
   // Equal numbers of panels: the orientation that leaves more room.
-  const double room_landscape = std::min(wide / swept, high / tall);
-  const double room_portrait = std::min(high / swept, wide / tall);
-  option.portrait =
-      portrait < landscape || (portrait == landscape && room_portrait > room_landscape);
-  option.field_width_mm = option.portrait ? high : wide;
-  option.field_height_mm = option.portrait ? wide : high;
-  const double count = option.portrait ? portrait : landscape;
+  const double room_as_filed = std::min(wide / swept, high / tall);
+  const double room_turned = std::min(high / swept, wide / tall);
+  option.turned = turned < as_filed || (turned == as_filed && room_turned > room_as_filed);
+  option.room = usable * std::max(room_as_filed, room_turned);
+  option.field_width_mm = option.turned ? high : wide;
+  option.field_height_mm = option.turned ? wide : high;
+  option.portrait = option.field_height_mm > option.field_width_mm;
+  const double count = option.turned ? turned : as_filed;
   option.panels = static_cast<int>(std::min(count, 1e9));
   option.fits = option.panels == 1;
   if (!option.fits) {

@@ -23,6 +23,10 @@ std::string label(const PlanOption& option) {
                           : fmt::format("{} at f/{:g}", option.setup, option.f_number);
 }
 
+std::string duration(double hours) {
+  return hours < 48 ? fmt::format("{:.1f} h", hours) : fmt::format("{:.0f} days", hours / 24);
+}
+
 // What is missing where no setup serves, and the price of giving up one wish or the other.
 void add_impossible(Advice& advice, const CapturePlan& plan) {
   if (plan.possible) return;
@@ -34,18 +38,22 @@ void add_impossible(Advice& advice, const CapturePlan& plan) {
   }
   std::string remedy;
   if (plan.chosen.fits) {
+    remedy +=
+        fmt::format("Accept a detail of {:.3g} um with {} ({:.0f} frames, {}), as planned here",
+                    plan.planned_detail_um, label(plan.chosen), plan.frames,
+                    duration(plan.chosen.seconds / 3600.0));
+  } else {
     remedy += fmt::format(
-        "Accept a detail of {:.3g} um with {} ({:.0f} frames, {:.1f} h), as "
-        "planned here",
-        plan.planned_detail_um, label(plan.chosen), plan.frames, plan.chosen.seconds / 3600.0);
+        "Add a setup that sees more: with this sensor a magnification of {:.2g} at most",
+        plan.chosen.magnification * plan.chosen.room);
   }
   if (resolves != nullptr) {
-    remedy += fmt::format("{} with {} in {} views side by side a station ({:.3g} frames, {:.3g} h)",
-                          remedy.empty() ? "Capture" : "; or capture", label(*resolves),
-                          resolves->panels, resolves->frames, resolves->seconds / 3600.0);
+    remedy += fmt::format(
+        "; or capture with {} in {} views side by side a station ({:.0f} frames, {})",
+        label(*resolves), resolves->panels, resolves->frames, duration(resolves->seconds / 3600.0));
   }
-  if (remedy.empty()) {
-    remedy = "Add a setup of higher magnification for the detail or of lower for the size";
+  if (plan.chosen.panels > 1) {
+    remedy += "; the shot list holds one of these views, to be repeated for each";
   }
   advice.add(Severity::fault,
              fmt::format("No setup both sees the whole turning specimen and resolves {:g} um.",
@@ -85,13 +93,14 @@ void add_aperture(Advice& advice, const CapturePlan& plan) {
                "Diffraction is what you will see at the pixel; open the aperture if the detail "
                "matters more than the number of frames.");
   }
-  advice.add(Severity::note,
-             fmt::format("At f/{:g} a station takes about {:.0f} slices and resolves {:.3g} um.",
-                         chosen.f_number, plan.frames / std::max(1, plan.station_count),
-                         chosen.resolution_um),
-             "Closing the aperture by a stop trades a little sharpness for far fewer frames, "
-             "opening it does the reverse; see the chart. Lenses are at their best one or two "
-             "stops from wide open.");
+  advice.add(
+      Severity::note,
+      fmt::format("At f/{:g} a view takes about {:.0f} slices and resolves {:.3g} um.",
+                  chosen.f_number, plan.frames / (std::max(1, plan.station_count) * chosen.panels),
+                  chosen.resolution_um),
+      "Closing the aperture by a stop trades a little sharpness for far fewer frames, "
+      "opening it does the reverse; see the chart. Lenses are at their best one or two "
+      "stops from wide open.");
 }
 
 void add_sampling(Advice& advice, const CapturePlan& plan) {
@@ -177,8 +186,11 @@ void add_surface(Advice& advice, const PlanWish& wish) {
                      : "Dark: little signal in the shadows, and no outline before black.",
                  "Use a grey or white backdrop, lit by itself, and expose for the specimen.");
       break;
-    case Surface::matt:
     case Surface::unknown:
+      advice.add(Severity::note, "The surface is not told: glossy, hairy and dark ones want care.",
+                 "Add --surface matt, glossy, hairy or dark for advice on light and masks.");
+      break;
+    case Surface::matt:
       break;
   }
 }

@@ -178,13 +178,15 @@ void draw_panel(std::string& svg, const Panel& panel, const std::vector<Sample>&
 }
 
 std::vector<Panel> panels_of(const CapturePlan& plan) {
-  Panel depth{"Depth of field for this wish (total)", "mm", {}, kTop};
-  depth.curves = {
-      {"depth of field", "#1d4ed8", 2.5, "", [](const auto& o) { return o.depth_of_field_mm; }},
-      {"by waves alone", "#64748b", 1.5, "6 4", [](const auto& o) {
-         return wave_depth_mm(
-             {.magnification = o.magnification, .numerical_aperture = o.numerical_aperture});
-       }}};
+  const bool fine = plan.chosen.depth_of_field_mm < 0.1;
+  const double per_mm = fine ? 1000.0 : 1.0;
+  Panel depth{"Depth of field for this wish (total)", fine ? "um" : "mm", {}, kTop};
+  depth.curves = {{"depth of field", "#1d4ed8", 2.5, "",
+                   [per_mm](const auto& o) { return per_mm * o.depth_of_field_mm; }},
+                  {"by waves alone", "#64748b", 1.5, "6 4", [per_mm](const auto& o) {
+                     return per_mm * wave_depth_mm({.magnification = o.magnification,
+                                                    .numerical_aperture = o.numerical_aperture});
+                   }}};
   Panel detail{"Smallest detail resolved", "um", {}, kTop + kPanel + kGap};
   const double wish = plan.detail_um;
   detail.curves = {

@@ -62,11 +62,7 @@ class Comparison {
 
 void Comparison::setup(const std::string& name) {
   const std::string& planned = plan_.chosen.setup;
-  // A setup file written by the plan is named after the planned one and its aperture.
-  if (name.empty() || name == planned ||
-      name == fmt::format("{}-f{:g}", planned, plan_.chosen.f_number)) {
-    return;
-  }
+  if (name.empty() || name == planned || name == planned_setup_name(plan_.chosen)) return;
   add(Severity::note, "",
       fmt::format("The set was taken with setup {}, planned was {}.", name, planned),
       "Focus step and slices of the plan hold for the planned setup only; plan again to compare.");

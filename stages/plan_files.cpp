@@ -4,6 +4,7 @@
 
 #include <array>
 #include <iterator>
+#include <utility>
 
 #include "core/angle.h"
 
@@ -62,6 +63,13 @@ std::string specimen_toml(const CapturePlan& plan, const std::string& setup_path
                    toml_text(fmt::format("fused/{}_{{station}}.{}", ring.name, extension)));
   }
   return text;
+}
+
+Setup setup_as_planned(Setup setup, const PlanOption& chosen) {
+  if (!chosen.objective) setup.f_number = chosen.f_number;
+  if (chosen.turned) std::swap(setup.width_px, setup.height_px);
+  setup.name = planned_setup_name(chosen);
+  return setup;
 }
 
 std::string setup_toml(const Setup& setup) {

@@ -14,6 +14,9 @@ namespace trunnion {
 std::string specimen_toml(const CapturePlan& plan, const std::string& setup_path,
                           BackdropKind backdrop, const std::string& extension = "tif");
 
+// The setup in the aperture and orientation of the plan, named by planned_setup_name().
+Setup setup_as_planned(Setup setup, const PlanOption& chosen);
+
 // A setup file that config/setup.h reads back as the same setup.
 std::string setup_toml(const Setup& setup);
 

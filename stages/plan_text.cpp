@@ -43,8 +43,9 @@ void add_chosen(std::string& text, const CapturePlan& plan) {
   fmt::format_to(out, "  setup           {} ({})\n", c.setup, c.title);
   fmt::format_to(out, "  magnification   {:.3g}, {}, working f/{:.3g}, NA {:.3g}\n",
                  c.magnification, aperture(c), c.working_f_number, c.numerical_aperture);
-  fmt::format_to(out, "  field of view   {:.3g} x {:.3g} mm, camera in {} format{}\n",
+  fmt::format_to(out, "  field of view   {:.3g} x {:.3g} mm, camera in {} format{}{}\n",
                  c.field_width_mm, c.field_height_mm, c.portrait ? "portrait" : "landscape",
+                 c.turned ? ", turned against the setup file" : "",
                  c.panels > 1 ? fmt::format(", {} views a station", c.panels) : "");
   fmt::format_to(out,
                  "  detail          {:.3g} um expected, {:.3g} um by diffraction, pixel {:.3g} um "

@@ -57,25 +57,22 @@ struct Output {
   bool shared = false;  // may exist already where its content is the same
 };
 
-// The chosen setup's file as specimen.toml names it. A setup is valid for one aperture: where the
-// plan takes another than the file states, or a preset, a setup file of its own is written beside
-// the workspace.
+// The chosen setup's file as specimen.toml names it. A setup is valid for one aperture and one
+// orientation: where the plan takes others than the file states, or a preset, a setup file of its
+// own is written beside the workspace.
 std::string setup_reference(const PlanOptions& options, const CapturePlan& plan,
                             const Candidate& chosen, std::vector<Output>& outputs) {
   const fs::path workspace = fs::absolute(options.output).lexically_normal();
-  Setup setup = chosen.setup;
-  if (!chosen.file.empty() && (plan.chosen.objective || setup.f_number == plan.chosen.f_number)) {
+  const bool as_filed = !plan.chosen.turned &&
+                        (plan.chosen.objective || chosen.setup.f_number == plan.chosen.f_number);
+  if (!chosen.file.empty() && as_filed) {
     return fs::absolute(chosen.file)
         .lexically_normal()
         .lexically_relative(workspace)
         .generic_string();
   }
-  std::string name = setup.name;
-  if (!plan.chosen.objective) {
-    setup.f_number = plan.chosen.f_number;
-    name += fmt::format("-f{:g}", setup.f_number);
-  }
-  const fs::path relative = fs::path("..") / "setups" / (name + ".toml");
+  const Setup setup = setup_as_planned(chosen.setup, plan.chosen);
+  const fs::path relative = fs::path("..") / "setups" / (setup.name + ".toml");
   outputs.push_back({(workspace / relative).lexically_normal(), setup_toml(setup), true});
   return relative.generic_string();
 }
@@ -98,6 +95,26 @@ std::vector<Output> outputs_of(const PlanOptions& options, const CapturePlan& pl
   outputs.push_back({workspace / "plan.json", plan_to_json(plan)});
   outputs.push_back({workspace / "plan.svg", chart});
   return outputs;
+}
+
+void check_sizes(const PlanWish& wish) {
+  std::string missing;
+  const auto need = [&missing](double value, const char* option) {
+    if (value == 0) missing += (missing.empty() ? "" : ", ") + std::string(option);
+  };
+  need(wish.height_mm, "--height");
+  if (!wish.diameter_mm) {
+    if (wish.width_mm == 0 && wish.depth_mm == 0) {
+      need(0, "--width and --depth (or --diameter)");
+    } else {
+      need(wish.width_mm, "--width");
+      need(wish.depth_mm, "--depth");
+    }
+  }
+  need(wish.detail_um, "--detail");
+  if (missing.empty()) return;
+  throw usage_error(fmt::format(
+      "Missing: {}; give sizes of the specimen in mm and the finest detail in um.", missing));
 }
 
 // The title goes into TOML, JSON and SVG, which are UTF-8.
@@ -146,6 +163,7 @@ CommandResult run_plan(PlanOptions options) {
   if (options.wish.diameter_mm && options.wish.height_mm == 0) {
     options.wish.height_mm = *options.wish.diameter_mm;
   }
+  check_sizes(options.wish);
   for (int i = 0; i <= static_cast<int>(Surface::dark); ++i) {
     if (options.surface == name_of(static_cast<Surface>(i))) {
       options.wish.surface = static_cast<Surface>(i);

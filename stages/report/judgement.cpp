@@ -57,10 +57,17 @@ void locate(ToDo& item, const Finding& finding, const ReportData& data) {
   }
 }
 
-// Findings come as fragments from some stages; people read sentences.
+bool starts_with_file(const std::string& text) {
+  const std::string first = text.substr(0, text.find_first_of(" :,"));
+  return first.find_first_of("/\\_.") < first.size() - 1;
+}
+
+// Findings come as fragments from some stages; people read sentences. Names of files stay as they
+// are.
 std::string as_sentence(std::string text) {
   if (text.empty()) return text;
-  if (text[0] >= 'a' && text[0] <= 'z') text[0] = static_cast<char>(text[0] - 'a' + 'A');
+  if (text[0] >= 'a' && text[0] <= 'z' && !starts_with_file(text))
+    text[0] = static_cast<char>(text[0] - 'a' + 'A');
   if (std::string_view(".!?").find(text.back()) == std::string_view::npos) text += '.';
   return text;
 }

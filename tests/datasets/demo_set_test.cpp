@@ -1,5 +1,6 @@
 #include "datasets/demo_set.h"
 
+#include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -106,6 +107,8 @@ TEST_P(EveryHabit, FilesAreReadByTheReadersOfTheTool) {
   EXPECT_EQ(setup.orthographic(), GetParam() == FusionHabit::orthographic);
   EXPECT_EQ(setup.moves == FocusMotion::lens, GetParam() == FusionHabit::lens);
   const SpecimenFile file = read_specimen(folder.path() / "specimen" / "specimen.toml");
+  EXPECT_THAT(read_file(folder.path() / "specimen" / "specimen.toml"),
+              testing::Not(testing::HasSubstr("99999")));  // 119.99999999999999 for 120
   EXPECT_EQ(file.specimen.rings.size(), 2U);
   EXPECT_TRUE(fs::equivalent(file.specimen.setup_file, folder.path() / "setups" / "demo.toml"));
   const CalibrationRecord record = read_record(folder.path() / "truth" / "demo.calibration.json");

@@ -9,6 +9,7 @@
 #include "config/presets.h"
 #include "config/settings.h"
 #include "core/files.h"
+#include "stages/plan_files.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
@@ -33,6 +34,8 @@ TEST(PlanCommand, WritesAWorkspaceThatCanBeRead) {
   const auto setup = read_setup(specimen.specimen.setup_file);
   const CapturePlan plan = read_plan(workspace / "plan.json");
   EXPECT_EQ(setup.f_number, plan.chosen.f_number);
+  EXPECT_TRUE(plan.chosen.turned);
+  EXPECT_EQ(setup.height_px > setup.width_px, plan.chosen.portrait);
   EXPECT_DOUBLE_EQ(setup.lateral_magnification(), plan.chosen.magnification);
   EXPECT_THAT(read_file(workspace / "plan.svg"), HasSubstr("</svg>"));
   const std::string shots = read_file(workspace / "shot-list.csv");
@@ -70,13 +73,52 @@ TEST(PlanCommand, RefersToTheUsersOwnSetup) {
   const test::TemporaryFolder folder;
   fs::create_directories(folder.path() / "setups");
   const fs::path mine = folder.path() / "setups" / "mine.toml";
-  fs::copy_file(preset_folder() / "aps-c-macro100-1-1.toml", mine);
+  auto setup = read_preset("aps-c-macro100-1-1");
+  std::swap(setup.width_px, setup.height_px);  // the specimen is higher than wide
+  std::ofstream(mine) << setup_toml(setup);
   const fs::path workspace = folder.path() / "beetle";
   const test::ProgramRun run =
       test::run_trunnion(beetle({mine.string(), "--keep-aperture", "-o", workspace.string()}));
   EXPECT_EQ(run.exit_code, 0) << run.err;
   EXPECT_EQ(read_specimen(workspace / "specimen.toml").specimen.setup_file, mine);
   EXPECT_EQ(read_plan(workspace / "plan.json").chosen.f_number, read_setup(mine).f_number);
+}
+
+TEST(PlanCommand, ATurnedCameraGetsASetupOfItsOwn) {
+  const test::TemporaryFolder folder;
+  fs::create_directories(folder.path() / "setups");
+  const fs::path mine = folder.path() / "setups" / "mine.toml";
+  fs::copy_file(preset_folder() / "aps-c-macro100-1-1.toml", mine);
+  const fs::path workspace = folder.path() / "beetle";
+  const test::ProgramRun run =
+      test::run_trunnion(beetle({mine.string(), "--keep-aperture", "-o", workspace.string()}));
+  EXPECT_EQ(run.exit_code, 0) << run.err;
+  const fs::path written = read_specimen(workspace / "specimen.toml").specimen.setup_file;
+  EXPECT_THAT(written.filename().string(), testing::EndsWith("-portrait.toml"));
+  EXPECT_EQ(read_setup(written).width_px, read_setup(mine).height_px);
+  EXPECT_THAT(run.out, HasSubstr("portrait format, turned against the setup file"));
+}
+
+TEST(PlanCommand, NamesTheSizesThatAreMissing) {
+  EXPECT_THAT(test::run_trunnion({"plan"}).err,
+              HasSubstr("--height, --width and --depth (or --diameter), --detail"));
+  EXPECT_THAT(test::run_trunnion({"plan", "--height", "3", "--width", "2", "--detail", "5"}).err,
+              HasSubstr("Missing: --depth;"));
+}
+
+TEST(PlanCommand, ViewsSideBySideAreToldAsSuch) {
+  const test::ProgramRun run = test::run_trunnion(
+      {"plan", "--height", "80", "--width", "50", "--depth", "90", "--detail", "60", "--json"});
+  const nlohmann::json json = nlohmann::json::parse(run.out);
+  ASSERT_GT(json["chosen"]["panels"], 1);
+  EXPECT_THAT(run.out, HasSubstr("the shot list holds one of these views"));
+  // The magnification that is named sees the whole specimen.
+  const std::string remedy = json["advice"][0]["remedy"];
+  const double most = std::stod(remedy.substr(remedy.find("magnification of ") + 17));
+  EXPECT_LT(most, json["chosen"]["magnification"]);
+  const double scale = json["chosen"]["magnification"].get<double>() / most;
+  const double swept = std::hypot(50.0, 90.0);
+  EXPECT_GT(0.84 * scale * json["chosen"]["field_mm"][0].get<double>(), 0.95 * swept);
 }
 
 TEST(PlanCommand, PrintsOneJsonObject) {

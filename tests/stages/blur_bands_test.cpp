@@ -8,6 +8,7 @@
 #include "core/error.h"
 #include "datasets/demo_set.h"
 #include "stages/mask.h"
+#include "stages/repair.h"
 #include "stages/survey.h"
 
 namespace trunnion {
@@ -132,18 +133,82 @@ TEST(BlurBands, APocketOfBackdropInTheMaskIsNoBlur) {
   EXPECT_TRUE(find_blur_bands(scene.image, scene.mask, backdrop).bands.empty());
 }
 
-// The demo with a tenth of its depth out of focus, at several depths, with trunnion's own survey
-// and masks. An image counts as affected where a blur of 1.5 px or more (the demo's is 4.5 px at
-// its worst) lies on at least 2 % of the specimen; less is a rim of a pixel or two.
-TEST(SlowBlurBandsDemo, FoundInAffectedImagesAndNoneInCleanOnes) {
-  constexpr std::array centres{0.3, 0.4, 0.5, 0.6, 0.7};
+TEST(BlurBands, APocketOfABrightBackdropIsNoBlur) {
+  Scene scene = textured_disc(0, 0);
+  scene.image(cv::Rect(120, 120, 40, 30)).setTo(cv::Scalar::all(0.60 * 65535));
+  EXPECT_FALSE(find_blur_bands(scene.image, scene.mask).bands.empty());
+  const cv::Mat same(30, 30, CV_32FC3, cv::Scalar::all(0.61));
+  EXPECT_TRUE(find_blur_bands(scene.image, scene.mask, same).bands.empty());
+  const cv::Mat brighter(30, 30, CV_32FC3, cv::Scalar::all(0.80));
+  EXPECT_FALSE(find_blur_bands(scene.image, scene.mask, brighter).bands.empty());
+}
+
+// An image with more pixels than its optics fill, noise on every pixel.
+TEST(BlurBands, AnEnlargedImageIsJudgedWhereItsStructureIs) {
+  for (const int stripe_px : {0, 20}) {
+    Scene scene = textured_disc(stripe_px, 3.0);
+    cv::resize(scene.image, scene.image, {}, 8, 8, cv::INTER_CUBIC);
+    cv::resize(scene.mask, scene.mask, scene.image.size(), 0, 0, cv::INTER_LINEAR);
+    for (const double noise : {0.0, 0.01}) {
+      cv::Mat noisy(scene.image.size(), CV_32FC3);
+      cv::RNG(5).fill(noisy, cv::RNG::NORMAL, 0.0, noise * 65535);
+      cv::add(noisy, scene.image, noisy, cv::noArray(), CV_32F);
+      noisy.convertTo(noisy, CV_16U);
+      const BlurBandResult result = find_blur_bands(noisy, scene.mask);
+      EXPECT_GE(result.scale, 4);
+      EXPECT_EQ(result.bands.empty(), stripe_px == 0) << noise;
+    }
+  }
+}
+
+// The finest structure of one half is missing in the other, both are sharp: seen whole, they are
+// alike.
+TEST(BlurBands, InALargeImageASmootherPartIsNoBlur) {
+  constexpr int kSide = 2400;
+  cv::RNG random(9);
+  cv::Mat fine(kSide, kSide, CV_32F);
+  cv::Mat coarse(kSide, kSide, CV_32F);
+  random.fill(fine, cv::RNG::NORMAL, 0.0, 0.10);
+  random.fill(coarse, cv::RNG::NORMAL, 0.0, 1.0);
+  cv::GaussianBlur(coarse, coarse, {}, 3.0);
+  fine(cv::Rect(0, 0, kSide / 2, kSide)) *= 0.05;
+  cv::Mat image;
+  cv::Mat(0.4 + fine + coarse).convertTo(image, CV_16U, 65535.0);
+  cv::Mat mask = cv::Mat::zeros(image.size(), CV_8U);
+  cv::circle(mask, {kSide / 2, kSide / 2}, 1000, cv::Scalar(255), cv::FILLED);
+  const BlurBandResult result = find_blur_bands(image, mask);
+  EXPECT_GE(result.scale, 4);
+  EXPECT_TRUE(result.bands.empty());
+}
+
+struct Tally {
   int affected = 0;
   int found = 0;
+};
+
+// Percent of the specimen that a band centred at `centre` of the depth blurs by 1.5 px or more, of
+// 4.5 px at its worst.
+double blurred_percent(const demo::RenderedView& view, double centre) {
+  double nearest = 0;
+  double farthest = 0;
+  cv::minMaxLoc(view.depth_mm, &nearest, &farthest, nullptr, nullptr, view.coverage > 0);
+  const double middle = nearest + centre * (farthest - nearest);
+  const double visible = 0.05 * (farthest - nearest) * (1.0 - 1.5 / 4.5);
+  const cv::Mat specimen = view.coverage > 127;
+  const cv::Mat blurred = (cv::abs(view.depth_mm - middle) < visible) & specimen;
+  return 100.0 * cv::countNonZero(blurred) / cv::countNonZero(specimen);
+}
+
+// The demo with a tenth of its depth out of focus, from its nearest to its farthest parts, with
+// trunnion's own survey, repair and masks. An image counts as affected where a blur of 1.5 px or
+// more lies on at least 1 % of the specimen.
+TEST(SlowBlurBandsDemo, FoundInAffectedImagesAndNoneInCleanOnes) {
+  Tally tally;
   for (const auto shade :
        {demo::BackdropShade::black, demo::BackdropShade::grey, demo::BackdropShade::white}) {
     demo::DemoOptions options;
     options.stations = 4;
-    options.seed = 5;  // the constants were chosen on seeds 1 and 2
+    options.seed = 22;  // the constants were chosen on seeds 1, 2, 5, 6 and 14
     options.backdrop = shade;
     const demo::DemoSet clean(options);
     std::vector<demo::RenderedView> rendered;
@@ -157,34 +222,27 @@ TEST(SlowBlurBandsDemo, FoundInAffectedImagesAndNoneInCleanOnes) {
     const SurveyResult surveyed =
         survey(all, [&](std::size_t i) { return images[i]; }, {}, BackdropKind::automatic, {});
     const cv::Mat backdrop = surveyed.backdrop / surveyed.full_scale;
-    const auto banded = [&](const cv::Mat& image) {
+    const auto banded = [&](cv::Mat image) {
+      repair(image, surveyed.spots, {});
       const cv::Mat mask = make_mask(image, surveyed, {}, clean.rig().object_pixel_mm).coverage;
       return !find_blur_bands(image, mask, backdrop).bands.empty();
     };
     for (std::size_t i = 0; i < images.size(); ++i) {
-      EXPECT_FALSE(banded(images[i])) << clean.views()[i].name;
-      double nearest = 0;
-      double farthest = 0;
-      const cv::Mat specimen = rendered[i].coverage > 127;
-      cv::minMaxLoc(rendered[i].depth_mm, &nearest, &farthest, nullptr, nullptr,
-                    rendered[i].coverage > 0);
-      for (const double centre : centres) {
-        const double middle = nearest + centre * (farthest - nearest);
-        const double visible = 0.05 * (farthest - nearest) * (1.0 - 1.5 / 4.5);
-        const cv::Mat blurred = (cv::abs(rendered[i].depth_mm - middle) < visible) & specimen;
-        if (cv::countNonZero(blurred) < 0.02 * cv::countNonZero(specimen)) continue;
+      EXPECT_FALSE(banded(images[i].clone())) << clean.views()[i].name;
+      for (int tenth = 1; tenth <= 9; tenth += 2) {
+        if (blurred_percent(rendered[i], 0.1 * tenth) < 1.0) continue;
         demo::DemoOptions faulty = options;
-        faulty.faults.blur_band = centre;
-        ++affected;
-        found += banded(demo::DemoSet(faulty).fused(clean.views()[i], rendered[i])) ? 1 : 0;
+        faulty.faults.blur_band = 0.1 * tenth;
+        ++tally.affected;
+        const cv::Mat image = demo::DemoSet(faulty).fused(clean.views()[i], rendered[i]);
+        tally.found += banded(image) ? 1 : 0;
       }
     }
   }
-  RecordProperty("affected", affected);
-  RecordProperty("found", found);
-  EXPECT_GE(affected, 40);
-  // The goal is 0.95, and was met on seeds 1 to 4 (694 of 717); on this seed 84 of 90 are found.
-  EXPECT_GE(found, 0.93 * affected) << found << " of " << affected;
+  RecordProperty("affected", tally.affected);
+  RecordProperty("found", tally.found);
+  EXPECT_GE(tally.affected, 90);
+  EXPECT_GE(tally.found, 0.95 * tally.affected) << tally.found << " of " << tally.affected;
 }
 
 }  // namespace

@@ -82,6 +82,13 @@ TEST(CompareStations, AScatteringBackdropRaisesTheLimit) {
   EXPECT_TRUE(compare_stations(ring_of(36, 0.05)).findings.empty());
 }
 
+TEST(CompareStations, WhatIsFoundIsToldApartFromWhatIsAllowed) {
+  auto stations = ring_of(18, 0.005);
+  stations[2].measures.clipped_high = 0.01004;
+  EXPECT_THAT(compare_stations(stations).findings.at(0).what,
+              HasSubstr("1.004 % of the specimen is overexposed (1 % is allowed)"));
+}
+
 TEST(CompareStations, FindsClippingAndSoftStations) {
   auto stations = ring_of(18, 0.005);
   stations[2].measures.clipped_high = 0.05;

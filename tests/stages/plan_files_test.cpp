@@ -64,6 +64,26 @@ TEST(PlanFiles, EveryPresetSurvivesWritingAndReading) {
   }
 }
 
+TEST(PlanFiles, TheSetupStandsAsPlanned) {
+  const CapturePlan plan = plan_of("beetle");  // higher than wide
+  ASSERT_TRUE(plan.chosen.turned);
+  EXPECT_TRUE(plan.chosen.portrait);
+  const auto preset = read_preset("aps-c-macro100-1-1");
+  const auto turned = setup_as_planned(preset, plan.chosen);
+  EXPECT_EQ(turned.width_px, preset.height_px);
+  EXPECT_EQ(turned.height_px, preset.width_px);
+  EXPECT_EQ(turned.f_number, plan.chosen.f_number);
+  // Planned with that setup the camera stays as it is.
+  PlanWish wish;
+  wish.height_mm = 12;
+  wish.diameter_mm = 9;
+  wish.detail_um = 20;
+  const PlanOption again = plan_capture(wish, {turned}).chosen;
+  EXPECT_FALSE(again.turned);
+  EXPECT_TRUE(again.portrait);
+  EXPECT_NEAR(again.field_width_mm, plan.chosen.field_width_mm, 1e-9);
+}
+
 TEST(PlanFiles, AnUnusualSetupSurvivesToo) {
   auto setup = read_preset("aps-c-macro60-2x");
   setup.extension_mm = 12.5;

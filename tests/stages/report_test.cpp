@@ -155,6 +155,21 @@ TEST(ReportJudgement, RunsAndWholeSetsAreNamedShort) {
   EXPECT_EQ(judge(data).sentence, "Usable, with doubts: look at all 47 images.");
 }
 
+TEST(ReportJudgement, FragmentsBecomeSentencesAndNamesOfFilesStay) {
+  ReportData data = test::sample_report(small());
+  data.findings = {{Severity::note, "ingest", "", "fused/low_7.tif is no image", "look at it"},
+                   {Severity::note, "ingest", "", "low_7.tif is no image", "look at it"},
+                   {Severity::note, "ingest", "", "two images differ", "look at them."}};
+  data.gaps.clear();
+  data.refined = false;  // no review
+  const Judgement judgement = judge(data);
+  ASSERT_EQ(judgement.notes.size(), 3U);
+  EXPECT_EQ(judgement.notes[0].what, "fused/low_7.tif is no image.");
+  EXPECT_EQ(judgement.notes[1].what, "low_7.tif is no image.");
+  EXPECT_EQ(judgement.notes[2].what, "Two images differ.");
+  EXPECT_EQ(judgement.notes[2].remedy, "Look at them.");
+}
+
 // A slip that stays names the station where it began; one that comes back names that station.
 TEST(ReportReview, FindsTheSlipThatStaysAndTheOneThatReturns) {
   ReportData data = test::sample_report(small());
