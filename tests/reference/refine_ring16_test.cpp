@@ -1,0 +1,143 @@
+// Refinement of an almost untextured object from disturbed priors, against published poses.
+// Source of ring16: Seitz, Curless, Diebel, Scharstein, Szeliski, "A comparison and evaluation of
+// multi-view stereo reconstruction algorithms", CVPR 2006, data set "dinoSparseRing": 16 views in
+// steps of 540 / 23 degrees.
+#include <fmt/format.h>
+#include <gtest/gtest.h>
+
+#include <Eigen/Geometry>
+#include <Eigen/QR>
+#include <Eigen/SVD>
+#include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
+#include <random>
+
+#include "core/angle.h"
+#include "stages/orient.h"
+#include "stages/refine.h"
+#include "tests/support/open_data.h"
+#include "tests/support/turntable_data.h"
+
+namespace trunnion {
+namespace {
+
+constexpr double kStep = radians(540.0 / 23.0);
+
+// The silhouette recipe published with the set, without its widening.
+cv::Mat silhouette(const cv::Mat& image) {
+  cv::Mat grey;
+  cv::cvtColor(image, grey, cv::COLOR_BGR2GRAY);
+  cv::Mat mask = grey > 0.19 * 255.0;
+  cv::morphologyEx(mask, mask, cv::MORPH_CLOSE, cv::Mat::ones(9, 9, CV_8U));
+  return mask;
+}
+
+Axis axis_of_motion(const Pose& first, const Pose& second) {
+  const Pose motion = second * first.inverse();
+  Axis axis;
+  axis.direction = Eigen::AngleAxisd(motion.R).axis();
+  axis.origin_mm =
+      (Eigen::Matrix3d::Identity() - motion.R).completeOrthogonalDecomposition().solve(motion.t);
+  return axis;
+}
+
+struct Against {
+  double rotation = 0;  // rad, at worst, up to the world's rotation
+  double centre = 0;    // at worst, over the ring's radius, up to a similarity
+};
+
+Against compare(const std::vector<View>& views, const std::vector<test::PublishedView>& published) {
+  const auto n = static_cast<Eigen::Index>(views.size());
+  Eigen::Matrix3d sum = Eigen::Matrix3d::Zero();
+  Eigen::Matrix3Xd found(3, n);
+  Eigen::Matrix3Xd truth(3, n);
+  for (Eigen::Index i = 0; i < n; ++i) {
+    const auto k = static_cast<std::size_t>(i);
+    sum += published[k].pose.R.transpose() * views[k].pose.R;
+    found.col(i) = views[k].pose.centre_mm();
+    truth.col(i) = published[k].pose.centre_mm();
+  }
+  const Eigen::JacobiSVD<Eigen::Matrix3d> svd(sum, Eigen::ComputeFullU | Eigen::ComputeFullV);
+  const Eigen::Matrix3d world = svd.matrixU() * svd.matrixV().transpose();
+  const Eigen::Matrix4d similarity = Eigen::umeyama(found, truth, true);
+  const Eigen::Matrix3Xd moved =
+      (similarity.topLeftCorner<3, 3>() * found).colwise() + similarity.topRightCorner<3, 1>();
+  const Eigen::Vector3d middle = truth.rowwise().mean();
+  Against against;
+  for (Eigen::Index i = 0; i < n; ++i) {
+    const auto k = static_cast<std::size_t>(i);
+    against.rotation = std::max(
+        against.rotation, rotation_angle_between(views[k].pose.R, published[k].pose.R * world));
+    against.centre = std::max(
+        against.centre, (moved.col(i) - truth.col(i)).norm() / (truth.col(i) - middle).norm());
+  }
+  return against;
+}
+
+TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
+  TRUNNION_OPEN_DATA_OR_SKIP(folder, "ring16");
+  const std::vector<test::PublishedView> published = test::read_ring16(folder);
+  ASSERT_EQ(published.size(), 16U);
+  std::vector<ImageFeatures> features;
+  for (const test::PublishedView& view : published) {
+    const cv::Mat image = cv::imread(view.image.string());
+    features.push_back(extract_features(image, silhouette(image), RefineSettings{}));
+  }
+  const Axis axis = axis_of_motion(published[0].pose, published[7].pose);
+  for (unsigned seed = 1; seed <= 3; ++seed) {
+    std::mt19937 random(seed);
+    std::normal_distribution<double> normal;
+    // 2 degrees in the axis, 5 % in principal distance, 0.3 degrees in every step.
+    CalibrationRecord record;
+    record.axis.emplace();
+    record.axis->sigma_angle = radians(0.3);
+    RingAxis ring{"ring", 0.0, axis, AxisCovariance::Zero()};
+    const double towards = 2.0 * kPi * static_cast<double>(seed) / 3.0;
+    const Eigen::Vector3d across =
+        std::cos(towards) * axis.direction.unitOrthogonal() +
+        std::sin(towards) * axis.direction.cross(axis.direction.unitOrthogonal());
+    ring.axis.direction = rotation_about(across, radians(2.0)) * axis.direction;
+    const double distance = axis.origin_mm.norm();
+    Eigen::Vector<double, 5> sigmas;
+    sigmas << radians(2.0), radians(2.0), 0.01 * distance, 0.01 * distance, 0.05 * distance;
+    ring.covariance = sigmas.array().square().matrix().asDiagonal();
+    record.axis->rings.push_back(ring);
+    Specimen specimen;
+    specimen.rings.push_back({.name = "ring", .stations = 16, .step = kStep, .pattern = ""});
+    std::vector<OrientStation> stations;
+    for (int i = 0; i < 16; ++i) {
+      const double angle =
+          specimen.rings[0].angle_of(i) + (i > 0 ? radians(0.3) * normal(random) : 0);
+      stations.push_back({fmt::format("ring_{:02d}", i), "ring", 0, i, angle});
+    }
+    const OrientResult oriented = orient(stations, specimen, trunnion::Setup{}, &record);
+    Scene scene;
+    scene.camera = published[0].camera;
+    const bool known = std::getenv("KNOWN") != nullptr;
+    scene.camera.fx *= known ? 1 : 1.05;
+    scene.camera.fy *= known ? 1 : 1.05;
+    scene.lens_calibrated = known;
+    scene.axis_calibrated = true;
+    scene.views = oriented.views;
+    const RefineResult result = refine(scene, oriented.rings, features, RefineSettings{});
+    const Against before = compare(scene.views, published);
+    const Against after = compare(result.scene.views, published);
+    const double principal = result.scene.camera.fx / published[0].camera.fx;
+    fmt::print(
+        "seed {}: {} {} points, rms {:.3f} px; rotation {:.3f} -> {:.3f} degrees, centre {:.2f} -> "
+        "{:.2f} % of the radius, principal distance {:+.2f} % +- {:.2f}\n",
+        seed, name_of(result.verdict), result.points, result.rms_px, degrees(before.rotation),
+        degrees(after.rotation), 100 * before.centre, 100 * after.centre, 100 * (principal - 1),
+        100 * result.principal_distance_sigma);
+    for (const auto& st : result.stations) fmt::print(" {}:{}", st.features, st.tie_points);
+    fmt::print("\n");
+    for (const auto& r : result.rings) fmt::print("axis sigma {:.3f} {:.3f} deg\n", degrees(std::sqrt(r.covariance(0,0))), degrees(std::sqrt(r.covariance(1,1))));
+    EXPECT_LE(result.rms_px, 0.5);
+    EXPECT_LE(degrees(after.rotation), 0.05);
+    EXPECT_LE(after.centre, 0.005);
+    EXPECT_NEAR(principal, 1.0, 0.005);
+  }
+}
+
+}  // namespace
+}  // namespace trunnion
