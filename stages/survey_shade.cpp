@@ -8,6 +8,7 @@
 #include <cstdint>
 #include <cstdlib>
 #include <limits>
+#include <opencv2/core/hal/intrin.hpp>
 #include <opencv2/imgproc.hpp>
 #include <utility>
 
@@ -55,16 +56,24 @@ std::vector<Comparator> sorting_network(std::size_t n) {
 template <typename T>
 using Lanes = std::array<std::array<T, kLanes>, kMostStations>;
 
+cv::v_uint8x16 load(const std::uint8_t* at) {
+  return cv::v_load(at);
+}
+cv::v_int16x8 load(const std::int16_t* at) {
+  return cv::v_load(at);
+}
+
 template <typename T>
 void sort_lanes(Lanes<T>& values, const std::vector<Comparator>& network) {
+  constexpr int kVector = 16 / sizeof(T);
   for (const auto& [i, j] : network) {
     T* low = values[i].data();
     T* high = values[j].data();
-    for (int w = 0; w < kLanes; ++w) {
-      const T a = low[w];
-      const T b = high[w];
-      low[w] = std::min(a, b);
-      high[w] = std::max(a, b);
+    for (int w = 0; w < kLanes; w += kVector) {
+      const auto a = load(low + w);
+      const auto b = load(high + w);
+      cv::v_store(low + w, cv::v_min(a, b));
+      cv::v_store(high + w, cv::v_max(a, b));
     }
   }
 }
@@ -100,10 +109,15 @@ void median_of_lanes(const std::vector<cv::Mat>& stations, const CalmStations& c
   }
   Lanes<std::int16_t> away;  // twice the distance from the median
   for (std::size_t k = 0; k < n; ++k) {
-    const auto place = static_cast<std::int16_t>(k);
-    for (std::size_t w = 0; w < kLanes; ++w) {
-      const auto distance = static_cast<std::int16_t>(std::abs(2 * shades[k][w] - middles[w]));
-      away[k][w] = place < count_of[w] ? distance : kLast;
+    const cv::v_int16x8 place = cv::v_setall_s16(static_cast<std::int16_t>(k));
+    for (std::size_t w = 0; w < kLanes; w += 8) {
+      const cv::v_int16x8 twice =
+          cv::v_reinterpret_as_s16(cv::v_shl<1>(cv::v_load_expand(shades[k].data() + w)));
+      const cv::v_int16x8 middle = cv::v_load(middles.data() + w);
+      const cv::v_int16x8 distance = cv::v_max(twice - middle, middle - twice);
+      const cv::v_int16x8 counts_here = cv::v_load(count_of.data() + w);
+      cv::v_store(away[k].data() + w,
+                  cv::v_select(place < counts_here, distance, cv::v_setall_s16(kLast)));
     }
   }
   sort_lanes(away, network);

@@ -1,5 +1,6 @@
 // Each stage alone on one core, 6240 x 4160 (26 megapixels): megapixels a second of its CPU time.
 #include <benchmark/benchmark.h>
+#include <tbb/global_control.h>
 
 #include <map>
 #include <opencv2/calib3d.hpp>
@@ -117,6 +118,7 @@ BENCHMARK(encode_mask)->Unit(benchmark::kMillisecond);
 // Without decoding; an image is one of the surveyed stations.
 void survey_stage(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);
+  const tbb::global_control one(tbb::global_control::max_allowed_parallelism, 1);
   std::vector<std::size_t> which(12);
   for (std::size_t k = 0; k < which.size(); ++k) which[k] = k % set.images.size();
   for (auto _ : state) {
