@@ -35,7 +35,7 @@ class Run:
         ):
             raise SystemExit(f"{command} failed:\n" + (DATA / "last.log").read_text())
         self.cpu = usage.ru_utime + usage.ru_stime
-        self.peak = usage.ru_maxrss / 1024
+        self.peak = usage.ru_maxrss * 1024 / 1e6
 
 
 def make_set(size, form, images, distinct=0):
