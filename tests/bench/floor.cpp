@@ -68,14 +68,14 @@ void run(const Wish& wish) {
   tbb::parallel_pipeline(
       static_cast<std::size_t>(wish.jobs),
       tbb::make_filter<void, fs::path*>(tbb::filter_mode::serial_in_order,
-                                              [&](tbb::flow_control& control) -> fs::path* {
-                                                if (next < files.size()) return &files[next++];
-                                                control.stop();
-                                                return nullptr;
-                                              }) &
-          tbb::make_filter<fs::path*, void>(
-              tbb::filter_mode::parallel,
-              [&](fs::path* file) { work(*file, wish, map, fractions); }));
+                                        [&](tbb::flow_control& control) -> fs::path* {
+                                          if (next < files.size()) return &files[next++];
+                                          control.stop();
+                                          return nullptr;
+                                        }) &
+          tbb::make_filter<fs::path*, void>(tbb::filter_mode::parallel, [&](fs::path* file) {
+            work(*file, wish, map, fractions);
+          }));
 }
 
 }  // namespace

@@ -7,8 +7,8 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/files.h"
-#include "core/image_io.h"
 #include "core/hash.h"
+#include "core/image_io.h"
 #include "stages/blur_bands.h"
 #include "stages/mask.h"
 #include "stages/measure_view.h"
