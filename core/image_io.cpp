@@ -297,6 +297,25 @@ void check_complete(const fs::path& file, FileType type) {
   }
 }
 
+template <typename T>
+void swap_red_and_blue(cv::Mat& part, int channels) {
+  for (int y = 0; y < part.rows; ++y) {
+    T* pixel = part.ptr<T>(y);
+    for (T* const end = pixel + part.cols * channels; pixel < end; pixel += channels) {
+      std::swap(pixel[0], pixel[2]);
+    }
+  }
+}
+
+// In place; the library's conversion would copy.
+void swap_red_and_blue(cv::Mat& part) {
+  if (part.depth() == CV_16U) {
+    swap_red_and_blue<std::uint16_t>(part, part.channels());
+  } else {
+    swap_red_and_blue<std::uint8_t>(part, part.channels());
+  }
+}
+
 // OpenCV multiplies colour by alpha when it reads 8-bit RGBA TIFF and hides truncated strips, so
 // chunky grey and RGB are read here; other layouts (planes, YCbCr) return false.
 bool read_tiff(const fs::path& file, const ImageInfo& info, cv::Mat& image) {
@@ -315,18 +334,25 @@ bool read_tiff(const fs::path& file, const ImageInfo& info, cv::Mat& image) {
   const int width = turned ? info.height_px : info.width_px;
   const int height = turned ? info.width_px : info.height_px;
   image.create(height, width, CV_MAKETYPE(info.bits == 16 ? CV_16U : CV_8U, info.channels));
-  for (int y = 0; y < height; ++y) {
-    if (TIFFReadScanline(t, image.ptr(y), static_cast<std::uint32_t>(y)) != 1) {
+  // Whole strips: libtiff then decodes deflate in one go, half as long as row by row.
+  std::uint32_t strip_rows = 0;
+  TIFFGetFieldDefaulted(t, TIFFTAG_ROWSPERSTRIP, &strip_rows);
+  const int step = static_cast<int>(std::clamp<std::int64_t>(strip_rows, 1, height));
+  const auto row_bytes = static_cast<tmsize_t>(image.step[0]);
+  for (int first = 0; first < height; first += step) {
+    const int rows = std::min(step, height - first);
+    const auto strip = static_cast<std::uint32_t>(first / step);
+    const tmsize_t bytes = rows * row_bytes;
+    if (TIFFScanlineSize(t) != row_bytes ||
+        TIFFReadEncodedStrip(t, strip, image.ptr(first), bytes) != bytes) {
       throw wrong(file, fmt::format("cannot be decoded from row {} of {} on; export it again.",
-                                    y + 1, height));
+                                    first + 1, height));
     }
-    cv::Mat row = image.row(y);
-    if (info.channels == 3) {
-      cv::cvtColor(row, row, cv::COLOR_RGB2BGR);
-    } else if (info.channels == 4) {
-      cv::cvtColor(row, row, cv::COLOR_RGBA2BGRA);
+    cv::Mat part = image.rowRange(first, first + rows);
+    if (info.channels > 1) {
+      swap_red_and_blue(part);
     } else if (photometric == PHOTOMETRIC_MINISWHITE) {
-      cv::bitwise_not(row, row);
+      cv::bitwise_not(part, part);
     }
   }
   image = upright(image, info.orientation);

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Installs what is missing to build trunnion on Debian 12; with "tests" also what tests it, with
-# "fuzz" what fuzzes it.
+# "fuzz" what fuzzes it, with "bench" what it is measured with and against.
 # Asks nothing; uses sudo only where the user is not root and something is missing.
 set -euo pipefail
 
@@ -20,6 +20,9 @@ test_packages=(
 wanted=("${build_packages[@]}")
 if [[ "${1:-}" == "tests" ]]; then wanted+=("${test_packages[@]}"); fi
 if [[ "${1:-}" == "fuzz" ]]; then wanted+=(clang libclang-rt-dev); fi
+if [[ "${1:-}" == "bench" ]]; then
+  wanted+=(libbenchmark-dev libgtest-dev libgmock-dev imagemagick libimage-exiftool-perl python3)
+fi
 # The report's page is bundled by npm; a machine may have it from elsewhere.
 if ! command -v npm >/dev/null; then wanted+=(nodejs npm); fi
 

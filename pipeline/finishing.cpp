@@ -5,6 +5,7 @@
 #include "core/files.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/finish_images.h"
+#include "pipeline/finished_set.h"
 #include "pipeline/image_record.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/report_data.h"
@@ -93,6 +94,8 @@ void run_report(const Finishing& set, PrepareOutcome& outcome, const MaskConfide
 }  // namespace
 
 void finish_set(const Finishing& set, PrepareOutcome& outcome) {
+  const std::string fingerprint = set_fingerprint(set, outcome);
+  if (restore_finished(set, fingerprint, outcome)) return;
   run_refine(set, outcome);
   check_interrupt();
   const MaskConfidence confidence = run_confidence(set, outcome);
@@ -103,6 +106,7 @@ void finish_set(const Finishing& set, PrepareOutcome& outcome) {
   run_export(set, outcome);
   run_report(set, outcome, confidence);
   set.outputs.remove_stale();
+  record_finished(set, fingerprint, outcome);
 }
 
 }  // namespace trunnion

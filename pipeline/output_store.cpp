@@ -1,5 +1,9 @@
 #include "pipeline/output_store.h"
 
+#include <tbb/parallel_for.h>
+
+#include <atomic>
+
 #include "core/hash.h"
 
 namespace trunnion {
@@ -18,10 +22,34 @@ bool OutputStore::current(const std::string& relative, const std::string& finger
     kept_.insert(relative);
   }
   const auto recorded = journal_.output(relative);
-  if (!recorded || recorded->fingerprint != fingerprint) return false;
-  const FileStamp stamp = stamp_of(root_ / relative);
-  if (stamp != FileStamp{recorded->bytes, recorded->modified_ns}) return false;
-  return !full_check_ || hash_file(root_ / relative) == recorded->hash;
+  return recorded && recorded->fingerprint == fingerprint && untouched(*recorded);
+}
+
+bool OutputStore::untouched(const RecordedOutput& recorded) const {
+  const std::filesystem::path file = root_ / recorded.path;
+  if (stamp_of(file) != FileStamp{recorded.bytes, recorded.modified_ns}) return false;
+  return !full_check_ || hash_file(file) == recorded.hash;
+}
+
+bool OutputStore::all_current() {
+  const std::vector<RecordedOutput> recorded = journal_.outputs();
+  {
+    const std::scoped_lock lock(mutex_);
+    for (const RecordedOutput& output : recorded) kept_.insert(output.path);
+  }
+  std::atomic<bool> current = true;
+  tbb::parallel_for(std::size_t{0}, recorded.size(), [&](std::size_t i) {
+    if (current && !untouched(recorded[i])) current = false;
+  });
+  return current;
+}
+
+std::string OutputStore::digest() {
+  std::string all;
+  for (const RecordedOutput& output : journal_.outputs()) {
+    all += output.path + '\n' + output.fingerprint + '\n' + output.hash + '\n';
+  }
+  return hash_bytes(all);
 }
 
 void OutputStore::record(const std::string& relative, const std::string& fingerprint) {

@@ -31,11 +31,20 @@ class OutputStore {
   // Everything recorded in this run.
   [[nodiscard]] std::vector<RecordedOutput> kept();
 
+  // True where every recorded output is still as it was written. Marks all as belonging to this
+  // run.
+  bool all_current();
+
+  // Hash of all that is recorded of the outputs.
+  [[nodiscard]] std::string digest();
+
   // Removes recorded outputs that do not belong to this run; returns their names. Files that
   // trunnion did not write are never touched.
   std::vector<std::string> remove_stale();
 
  private:
+  [[nodiscard]] bool untouched(const RecordedOutput& recorded) const;
+
   Journal& journal_;
   std::filesystem::path root_;
   bool full_check_;

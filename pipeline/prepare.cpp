@@ -61,11 +61,13 @@ struct SurveyRun {
   std::string fingerprint;
 };
 
-std::vector<StationImage> run_ingest(const Workspace& workspace, Progress& progress,
-                                     SetOutcome& outcome) {
+std::vector<StationImage> run_ingest(const Workspace& workspace, Journal& journal,
+                                     Progress& progress, SetOutcome& outcome) {
   const StageClock clock(outcome.seconds, "ingest");
   progress.start("ingest");
-  IngestResult ingested = ingest(workspace.root, workspace.file.specimen, workspace.file.settings);
+  IngestResult ingested =
+      ingest(workspace.root, workspace.file.specimen, workspace.file.settings,
+             [&journal](const fs::path& file) { return journal.input_hash(file); });
   progress.finish(
       fmt::format("{} of {} stations", ingested.images.size(), ingested.stations_expected));
   append(outcome.findings, ingested.findings);
@@ -262,7 +264,7 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   Journal journal(workspace.state() / "journal.sqlite");
   OutputStore outputs(journal, workspace.root, options.full_check);
 
-  std::vector<StationImage> images = run_ingest(workspace, progress, outcome);
+  std::vector<StationImage> images = run_ingest(workspace, journal, progress, outcome);
   const Camera camera = source_camera(workspace, images, outcome.findings);
   output_type(images.front(), workspace.file.settings.output);
   const SurveyRun surveyed = run_survey(workspace, images, journal, progress, outcome);
@@ -304,7 +306,7 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
   const InterruptGuard guard({});
   const ThreadBudget budget(worker_count(options.jobs));
   Journal journal(workspace.state() / "journal.sqlite");
-  std::vector<StationImage> images = run_ingest(workspace, progress, outcome);
+  std::vector<StationImage> images = run_ingest(workspace, journal, progress, outcome);
   source_camera(workspace, images, outcome.findings);
   outcome.survey = run_survey(workspace, images, journal, progress, outcome).result;
   std::vector<std::size_t> which = outcome.survey.images;

@@ -193,14 +193,15 @@ void drop_mixed_formats(std::vector<StationImage>& images, Findings& findings) {
   });
 }
 
-void drop_identical(std::vector<StationImage>& images, Findings& findings) {
+void drop_identical(std::vector<StationImage>& images,
+                    const std::function<std::string(const fs::path&)>& hash, Findings& findings) {
   std::map<std::uintmax_t, int> sizes;
   for (const StationImage& image : images) ++sizes[image.bytes];
   std::map<std::string, const StationImage*> first_of;
   std::set<const StationImage*> dropped;
   for (const StationImage& image : images) {
     if (sizes[image.bytes] < 2) continue;  // only images of equal size can be identical
-    const auto [place, fresh] = first_of.emplace(hash_file(image.file), &image);
+    const auto [place, fresh] = first_of.emplace(hash(image.file), &image);
     if (fresh) continue;
     fault(findings, image.source,
           fmt::format("{} is identical to {}, byte for byte; it is left out.", image.source,
@@ -240,7 +241,8 @@ void report_gaps(const std::vector<StationImage>& images, const Specimen& specim
 
 }  // namespace
 
-IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const Settings& settings) {
+IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const Settings& settings,
+                    const std::function<std::string(const fs::path&)>& hash) {
   IngestResult result;
   for (const Ring& ring : specimen.rings) result.stations_expected += ring.stations;
   std::vector<Candidate> candidates = specimen.capture_table
@@ -270,7 +272,7 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
     }
   }
   drop_mixed_formats(result.images, result.findings);
-  drop_identical(result.images, result.findings);
+  drop_identical(result.images, hash, result.findings);
   report_gaps(result.images, specimen, result.findings);
   find_frames(workspace, settings.output.frame_pattern, result.images, result.findings);
   std::set<std::string> names;

@@ -7,11 +7,13 @@
 #pragma once
 
 #include <filesystem>
+#include <functional>
 #include <string>
 #include <vector>
 
 #include "config/settings.h"
 #include "core/finding.h"
+#include "core/hash.h"
 #include "core/image_io.h"
 
 namespace trunnion {
@@ -37,9 +39,10 @@ struct IngestResult {
 };
 
 // Throws a data error only where no usable image is left or the capture table is unusable; all else
-// becomes findings, and faulty images are left out. Identical images are found by size and hash;
-// the later one is left out.
-IngestResult ingest(const std::filesystem::path& workspace, const Specimen& specimen,
-                    const Settings& settings);
+// becomes findings, and faulty images are left out. Identical images are found by size and hash
+// (`hash` may know it already); the later one is left out.
+IngestResult ingest(
+    const std::filesystem::path& workspace, const Specimen& specimen, const Settings& settings,
+    const std::function<std::string(const std::filesystem::path&)>& hash = hash_file);
 
 }  // namespace trunnion

@@ -25,37 +25,62 @@ constexpr float kRisen = 0.8F;        // of the contrast further in: the transit
 constexpr float kTellingSigmas = 8.0F;
 constexpr float kLimb = 0.85F;  // brightness of a limb against that of the pixels behind it
 
-// Difference from the backdrop over the noise, and which pixels are like it.
-struct Likeness {
-  cv::Mat z;     // CV_32FC3
-  cv::Mat like;  // CV_8U
-};
+// Differences from the backdrop over the noise within `box`, a row at a time: all of them would
+// take twelve bytes a pixel.
+class Difference {
+ public:
+  Difference(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
+             const PixelBackdrop& backdrop, const BlockLook& look)
+      : image_(image), box_(box), hard_(hard), backdrop_(backdrop), look_(look) {}
 
-template <typename T>
-Likeness likeness(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-                  const PixelBackdrop& backdrop, const BlockLook& look) {
-  const int channels = image.channels();
-  Likeness result{cv::Mat::zeros(box.size(), CV_32FC3), cv::Mat::zeros(box.size(), CV_8U)};
-  for (int y = 0; y < box.height; ++y) {
-    const T* row = image.ptr<T>(box.y + y) + box.x * channels;
-    const auto* in = hard.ptr<std::uint8_t>(box.y + y) + box.x;
-    const auto* state = look.state.ptr<std::uint8_t>((box.y + y) / look.side);
-    auto* z = result.z.ptr<Vec3>(y);
-    auto* like = result.like.ptr<std::uint8_t>(y);
-    for (int x = 0; x < box.width; ++x) {
-      if (in[x] == 0 || state[(box.x + x) / look.side] == kSolid) continue;
-      const Vec3 behind = backdrop.at(box.x + x, box.y + y);
-      const Vec3 away = value_of(row + x * channels, channels) - behind;
-      float chi2 = 0;
-      for (int c = 0; c < 3; ++c) {
-        z[x][c] = away[c] / std::sqrt(backdrop.variance(behind[c]));
-        chi2 += z[x][c] * z[x][c];
-      }
-      like[x] = chi2 < kLikeChi2 ? 255 : 0;
+  // 0 where `hard` is not or the block is solid.
+  void row(int y, Vec3* z) const {
+    if (image_.depth() == CV_16U) {
+      row_of<std::uint16_t>(y, z);
+    } else {
+      row_of<std::uint8_t>(y, z);
     }
   }
-  return result;
-}
+  // Which pixels are like the backdrop, CV_8U.
+  [[nodiscard]] cv::Mat like() const {
+    cv::Mat result(box_.size(), CV_8U);
+    std::vector<Vec3> z(static_cast<std::size_t>(box_.width));
+    for (int y = 0; y < box_.height; ++y) {
+      row(y, z.data());
+      auto* like = result.ptr<std::uint8_t>(y);
+      for (int x = 0; x < box_.width; ++x) {
+        const Vec3& here = z[static_cast<std::size_t>(x)];
+        like[x] = looked_at(x, y) && here.dot(here) < kLikeChi2 ? 255 : 0;
+      }
+    }
+    return result;
+  }
+
+ private:
+  [[nodiscard]] bool looked_at(int x, int y) const {
+    return hard_.ptr<std::uint8_t>(box_.y + y)[box_.x + x] != 0 &&
+           look_.state.ptr<std::uint8_t>((box_.y + y) / look_.side)[(box_.x + x) / look_.side] !=
+               kSolid;
+  }
+  template <typename T>
+  void row_of(int y, Vec3* z) const {
+    const int channels = image_.channels();
+    const T* row = image_.ptr<T>(box_.y + y) + box_.x * channels;
+    for (int x = 0; x < box_.width; ++x) {
+      z[x] = Vec3(0, 0, 0);
+      if (!looked_at(x, y)) continue;
+      const Vec3 behind = backdrop_.at(box_.x + x, box_.y + y);
+      const Vec3 away = value_of(row + x * channels, channels) - behind;
+      for (int c = 0; c < 3; ++c) z[x][c] = away[c] / std::sqrt(backdrop_.variance(behind[c]));
+    }
+  }
+
+  const cv::Mat& image_;
+  cv::Rect box_;
+  const cv::Mat& hard_;
+  const PixelBackdrop& backdrop_;
+  const BlockLook& look_;
+};
 
 struct Gap {
   int area = 0;
@@ -65,25 +90,34 @@ struct Gap {
 };
 
 // Which labels of `labels` are gaps.
-std::vector<char> judge_gaps(const Likeness& here, const cv::Mat& labels, int count) {
+std::vector<char> judge_gaps(const Difference& difference, const cv::Mat& like,
+                             const cv::Mat& labels, int count) {
+  constexpr int kBandRows = 64;
   std::vector<Gap> gaps(static_cast<std::size_t>(count));
-  cv::Mat smooth;
-  cv::blur(here.z, smooth, {3, 3});
   cv::Mat wide;
-  cv::erode(here.like, wide, cv::Mat());
-  for (int y = 0; y < labels.rows; ++y) {
-    const auto* label = labels.ptr<int>(y);
-    const auto* z = here.z.ptr<Vec3>(y);
-    const auto* mean = smooth.ptr<Vec3>(y);
-    const auto* inside = wide.ptr<std::uint8_t>(y);
-    for (int x = 0; x < labels.cols; ++x) {
-      if (label[x] == 0) continue;
-      Gap& gap = gaps[static_cast<std::size_t>(label[x])];
-      ++gap.area;
-      gap.chi2 += static_cast<double>(z[x].dot(z[x]));
-      if (inside[x] == 0) continue;
-      ++gap.wide;
-      gap.smooth_chi2 += 9.0 * static_cast<double>(mean[x].dot(mean[x]));
+  cv::erode(like, wide, cv::Mat());
+  cv::Mat smooth;
+  for (int first = 0; first < labels.rows; first += kBandRows) {
+    const int last = std::min(labels.rows, first + kBandRows);
+    if (cv::countNonZero(like.rowRange(first, last)) == 0) continue;
+    const int top = std::max(0, first - 1);
+    cv::Mat band(std::min(labels.rows, last + 1) - top, labels.cols, CV_32FC3);
+    for (int y = 0; y < band.rows; ++y) difference.row(top + y, band.ptr<Vec3>(y));
+    cv::blur(band, smooth, {3, 3});
+    for (int y = first; y < last; ++y) {
+      const auto* label = labels.ptr<int>(y);
+      const auto* z = band.ptr<Vec3>(y - top);
+      const auto* mean = smooth.ptr<Vec3>(y - top);
+      const auto* inside = wide.ptr<std::uint8_t>(y);
+      for (int x = 0; x < labels.cols; ++x) {
+        if (label[x] == 0) continue;
+        Gap& gap = gaps[static_cast<std::size_t>(label[x])];
+        ++gap.area;
+        gap.chi2 += static_cast<double>(z[x].dot(z[x]));
+        if (inside[x] == 0) continue;
+        ++gap.wide;
+        gap.smooth_chi2 += 9.0 * static_cast<double>(mean[x].dot(mean[x]));
+      }
     }
   }
   std::vector<char> open(gaps.size(), 0);
@@ -267,12 +301,11 @@ void open_gaps(const cv::Mat& image, const cv::Mat& out, const cv::Rect& box, co
                const SurveyResult& survey, bool keep_holes, cv::Mat& hard) {
   if (box.empty()) return;
   const PixelBackdrop backdrop(look, survey);
-  const Likeness here = image.depth() == CV_16U
-                            ? likeness<std::uint16_t>(image, box, hard, backdrop, look)
-                            : likeness<std::uint8_t>(image, box, hard, backdrop, look);
+  const Difference difference(image, box, hard, backdrop, look);
+  const cv::Mat like = difference.like();
   cv::Mat labels;
-  const int count = cv::connectedComponents(here.like, labels, 4, CV_32S);
-  const std::vector<char> open = judge_gaps(here, labels, count);
+  const int count = cv::connectedComponents(like, labels, 4, CV_32S);
+  const std::vector<char> open = judge_gaps(difference, like, labels, count);
   cv::Mat region = hard(box);
   for (int y = 0; y < box.height; ++y) {
     const auto* label = labels.ptr<int>(y);
@@ -285,7 +318,7 @@ void open_gaps(const cv::Mat& image, const cv::Mat& out, const cv::Rect& box, co
   cv::Mat safe;
   cv::erode(region, safe, cv::getStructuringElement(cv::MORPH_RECT, {5, 5}), cv::Point(-1, -1), 1,
             cv::BORDER_CONSTANT, cv::Scalar(255));
-  region.setTo(0, here.like & ~safe);
+  region.setTo(0, like & ~safe);
   open_shadows(out, look, box, region);
   if (!keep_holes) fill_holes(region);
 }

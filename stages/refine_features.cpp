@@ -47,6 +47,21 @@ cv::Mat inside_distance(const cv::Mat& mask_coverage, const cv::Size& size) {
   return distance;
 }
 
+// Where features may lie, with a margin that their surroundings stay within. The detector's scales
+// take some 250 bytes a pixel, and half of the frame is backdrop. The origin lies on the grid of
+// the detector's coarse octaves, so that it samples the same places as on the whole level.
+cv::Rect search_box(const cv::Mat& mask, const cv::Size& size) {
+  constexpr int kMargin = 48;
+  constexpr int kGrid = 32;
+  const cv::Rect whole({0, 0}, size);
+  if (mask.empty()) return whole;
+  const cv::Rect inside = cv::boundingRect(mask);
+  if (inside.empty()) return inside;
+  const cv::Point first(std::max(0, inside.x - kMargin) / kGrid * kGrid,
+                        std::max(0, inside.y - kMargin) / kGrid * kGrid);
+  return cv::Rect(first, inside.br() + cv::Point(kMargin, kMargin)) & whole;
+}
+
 std::uint32_t colour_at(const cv::Mat& image, double x, double y) {
   const int column = std::clamp(static_cast<int>(std::lround(x)), 0, image.cols - 1);
   const int row = std::clamp(static_cast<int>(std::lround(y)), 0, image.rows - 1);
@@ -117,15 +132,18 @@ ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverag
   result.height_px = image.rows;
   const double megapixels = static_cast<double>(image.cols) * image.rows / 1e6;
   result.level_scale = std::max(1.0, std::sqrt(megapixels / settings.level_megapixels));
-  const cv::Mat level = search_level(image, result.level_scale);
-  const cv::Mat distance = inside_distance(mask_coverage, level.size());
+  const cv::Mat whole = search_level(image, result.level_scale);
+  cv::Mat distance = inside_distance(mask_coverage, whole.size());
+  cv::Mat mask = distance.empty() ? cv::Mat() : cv::Mat(distance > 2.0);
+  const cv::Rect box = search_box(mask, whole.size());
+  if (box.empty()) return result;
+  const cv::Mat level = whole(box);
   const auto detector = cv::SIFT::create(0, 3, settings.min_contrast);
   std::vector<cv::KeyPoint> keypoints;
-  cv::Mat mask;
-  if (!distance.empty()) cv::threshold(distance, mask, 2.0, 255, cv::THRESH_BINARY);
-  if (!mask.empty()) mask.convertTo(mask, CV_8U);
+  if (!mask.empty()) mask = mask(box);
   detector->detect(level, keypoints, mask);
   if (!distance.empty()) {
+    distance = distance(box);
     std::erase_if(keypoints, [&](const cv::KeyPoint& p) {
       const auto at = distance.at<float>(static_cast<int>(p.pt.y), static_cast<int>(p.pt.x));
       return at < 0.5F * p.size;
@@ -137,12 +155,14 @@ ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverag
   for (const int i : kept) chosen.push_back(keypoints[static_cast<std::size_t>(i)]);
   cv::Mat descriptors;
   if (!chosen.empty()) detector->compute(level, chosen, descriptors);
-  const double sx = static_cast<double>(image.cols) / level.cols;
-  const double sy = static_cast<double>(image.rows) / level.rows;
+  const double sx = static_cast<double>(image.cols) / whole.cols;
+  const double sy = static_cast<double>(image.rows) / whole.rows;
   for (std::size_t i = 0; i < chosen.size(); ++i) {
     Feature feature;
-    const double x = (chosen[i].pt.x - kDetectorShift + 0.5) * sx - 0.5;
-    const double y = (chosen[i].pt.y - kDetectorShift + 0.5) * sy - 0.5;
+    const double x =
+        (static_cast<double>(chosen[i].pt.x) + box.x - kDetectorShift + 0.5) * sx - 0.5;
+    const double y =
+        (static_cast<double>(chosen[i].pt.y) + box.y - kDetectorShift + 0.5) * sy - 0.5;
     feature.x_px = static_cast<float>(x);
     feature.y_px = static_cast<float>(y);
     feature.scale_px = static_cast<float>(chosen[i].size * sx);

@@ -1,10 +1,14 @@
 #include "stages/survey.h"
 
 #include <fmt/format.h>
+#include <tbb/global_control.h>
+#include <tbb/parallel_pipeline.h>
 
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <exception>
+#include <memory>
 #include <opencv2/imgproc.hpp>
 
 #include "core/contrast.h"
@@ -65,13 +69,72 @@ cv::Mat spotted(const SurveyResult& result, const cv::Size& blocks) {
   return map;
 }
 
-void check_same(const cv::Mat& image, const cv::Mat& first, std::size_t index) {
-  if (image.size() == first.size() && image.depth() == first.depth()) return;
+// What is taken from one image.
+struct Sight {
+  std::exception_ptr error;  // why it could not be read
+  std::size_t index = 0;
+  cv::Size size;
+  int depth = CV_8U;
+  SurveyFrame frame;
+  std::vector<NoiseSample> noise;
+  DustSight dust;
+};
+
+double full_scale_of(int depth) {
+  return depth == CV_16U ? 65535.0 : 255.0;
+}
+
+Sight look_at(std::size_t index, const ImageReader& read) {
+  Sight sight;
+  sight.index = index;
+  try {
+    const cv::Mat image = read(index);
+    sight.size = image.size();
+    sight.depth = image.depth();
+    const double full_scale = full_scale_of(sight.depth);
+    sight.frame = reduce(image, block_side(sight.size, kSurveyLongestPx), full_scale);
+    sample_noise(image, full_scale, sight.noise);
+    sight.dust = look_for_dust(image);
+  } catch (...) {
+    sight.error = std::current_exception();
+  }
+  return sight;
+}
+
+void check_same(const Sight& sight, const Sight& first) {
+  if (sight.size == first.size && sight.depth == first.depth) return;
   throw data_error(fmt::format(
       "image {} of the set is {} x {} pixels at {} bits, but the first one is {} x {} at {}; all "
       "images of one set must have one size and depth: move the odd ones out.",
-      index, image.cols, image.rows, image.depth() == CV_16U ? 16 : 8, first.cols, first.rows,
-      first.depth() == CV_16U ? 16 : 8));
+      sight.index, sight.size.width, sight.size.height, sight.depth == CV_16U ? 16 : 8,
+      first.size.width, first.size.height, first.depth == CV_16U ? 16 : 8));
+}
+
+// Looks at several images at once and takes what they show in the order of the set, so that the
+// result, and which error comes first, don't depend on the number of threads.
+void look_at_all(const std::vector<std::size_t>& images, const ImageReader& read,
+                 const std::function<void(Sight&)>& take) {
+  using tbb::filter_mode;
+  const std::size_t at_once =
+      tbb::global_control::active_value(tbb::global_control::max_allowed_parallelism);
+  std::size_t next = 0;
+  tbb::parallel_pipeline(
+      at_once,
+      tbb::make_filter<void, std::size_t>(filter_mode::serial_in_order,
+                                          [&](tbb::flow_control& control) {
+                                            if (next < images.size()) return images[next++];
+                                            control.stop();
+                                            return std::size_t{0};
+                                          }) &
+          tbb::make_filter<std::size_t, std::shared_ptr<Sight>>(
+              filter_mode::parallel,
+              [&](std::size_t index) { return std::make_shared<Sight>(look_at(index, read)); }) &
+          tbb::make_filter<std::shared_ptr<Sight>, void>(filter_mode::serial_in_order,
+                                                         [&](const std::shared_ptr<Sight>& sight) {
+                                                           if (sight->error)
+                                                             std::rethrow_exception(sight->error);
+                                                           take(*sight);
+                                                         }));
 }
 
 }  // namespace
@@ -86,22 +149,22 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   std::vector<SurveyFrame> frames;
   std::vector<NoiseSample> noise_samples;
   std::optional<DustLook> dust;
-  cv::Mat first_header;  // size and depth only
-  for (const std::size_t index : images) {
-    const cv::Mat image = read(index);
+  Sight first;
+  look_at_all(images, read, [&](Sight& sight) {
     if (frames.empty()) {
-      first_header = cv::Mat(image.size(), image.type(), image.data);
-      result.width_px = image.cols;
-      result.height_px = image.rows;
-      result.full_scale = image.depth() == CV_16U ? 65535.0 : 255.0;
-      result.scale = block_side(image.size(), kSurveyLongestPx);
+      first.size = sight.size;
+      first.depth = sight.depth;
+      result.width_px = sight.size.width;
+      result.height_px = sight.size.height;
+      result.full_scale = full_scale_of(sight.depth);
+      result.scale = block_side(sight.size, kSurveyLongestPx);
+      dust.emplace(sight.size);
     }
-    check_same(image, first_header, index);
-    frames.push_back(reduce(image, result.scale, result.full_scale));
-    sample_noise(image, result.full_scale, noise_samples);
-    if (!dust) dust.emplace(image.size());
-    dust->add(image, fit_noise(noise_samples, result.full_scale));
-  }
+    check_same(sight, first);
+    frames.push_back(std::move(sight.frame));
+    noise_samples.insert(noise_samples.end(), sight.noise.begin(), sight.noise.end());
+    dust->add(sight.dust, fit_noise(noise_samples, result.full_scale));
+  });
   if (frames.empty()) throw data_error("no image to survey; check the rings of specimen.toml.");
   const NoiseModel noise = fit_noise(noise_samples, result.full_scale);
   result.noise_at_zero = noise.at_zero;

@@ -18,8 +18,8 @@
 // a pixel at fewer than half of the stations leaves no trace. Two sizes of surround serve small and
 // large specks; a Gaussian about as wide as the speck is the matched filter.
 //
-// Memory: one full image, accumulators of its size and two bytes a pixel and station (a quarter of
-// that for images over 2000 px).
+// Memory: one full image a thread, accumulators of its size and two bytes a pixel and station (a
+// quarter of that for images over 2000 px).
 #pragma once
 
 #include <cstddef>
@@ -33,11 +33,12 @@
 
 namespace trunnion {
 
-// Decodes one image of the set, upright, 1, 3 or 4 channels. May throw a data error.
+// Decodes one image of the set, upright, 1, 3 or 4 channels. May throw a data error. Called from
+// several threads.
 using ImageReader = std::function<cv::Mat(std::size_t)>;
 
 // `images` are the indices to look at (see survey_stations); `empty_stage` is used for the backdrop
-// where given. Deterministic; holds one full image at a time besides its accumulators. All images
+// where given. Deterministic; holds one full image a oneTBB worker. All images
 // must have one size and depth; throws a data error where they have not.
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
                     const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,

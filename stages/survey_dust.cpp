@@ -1,6 +1,7 @@
 #include "stages/survey_dust.h"
 
 #include <fmt/format.h>
+#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <array>
@@ -25,24 +26,39 @@ constexpr double kRoundness = 0.45;   // area over that of the circle on the lon
 constexpr double kRoundEnough = 0.7;  // rounder spots are taken to be round
 constexpr double kTrailTurn = 15.0;   // deg between a trail and the radius
 
+// Plain mean of all channels, which tell of dust alike, over step x step px; alpha ignored.
+template <typename T>
+cv::Mat grey_of(const cv::Mat& image, int step) {
+  const int channels = image.channels();
+  const int used = channels == 1 ? 1 : 3;
+  const float share = 1.0F / static_cast<float>(used * step * step);
+  cv::Mat grey(image.rows / step, image.cols / step, CV_32FC1);
+  for (int y = 0; y < grey.rows; ++y) {
+    const T* above = image.ptr<T>(step * y);
+    const T* below = image.ptr<T>(step * y + step - 1);
+    auto* out = grey.ptr<float>(y);
+    if (step == 1) {
+      for (int x = 0; x < grey.cols; ++x, above += channels) {
+        const int sum = used == 1 ? above[0] : above[0] + above[1] + above[2];
+        out[x] = share * static_cast<float>(sum);
+      }
+      continue;
+    }
+    for (int x = 0; x < grey.cols; ++x, above += 2 * channels, below += 2 * channels) {
+      int sum = 0;
+      for (int c = 0; c < used; ++c) {
+        sum += above[c] + above[c + channels] + below[c] + below[c + channels];
+      }
+      out[x] = share * static_cast<float>(sum);
+    }
+  }
+  return grey;
+}
+
 cv::Mat grey_at(const cv::Mat& image, int step) {
-  cv::Mat grey;
-  if (image.channels() == 1) {
-    grey = image;
-  } else if (image.channels() == 3) {
-    // The plain mean: all channels tell of dust alike.
-    cv::transform(image, grey, cv::Matx13f(1.0F / 3, 1.0F / 3, 1.0F / 3));
-  } else {
-    cv::transform(image, grey, cv::Matx14f(1.0F / 3, 1.0F / 3, 1.0F / 3, 0));
-  }
-  if (step > 1) {
-    const cv::Size whole(image.cols / step * step, image.rows / step * step);
-    cv::resize(grey(cv::Rect({0, 0}, whole)), grey, {whole.width / step, whole.height / step}, 0, 0,
-               cv::INTER_AREA);
-  }
-  cv::Mat result;
-  grey.convertTo(result, CV_32F);
-  return result;
+  CV_Assert(step == 1 || step == 2);
+  return image.depth() == CV_16U ? grey_of<std::uint16_t>(image, step)
+                                 : grey_of<std::uint8_t>(image, step);
 }
 
 int odd(double size) {
@@ -173,50 +189,81 @@ cv::Mat transmission_of(const cv::Mat& slope, const cv::Point2d& centre, double 
   return patch;
 }
 
+// Images above 2000 px are looked at at half size: a speck of 4 px still covers 2 x 2.
+int dust_step(const cv::Size& image) {
+  return std::max(image.width, image.height) > kFullSizePx ? 2 : 1;
+}
+
+// The median over 5 cells of this side sees nothing of what covers less than half of them. Near the
+// specimen only the narrow surround stays clear of it.
+constexpr std::array<int, 2> kSurround_px{10, 4};
+
 }  // namespace
 
 DustLook::DustLook(const cv::Size& image, const DustOptions& options)
-    : options_(options),
-      image_(image),
-      step_(std::max(image.width, image.height) > kFullSizePx ? 2 : 1) {
+    : options_(options), image_(image), step_(dust_step(image)) {
   const cv::Size size(image.width / step_, image.height / step_);
   detail_ = cv::Mat::zeros(size, CV_32FC1);
   weight_ = cv::Mat::zeros(size, CV_32FC1);
-  // The median over 5 cells of the shrunk image sees nothing of what covers less than half of it.
-  // Near the specimen only the narrow surround stays clear of it.
-  scales_.push_back({10 / step_, 2.4, 9.0, options.greatest_diameter_px, {}, {}});
-  scales_.push_back({4 / step_, 1.2, 0.0, 14.0, {}, {}});
+  scales_.push_back({kSurround_px[0] / step_, 2.4, 9.0, options.greatest_diameter_px, {}, {}});
+  scales_.push_back({kSurround_px[1] / step_, 1.2, 0.0, 14.0, {}, {}});
 }
 
-void DustLook::add(const cv::Mat& image, const NoiseModel& noise) {
-  const cv::Mat grey = grey_at(image, step_);
-  full_scale_ = image.depth() == CV_16U ? 65535.0 : 255.0;
-  if (scales_.front().stations.size() < options_.greatest_stations) {
-    for (Scale& scale : scales_) {
-      scale.stations.push_back(shade_of(grey, scale.shrink, full_scale_));
-      scale.unrest.push_back(unrest_of(scale.stations.back(), scale.shrink));
+DustSight look_for_dust(const cv::Mat& image) {
+  DustSight sight;
+  const int step = dust_step(image.size());
+  sight.grey = grey_at(image, step);
+  sight.channels = image.channels() == 1 ? 1 : 3;
+  sight.full_scale = image.depth() == CV_16U ? 65535.0 : 255.0;
+  for (const int surround : kSurround_px) {
+    sight.shades.push_back(shade_of(sight.grey, surround / step, sight.full_scale));
+    sight.unrest.push_back(unrest_of(sight.shades.back(), surround / step));
+  }
+  const int window = odd(kHotWindowPx / step);
+  cv::blur(sight.grey, sight.local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
+  cv::Mat square(sight.grey.size(), CV_32FC1);
+  for (int y = 0; y < square.rows; ++y) {
+    const auto* here = sight.grey.ptr<float>(y);
+    const auto* around = sight.local.ptr<float>(y);
+    auto* out = square.ptr<float>(y);
+    for (int x = 0; x < square.cols; ++x) {
+      // An edge nearby must not drown what is steady.
+      const float bound = 0.5F * around[x];
+      const float detail = std::clamp(here[x] - around[x], -bound, bound);
+      out[x] = detail * detail;
     }
   }
-  cv::Mat local;
-  const int window = odd(kHotWindowPx / step_);
-  cv::blur(grey, local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
-  const cv::Mat whole = grey - local;
-  // An edge nearby must not drown what is steady.
-  const cv::Mat bound = 0.5 * local;
-  cv::Mat detail = cv::min(whole, bound);
-  detail = cv::max(detail, cv::Mat(-bound));
-  cv::Mat activity;
-  const int around = odd(kActivityPx / step_);
-  cv::blur(detail.mul(detail), activity, {around, around});
-  const double channels = image.channels() == 1 ? 1.0 : 3.0;
-  const double averaged = channels * step_ * step_;
-  // Two thousandths of the level: what photographs repeat from station to station.
-  cv::Mat variance = activity + (noise.per_level / averaged) * local +
-                     cv::Scalar(noise.at_zero / averaged + 1e-10 * full_scale_ * full_scale_) +
-                     4e-6 * local.mul(local);
-  cv::Mat weight = 1.0 / variance;
-  detail_ += weight.mul(whole);
-  weight_ += weight;
+  const int reach = odd(kActivityPx / step);
+  cv::blur(square, sight.activity, {reach, reach});
+  return sight;
+}
+
+void DustLook::add(const DustSight& sight, const NoiseModel& noise) {
+  full_scale_ = sight.full_scale;
+  if (scales_.front().stations.size() < options_.greatest_stations) {
+    for (std::size_t k = 0; k < scales_.size(); ++k) {
+      scales_[k].stations.push_back(sight.shades[k]);
+      scales_[k].unrest.push_back(sight.unrest[k]);
+    }
+  }
+  const double averaged = static_cast<double>(sight.channels) * step_ * step_;
+  const auto slope = static_cast<float>(noise.per_level / averaged);
+  const auto least =
+      static_cast<float>(noise.at_zero / averaged + 1e-10 * full_scale_ * full_scale_);
+  for (int y = 0; y < detail_.rows; ++y) {
+    const auto* here = sight.grey.ptr<float>(y);
+    const auto* around = sight.local.ptr<float>(y);
+    const auto* activity = sight.activity.ptr<float>(y);
+    auto* detail = detail_.ptr<float>(y);
+    auto* weights = weight_.ptr<float>(y);
+    for (int x = 0; x < detail_.cols; ++x) {
+      const float level = around[x];
+      // Two thousandths of the level: what photographs repeat from station to station.
+      const float weight = 1.0F / (activity[x] + slope * level + least + 4e-6F * level * level);
+      detail[x] += weight * (here[x] - level);
+      weights[x] += weight;
+    }
+  }
   ++count_;
 }
 
@@ -260,11 +307,13 @@ std::vector<DustLook::Candidate> DustLook::spots_of(const Scale& scale) const {
   std::vector<Candidate> found;
   const double sigma = scale.smooth_px / step_;
   std::vector<cv::Mat> smooth(scale.stations.size());
-  for (std::size_t k = 0; k < smooth.size(); ++k) {
+  tbb::parallel_for(std::size_t{0}, smooth.size(), [&](std::size_t k) {
     cv::GaussianBlur(scale.stations[k], smooth[k], {0, 0}, sigma);
-  }
-  const Shades filtered = median_shade(smooth, scale.unrest, scale.shrink);
-  const cv::Mat raw = median_shade(scale.stations, scale.unrest, scale.shrink).middle;
+  });
+  const CalmStations calm =
+      calm_stations(scale.unrest, scale.shrink, scale.stations.front().size());
+  const Shades filtered = median_shade(smooth, calm);
+  const cv::Mat raw = median_shade(scale.stations, calm).middle;
   const cv::Mat& slope = filtered.middle;
   // The scatter over the stations tells of noise and moving texture, the scatter around the pixel
   // of what stays: texture that chance has not averaged away.

@@ -18,12 +18,24 @@ struct DustOptions {
   std::size_t greatest_stations = 24;  // remembered: 2 bytes a pixel and station
 };
 
-// What each station shows of the sensor, at 1/step of the image size.
+// What one station shows of the sensor, at 1/step of the image size.
+struct DustSight {
+  cv::Mat grey;      // CV_32FC1
+  cv::Mat local;     // mean around
+  cv::Mat activity;  // variance around
+  int channels = 3;
+  double full_scale = 255;
+  std::vector<cv::Mat> shades;  // at the scales of DustLook
+  std::vector<cv::Mat> unrest;
+};
+
+DustSight look_for_dust(const cv::Mat& image);
+
+// What all stations show.
 class DustLook {
  public:
-  // Images above 2000 px are looked at at half size: a speck of 4 px still covers 2 x 2.
   explicit DustLook(const cv::Size& image, const DustOptions& options = {});
-  void add(const cv::Mat& image, const NoiseModel& noise);
+  void add(const DustSight& sight, const NoiseModel& noise);
   [[nodiscard]] std::vector<Spot> spots() const;  // dust and hot pixels
 
  private:

@@ -1,8 +1,6 @@
 // The report's own stage: what a set of 200 images costs beside the run that prepares them.
-// Pictures are cut during the image pass (report_pictures, an image of 26 megapixels at 16 bit).
+// Pictures are cut during the image pass (stage_bench).
 #include <benchmark/benchmark.h>
-
-#include <opencv2/core.hpp>
 
 #include "stages/report.h"
 #include "tests/support/open_data.h"
@@ -23,16 +21,6 @@ void write_200_images(benchmark::State& state) {
   state.counters["images"] = static_cast<double>(data.views.size());
 }
 BENCHMARK(write_200_images)->Unit(benchmark::kMillisecond);
-
-void cut_pictures_of_26_megapixels(benchmark::State& state) {
-  cv::Mat image(4160, 6240, CV_16UC3);
-  cv::randu(image, 0, 65535);
-  const cv::Mat mask(image.size(), CV_8U, cv::Scalar(255));
-  cv::Mat before(587, 880, CV_16UC3);  // as the image pass keeps it
-  cv::randu(before, 0, 65535);
-  for (auto _ : state) benchmark::DoNotOptimize(make_thumbnails(before, image, mask));
-}
-BENCHMARK(cut_pictures_of_26_megapixels)->Unit(benchmark::kMillisecond);
 
 }  // namespace
 }  // namespace trunnion

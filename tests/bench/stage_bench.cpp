@@ -1,0 +1,245 @@
+// Each stage alone on one core, 6240 x 4160 (26 megapixels): megapixels a second of its CPU time.
+#include <benchmark/benchmark.h>
+#include <tbb/global_control.h>
+
+#include <map>
+#include <opencv2/calib3d.hpp>
+#include <opencv2/imgproc.hpp>
+
+#include "core/files.h"
+#include "core/hash.h"
+#include "core/image_io.h"
+#include "stages/blur_bands.h"
+#include "stages/mask.h"
+#include "stages/measure_view.h"
+#include "stages/refine_features.h"
+#include "stages/repair.h"
+#include "stages/report.h"
+#include "stages/survey.h"
+#include "stages/undistort.h"
+#include "tests/bench/deflate_tiff.h"
+#include "tests/bench/large_views.h"
+#include "tests/support/open_data.h"
+
+namespace trunnion::bench {
+namespace {
+
+namespace fs = std::filesystem;
+using demo::BackdropShade;
+
+constexpr double kObjectPixel_mm = 0.004;
+
+// What the stages work on, made once a backdrop and depth.
+struct Subject {
+  std::vector<cv::Mat> images;
+  SurveyResult survey;
+  Camera camera;
+  cv::Mat coverage;
+};
+
+const Subject& subject(BackdropShade backdrop, int bits = 16) {
+  static std::map<std::pair<BackdropShade, int>, Subject> made;
+  Subject& result = made[{backdrop, bits}];
+  if (!result.images.empty()) return result;
+  cv::setNumThreads(1);
+  LargeOptions options;
+  options.stations = 4;
+  options.backdrop = backdrop;
+  options.bits = bits;
+  const LargeViews views(options);
+  result.camera = views.rig().camera;
+  for (int k = 0; k < options.stations; ++k) result.images.push_back(views.view(k));
+  result.survey = survey({0, 1, 2, 3}, [&](std::size_t k) { return result.images[k]; },
+                         std::nullopt, BackdropKind::automatic, {});
+  result.coverage = make_mask(result.images.front(), result.survey, {}, kObjectPixel_mm).coverage;
+  return result;
+}
+
+void count_pixels(benchmark::State& state, double images = 1) {
+  const cv::Mat& image = subject(BackdropShade::black).images.front();
+  const double megapixels = static_cast<double>(image.total()) / 1e6;
+  state.counters["megapixels/s"] = benchmark::Counter(
+      images * megapixels * static_cast<double>(state.iterations()), benchmark::Counter::kIsRate);
+}
+
+enum class Codec { deflate, lzw, plain, png, jpeg };
+
+void write(const fs::path& file, const cv::Mat& image, Codec codec) {
+  if (codec == Codec::deflate) return write_deflate_tiff(file, image);
+  write_image(file, image,
+              {.type = codec == Codec::png    ? FileType::png
+                       : codec == Codec::jpeg ? FileType::jpeg
+                                              : FileType::tiff,
+               .compress = codec != Codec::plain});
+}
+
+const char* extension(Codec codec) {
+  return codec == Codec::png ? "png" : codec == Codec::jpeg ? "jpg" : "tif";
+}
+
+void decode(benchmark::State& state, Codec codec) {
+  const int bits = codec == Codec::jpeg ? 8 : 16;
+  const test::TemporaryFolder folder;
+  const fs::path file = folder.path() / (std::string("image.") + extension(codec));
+  write(file, subject(BackdropShade::black, bits).images.front(), codec);
+  for (auto _ : state) benchmark::DoNotOptimize(read_image(file));
+  count_pixels(state);
+}
+BENCHMARK_CAPTURE(decode, deflate, Codec::deflate)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(decode, lzw, Codec::lzw)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(decode, plain, Codec::plain)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(decode, png, Codec::png)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(decode, jpeg, Codec::jpeg)->Unit(benchmark::kMillisecond);
+
+void encode(benchmark::State& state, Codec codec) {
+  const int bits = codec == Codec::jpeg ? 8 : 16;
+  const cv::Mat image = subject(BackdropShade::black, bits).images.front();
+  const test::TemporaryFolder folder;
+  const fs::path file = folder.path() / (std::string("image.") + extension(codec));
+  for (auto _ : state) write(file, image, codec);
+  state.counters["bytes/px"] =
+      static_cast<double>(fs::file_size(file)) / static_cast<double>(image.total());
+  count_pixels(state);
+}
+BENCHMARK_CAPTURE(encode, deflate, Codec::deflate)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(encode, lzw, Codec::lzw)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(encode, plain, Codec::plain)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(encode, png, Codec::png)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(encode, jpeg, Codec::jpeg)->Unit(benchmark::kMillisecond);
+
+void encode_mask(benchmark::State& state) {
+  const test::TemporaryFolder folder;
+  const fs::path file = folder.path() / "mask.png";
+  for (auto _ : state) write(file, subject(BackdropShade::black).coverage, Codec::png);
+  count_pixels(state);
+}
+BENCHMARK(encode_mask)->Unit(benchmark::kMillisecond);
+
+// Without decoding; an image is one of the surveyed stations.
+void survey_stage(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  const tbb::global_control one(tbb::global_control::max_allowed_parallelism, 1);
+  std::vector<std::size_t> which(12);
+  for (std::size_t k = 0; k < which.size(); ++k) which[k] = k % set.images.size();
+  for (auto _ : state) {
+    benchmark::DoNotOptimize(survey(which, [&](std::size_t k) { return set.images[k]; },
+                                    std::nullopt, BackdropKind::automatic, {}));
+  }
+  count_pixels(state, 12);
+}
+BENCHMARK(survey_stage)->Unit(benchmark::kMillisecond)->Iterations(1);
+
+void repair_stage(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  cv::Mat image = set.images.front().clone();
+  for (auto _ : state) benchmark::DoNotOptimize(repair(image, set.survey.spots, {}));
+  state.counters["spots"] = static_cast<double>(set.survey.spots.size());
+  count_pixels(state);
+}
+BENCHMARK(repair_stage)->Unit(benchmark::kMillisecond);
+
+// The goal is 20 megapixels a second.
+void mask_stage(benchmark::State& state, BackdropShade backdrop) {
+  const Subject& set = subject(backdrop);
+  for (auto _ : state) {
+    benchmark::DoNotOptimize(make_mask(set.images.front(), set.survey, {}, kObjectPixel_mm));
+  }
+  count_pixels(state);
+}
+BENCHMARK_CAPTURE(mask_stage, black, BackdropShade::black)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(mask_stage, grey, BackdropShade::grey)->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(mask_stage, white, BackdropShade::white)->Unit(benchmark::kMillisecond);
+
+void exposure_and_sharpness(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  for (auto _ : state) {
+    benchmark::DoNotOptimize(measure_view(set.images.front(), set.coverage, set.survey));
+  }
+  count_pixels(state);
+}
+BENCHMARK(exposure_and_sharpness)->Unit(benchmark::kMillisecond);
+
+void blur_bands_stage(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  const cv::Mat backdrop = set.survey.backdrop / set.survey.full_scale;
+  for (auto _ : state) {
+    benchmark::DoNotOptimize(find_blur_bands(set.images.front(), set.coverage, backdrop));
+  }
+  count_pixels(state);
+}
+BENCHMARK(blur_bands_stage)->Unit(benchmark::kMillisecond);
+
+void undistort_stage(benchmark::State& state, Interpolation interpolation, int bits) {
+  const Subject& set = subject(BackdropShade::black, bits);
+  const UndistortMap map = undistort_map(set.camera, {});
+  for (auto _ : state) {
+    benchmark::DoNotOptimize(undistort_image(set.images.front(), map, interpolation));
+  }
+  count_pixels(state);
+}
+BENCHMARK_CAPTURE(undistort_stage, cubic_16_bit, Interpolation::cubic, 16)
+    ->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(undistort_stage, cubic_8_bit, Interpolation::cubic, 8)
+    ->Unit(benchmark::kMillisecond);
+BENCHMARK_CAPTURE(undistort_stage, lanczos_16_bit, Interpolation::lanczos, 16)
+    ->Unit(benchmark::kMillisecond);
+
+void undistort_mask_stage(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  const UndistortMap map = undistort_map(set.camera, {});
+  for (auto _ : state) benchmark::DoNotOptimize(undistort_mask(set.coverage, map));
+  count_pixels(state);
+}
+BENCHMARK(undistort_mask_stage)->Unit(benchmark::kMillisecond);
+
+// OpenCV's cubic remap, for comparison.
+void remap_of_opencv(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  const Camera& c = set.camera;
+  const cv::Mat matrix = (cv::Mat_<double>(3, 3) << c.fx, 0, c.cx, 0, c.fy, c.cy, 0, 0, 1);
+  const std::vector<double> distortion(c.distortion.begin(), c.distortion.end());
+  cv::Mat map;
+  cv::Mat fractions;
+  cv::initUndistortRectifyMap(matrix, distortion, cv::Mat(), matrix, {c.width_px, c.height_px},
+                              CV_16SC2, map, fractions);
+  for (auto _ : state) {
+    cv::Mat result;
+    cv::remap(set.images.front(), result, map, fractions, cv::INTER_CUBIC);
+  }
+  count_pixels(state);
+}
+BENCHMARK(remap_of_opencv)->Unit(benchmark::kMillisecond);
+
+void features_stage(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  for (auto _ : state) {
+    benchmark::DoNotOptimize(extract_features(set.images.front(), set.coverage, {}));
+  }
+  count_pixels(state);
+}
+BENCHMARK(features_stage)->Unit(benchmark::kMillisecond);
+
+void pictures_of_report(benchmark::State& state) {
+  const Subject& set = subject(BackdropShade::black);
+  cv::Mat before;
+  cv::resize(set.images.front(), before, {880, 587}, 0, 0, cv::INTER_AREA);
+  for (auto _ : state) {
+    benchmark::DoNotOptimize(make_thumbnails(before, set.images.front(), set.coverage));
+  }
+  count_pixels(state);
+}
+BENCHMARK(pictures_of_report)->Unit(benchmark::kMillisecond);
+
+void hash_of_file(benchmark::State& state) {
+  const cv::Mat& image = subject(BackdropShade::black).images.front();
+  const test::TemporaryFolder folder;
+  const fs::path file = folder.path() / "image.tif";
+  write(file, image, Codec::plain);
+  for (auto _ : state) benchmark::DoNotOptimize(hash_file(file));
+  state.SetBytesProcessed(static_cast<std::int64_t>(fs::file_size(file)) * state.iterations());
+  count_pixels(state);
+}
+BENCHMARK(hash_of_file)->Unit(benchmark::kMillisecond);
+
+}  // namespace
+}  // namespace trunnion::bench
