@@ -11,7 +11,7 @@ namespace {
 constexpr std::array kFinest{3.0, 4.0, 5.3, 7.0};  // diameters, px of the level
 constexpr std::array kCoarser{4.7, 6.2, 8.2};      // each twice as large a level up
 constexpr double kGlance = 0.9;       // of the significance: worth a fit, which adds strength
-constexpr double kRoughest = 2.0;     // mean chi-squared of the sectors
+constexpr double kRoughest = 1.4;     // mean chi-squared of the sectors
 constexpr int kLeastSectors = 6;      // of eight
 constexpr int kScatterPx = 60;        // within which strengths are compared
 constexpr float kTextured = 0.5F;     // share from which texture rules a pixel

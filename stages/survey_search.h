@@ -18,8 +18,8 @@ struct SearchOptions {
   double least_depth = 0.025;
   double least_diameter = 2;      // px of the finest level
   double greatest_diameter = 48;  // of the longer axis
-  double significance = 5.0;      // sigmas where noise rules
-  double in_texture = 0.8;        // more where texture does: its tails are longer
+  double significance = 5.5;      // sigmas where noise rules
+  double in_texture = 0.3;        // more where texture does: its tails are longer
   double brightening = 2.0;       // times as sure must be what brightens, which dust seldom does
 };
 

@@ -11,8 +11,8 @@ namespace trunnion {
 namespace {
 
 constexpr double kSectorModel = 0.3;  // by how much a real speck's sectors may differ, of the depth
-constexpr double kLeastRim = 0.15;
-constexpr double kGreatestRim = 0.9;
+constexpr double kLeastRim = 0.25;
+constexpr double kGreatestRim = 0.7;
 constexpr double kDrawnOut = 16.0;  // gain in chi-squared from which a line explains more
 
 double profile(double distance, const Speck& speck) {
