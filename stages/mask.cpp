@@ -9,6 +9,7 @@
 
 #include "core/error.h"
 #include "stages/mask_blocks.h"
+#include "stages/mask_dark.h"
 #include "stages/mask_edge.h"
 #include "stages/mask_pixels.h"
 
@@ -186,6 +187,7 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   cv::Mat hard = specimen_of(out, look, survey);
   const cv::Rect box = with_rim(cv::boundingRect(hard), hard.size());
   open_gaps(image, out, box, look, survey, settings.keep_holes, hard);
+  join_dark_parts(image, box, look, survey, hard);
   result.coverage = soften(image, box, hard, look, survey);
   handle_mount(result.coverage, survey, settings);
   apply_margin(result.coverage, settings, object_pixel_mm);
