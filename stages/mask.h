@@ -29,8 +29,9 @@
 namespace trunnion {
 
 struct MaskResult {
-  cv::Mat coverage;  // CV_8U, 255 = specimen, size of the image
-  MaskMeasures measures;
+  cv::Mat coverage;  // CV_8U, 255 = specimen, size of the image; with the margin that was asked for
+  cv::Mat outline;   // the same before the margin: what the image shows, by which it is judged
+  MaskMeasures measures;  // of `outline`
   Findings findings;  // without file name; the caller knows it
 };
 
