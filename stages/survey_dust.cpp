@@ -92,8 +92,15 @@ std::vector<Spot> DustLook::spots() const {
   search.least_diameter = options_.least_diameter_px / step_;
   search.greatest_diameter = options_.greatest_diameter_px / step_;
   search.significance = options_.significance;
+  // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
+  const std::vector<Spot> hot = hot_pixels();
+  std::vector<cv::Point2d> defects;
+  for (const Spot& spot : hot) {
+    defects.emplace_back((spot.x_px - 0.5 * (step_ - 1)) / step_,
+                         (spot.y_px - 0.5 * (step_ - 1)) / step_);
+  }
   std::vector<Candidate> candidates;
-  for (const FoundSpeck& speck : find_specks(logs_, noise_, search)) {
+  for (const FoundSpeck& speck : find_specks(logs_, noise_, defects, search)) {
     if (const std::optional<Candidate> one = candidate_of(speck)) candidates.push_back(*one);
   }
   // Aligning a rail series smears all specks along the radius: a lone trail is something else that
@@ -106,13 +113,6 @@ std::vector<Spot> DustLook::spots() const {
     candidate.spot.trail = candidate.spot.trail && smeared;
     found.push_back(candidate.spot);
   }
-  const std::vector<Spot> hot = hot_pixels();
-  // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
-  std::erase_if(found, [&](const Spot& spot) {
-    return std::any_of(hot.begin(), hot.end(), [&](const Spot& h) {
-      return std::hypot(h.x_px - spot.x_px, h.y_px - spot.y_px) < 3.0 * step_;
-    });
-  });
   found.insert(found.end(), hot.begin(), hot.end());
   return found;
 }

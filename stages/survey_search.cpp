@@ -11,7 +11,7 @@ namespace {
 constexpr std::array kFinest{3.0, 4.0, 5.3, 7.0};  // diameters, px of the level
 constexpr std::array kCoarser{4.7, 6.2, 8.2};      // each twice as large a level up
 constexpr double kGlance = 0.9;       // of the significance: worth a fit, which adds strength
-constexpr double kRoughest = 1.4;     // mean chi-squared of the sectors
+constexpr double kRoughest = 1.0;     // mean chi-squared of the sectors
 constexpr int kLeastSectors = 6;      // of eight
 constexpr int kScatterPx = 60;        // within which strengths are compared
 constexpr float kTextured = 0.5F;     // share from which texture rules a pixel
@@ -147,7 +147,20 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index,
   }
 }
 
+// Takes the weight from what touches one of the pixels, given in px of the finest level.
+void leave_out(Level& level, const std::vector<cv::Point2d>& pixels) {
+  for (const cv::Point2d& pixel : pixels) {
+    const cv::Point at(static_cast<int>(std::lround((pixel.x + 0.5) / level.scale - 0.5)),
+                       static_cast<int>(std::lround((pixel.y + 0.5) / level.scale - 0.5)));
+    const cv::Rect around =
+        cv::Rect(at.x - 2, at.y - 2, 4, 4) & cv::Rect({0, 0}, level.field.x.size());
+    level.field.weight_x(around).setTo(0);
+    level.field.weight_y(around).setTo(0);
+  }
+}
+
 std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
+                              const std::vector<cv::Point2d>& defects,
                               const SearchOptions& options) {
   std::vector<Level> levels;
   for (double scale = 1; scale == 1 || kCoarser[0] * scale <= options.greatest_diameter;
@@ -166,6 +179,7 @@ std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
     Level level;
     level.scale = scale;
     level.field = static_gradient(logs, noise);
+    leave_out(level, defects);
     if (scale == 1) {
       level.diameters.assign(kFinest.begin(), kFinest.end());
     } else {
@@ -206,8 +220,9 @@ bool credible(const StaticGradient& field, const Speck& speck, double scale, dou
 }  // namespace
 
 std::vector<FoundSpeck> find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
+                                    const std::vector<cv::Point2d>& defects,
                                     const SearchOptions& options) {
-  std::vector<Level> levels = pyramid_of(logs, noise, options);
+  std::vector<Level> levels = pyramid_of(logs, noise, defects, options);
   std::vector<Candidate> candidates;
   for (std::size_t k = 0; k < levels.size(); ++k) add_candidates(levels, k, options, candidates);
   std::stable_sort(candidates.begin(), candidates.end(), [](const auto& a, const auto& b) {

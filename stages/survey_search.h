@@ -19,7 +19,7 @@ struct SearchOptions {
   double least_diameter = 2;      // px of the finest level
   double greatest_diameter = 48;  // of the longer axis
   double significance = 5.5;      // sigmas where noise rules
-  double in_texture = 0.3;        // more where texture does: its tails are longer
+  double in_texture = 0.8;        // more where texture does: its tails are longer
   double brightening = 2.0;       // times as sure must be what brightens, which dust seldom does
 };
 
@@ -29,8 +29,9 @@ struct FoundSpeck {
   cv::Mat transmission;  // at the finest level, see survey_speck.h
 };
 
-// `logs`: remembered images (survey_static.h) of the stations.
+// `logs`: remembered images (survey_static.h) of the stations; `defects`: pixels that tell nothing.
 std::vector<FoundSpeck> find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
+                                    const std::vector<cv::Point2d>& defects,
                                     const SearchOptions& options);
 
 }  // namespace trunnion
