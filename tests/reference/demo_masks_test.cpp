@@ -228,6 +228,23 @@ TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
   EXPECT_LT(error, 1.5);
 }
 
+TEST(DemoMasks, SlowMeetTheTruthOnColouredBackdrops) {
+  for (const demo::BackdropShade backdrop :
+       {demo::BackdropShade::blue, demo::BackdropShade::green}) {
+    Score score;
+    DustScore dust;
+    run(backdrop, 4, {{16, 1.0}, {8, 0.7}}, score, dust);
+    std::cout << "backdrop " << static_cast<int>(backdrop) << ": overlap " << score.overlap
+              << ", worst " << score.worst << ", boundary F " << score.boundary
+              << ", bristles kept " << score.bristles_kept / score.bristles << '\n';
+    EXPECT_GE(score.overlap, 0.990);
+    EXPECT_GE(score.worst, 0.980);
+    EXPECT_GE(score.boundary, 0.97);
+    EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
+    EXPECT_EQ(dust.on_clean, 0);
+  }
+}
+
 TEST(DemoMasks, SlowMeetTheTruthAsPrepareWritesThem) {
   demo::DemoOptions options;
   options.boards = false;
