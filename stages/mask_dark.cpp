@@ -14,6 +14,7 @@ namespace {
 constexpr float kDark = 0.15F;        // of full scale: brighter backdrops show dark parts clearly
 constexpr float kSurely = 8.0F;       // sigmas darker
 constexpr float kPerhaps = 4.0F;      // sigmas off either way, next to what surely is
+constexpr float kKnown = 1.5F;        // sigmas by which the clear may scatter
 constexpr int kLeastArea = 5;         // px of what surely is darker
 constexpr int kGreatestOpening = 60;  // px of an opening that is filled next to it
 constexpr int kBroadArea = 20;        // px from which a dark part may hold doubtful pixels together
@@ -42,7 +43,8 @@ cv::Mat differences(const cv::Mat& image, const cv::Rect& box, const PixelBackdr
   return away * (channels == 1 ? 1.0 : std::sqrt(3.0));
 }
 
-// Centred and scaled by what it is in the clear; false where too little is clear.
+// Centred and scaled by what it is in the clear; false where too little is clear or the backdrop is
+// not known to within its noise: folds of a cloth are darker than it, too.
 bool normalise(cv::Mat& away, const cv::Mat& region) {
   cv::Mat near;
   cv::dilate(region, near, cv::Mat::ones(9, 9, CV_8U));
@@ -60,8 +62,9 @@ bool normalise(cv::Mat& away, const cv::Mat& region) {
   };
   const float middle = median();
   for (float& value : clear) value = std::abs(value - middle);
-  away = (away - middle) / std::max(1.0F, 1.4826F * median());
-  return true;
+  const float scatter = 1.4826F * median();
+  away = (away - middle) / std::max(1.0F, scatter);
+  return scatter <= kKnown;
 }
 
 cv::Mat disc(int radius) {
