@@ -114,6 +114,10 @@ MaskSettings mask_from(TomlReader table) {
   mask.mount =
       static_cast<MountHandling>(table.choice("mount", {"keep", "below-line", "detect"}, 0));
   mask.mount_line_px = table.number("mount_line_px", {.min = 0.0, .max = 200'000.0}, 0.0);
+  if (mask.mount != MountHandling::below_line && table.has("mount_line_px")) {
+    table.mistake("mount_line_px",
+                  "does nothing unless mount = \"below-line\"; set that or take it out.");
+  }
   if (mask.mount == MountHandling::below_line && !table.has("mount_line_px")) {
     table.mistake("mount_line_px", "is missing; mount = \"below-line\" needs it.");
   }
@@ -236,6 +240,10 @@ SpecimenFile all_from(TomlReader& file, const fs::path& path) {
   if (result.specimen.rings.size() > 1 && !frame.empty() &&
       frame.find("{ring}") == std::string::npos) {
     file.table("output").mistake("frame", "must hold {ring} too, since there are several rings.");
+  }
+  if (!result.settings.mask.enabled && result.settings.output.alpha != AlphaMode::none) {
+    file.table("output").mistake(
+        "alpha", "needs masks, but mask.enabled = false; enable masks or set alpha = \"none\".");
   }
   file.finish();
   return result;

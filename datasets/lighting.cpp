@@ -81,6 +81,12 @@ Vector3d backdrop_colour(const Backdrop& backdrop, const Camera& camera,
     case BackdropShade::white:
       colour = Vector3d(0.86, 0.875, 0.88);
       break;
+    case BackdropShade::blue:
+      colour = Vector3d(0.62, 0.30, 0.16);
+      break;
+    case BackdropShade::green:
+      colour = Vector3d(0.25, 0.55, 0.16);
+      break;
   }
   if (backdrop.shade == BackdropShade::black) {
     colour *= 1.0 + 2.0 * (uneven - 1.0);

@@ -18,7 +18,7 @@ namespace trunnion::demo {
 
 inline constexpr int kEdgeSamples = 128;  // coverage of a straight edge: RMS error 0.008, measured
 
-enum class BackdropShade { black, grey, white };
+enum class BackdropShade { black, grey, white, blue, green };
 
 // What stands still: the backdrop's unevenness and, where wanted, the edge of the stage.
 struct Backdrop {

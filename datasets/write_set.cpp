@@ -72,6 +72,9 @@ const char* word_of(BackdropShade shade) {
       return "grey";
     case BackdropShade::white:
       return "white";
+    case BackdropShade::blue:
+    case BackdropShade::green:
+      return "colour";
   }
   return "";
 }

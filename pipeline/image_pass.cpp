@@ -147,7 +147,8 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
   check_interrupt();
   const cv::Mat before = picture_source(image);
   item.result.spots_repaired = repair(image, pass.survey.spots, settings.repair).spots_repaired;
-  cv::Mat coverage;
+  cv::Mat coverage;  // what is written
+  cv::Mat outline;   // what the image is judged by: the same without margin
   if (settings.mask.enabled) {
     MaskResult mask = make_mask(image, pass.survey, settings.mask,
                                 pass.workspace.setup.object_pixel_um() / 1000.0);
@@ -157,22 +158,27 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
       item.result.user_mask = true;
     }
     coverage = mask.coverage;
+    outline = mask.outline;
     item.result.mask = mask.measures;
     for (Finding& finding : mask.findings) {
       finding.file = item.station.source;
       item.result.findings.push_back(finding);
     }
   }
-  item.result.view = measure_view(image, coverage, pass.survey);
-  if (!coverage.empty()) {
+  item.result.view = measure_view(image, outline, pass.survey);
+  if (!outline.empty()) {
     for (Finding& finding :
-         blurred_zones(image, coverage, pass.survey, item.result.view, item.station.source)) {
+         blurred_zones(image, outline, pass.survey, item.result.view, item.station.source)) {
       item.result.findings.push_back(finding);
     }
   }
   check_interrupt();
   image = undistort_image(image, pass.map, settings.undistort.interpolation);
-  if (!coverage.empty()) coverage = undistort_mask(coverage, pass.map);
+  if (!coverage.empty()) {
+    const bool margin = coverage.data != outline.data;
+    coverage = undistort_mask(coverage, pass.map);
+    outline = margin && settings.refine.enabled ? undistort_mask(outline, pass.map) : coverage;
+  }
   check_interrupt();
   item.result.type = output_type(item.station, settings.output);
   image = with_depth(with_mask(image, coverage, settings.output.alpha), settings.output.bits);
@@ -181,7 +187,7 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
   check_interrupt();
   Extracted extracted;
   if (settings.refine.enabled) {
-    extracted.features = features_to_bytes(extract_features(image, coverage, settings.refine));
+    extracted.features = features_to_bytes(extract_features(image, outline, settings.refine));
   }
   ViewThumbnails pictures = make_thumbnails(before, image, coverage);
   pictures.before_width_px = pass.map.from.width_px;

@@ -95,8 +95,11 @@ void apply_user_masks(MaskResult& mask, const UserMasks& user) {
     }
   }
   const MaskMeasures before = mask.measures;
-  mask.coverage = apply_user_mask(mask.coverage, painted(user.add), painted(user.subtract));
-  mask.measures = measure_mask(mask.coverage);
+  const cv::Mat add = painted(user.add);
+  const cv::Mat subtract = painted(user.subtract);
+  mask.coverage = apply_user_mask(mask.coverage, add, subtract);
+  mask.outline = apply_user_mask(mask.outline, add, subtract);
+  mask.measures = measure_mask(mask.outline);
   mask.measures.separation = before.separation;
   mask.measures.weak_outline = before.weak_outline;
 }

@@ -93,6 +93,11 @@ std::vector<std::string> OutputStore::remove_stale() {
     std::error_code ignored;
     std::filesystem::remove(root_ / output.path, ignored);
     removed.push_back(output.path);
+    // A folder that nothing is left in says nothing either; one that holds anything stays.
+    for (std::filesystem::path folder = std::filesystem::path(output.path).parent_path();
+         folder.has_parent_path() && std::filesystem::remove(root_ / folder, ignored);
+         folder = folder.parent_path()) {
+    }
   }
   return removed;
 }

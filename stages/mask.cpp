@@ -9,7 +9,9 @@
 
 #include "core/error.h"
 #include "stages/mask_blocks.h"
+#include "stages/mask_dark.h"
 #include "stages/mask_edge.h"
+#include "stages/mask_gaps.h"
 #include "stages/mask_pixels.h"
 
 namespace trunnion {
@@ -131,19 +133,22 @@ cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResul
   return hard;
 }
 
-void apply_margin(cv::Mat& coverage, const MaskSettings& settings, double object_pixel_mm) {
+// Shares the pixels of `outline` where there is no margin.
+cv::Mat with_margin(const cv::Mat& outline, const MaskSettings& settings, double object_pixel_mm) {
   double margin = settings.margin_px;
   if (settings.margin_mm != 0.0 && object_pixel_mm > 0.0) {
     margin += settings.margin_mm / object_pixel_mm;
   }
   const int whole = static_cast<int>(std::lround(std::abs(margin)));
-  if (whole == 0) return;
+  if (whole == 0) return outline;
   const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * whole + 1, 2 * whole + 1});
+  cv::Mat coverage;
   if (margin > 0) {
-    cv::dilate(coverage, coverage, disc);
+    cv::dilate(outline, coverage, disc);
   } else {
-    cv::erode(coverage, coverage, disc, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
+    cv::erode(outline, coverage, disc, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
   }
+  return coverage;
 }
 
 void handle_mount(cv::Mat& coverage, const SurveyResult& survey, const MaskSettings& settings) {
@@ -186,10 +191,11 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   cv::Mat hard = specimen_of(out, look, survey);
   const cv::Rect box = with_rim(cv::boundingRect(hard), hard.size());
   open_gaps(image, out, box, look, survey, settings.keep_holes, hard);
-  result.coverage = soften(image, box, hard, look, survey);
-  handle_mount(result.coverage, survey, settings);
-  apply_margin(result.coverage, settings, object_pixel_mm);
-  result.measures = measure_mask(result.coverage);
+  join_dark_parts(image, box, look, survey, hard);
+  result.outline = soften(image, box, hard, look, survey);
+  handle_mount(result.outline, survey, settings);
+  result.coverage = with_margin(result.outline, settings, object_pixel_mm);
+  result.measures = measure_mask(result.outline);
   judge_outline(hard, look, result.measures);
   if (result.measures.box_px.empty()) {
     result.findings.push_back({Severity::doubt, "mask", "",

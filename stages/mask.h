@@ -29,9 +29,10 @@
 namespace trunnion {
 
 struct MaskResult {
-  cv::Mat coverage;  // CV_8U, 255 = specimen, size of the image
-  MaskMeasures measures;
-  Findings findings;  // without file name; the caller knows it
+  cv::Mat coverage;  // CV_8U, 255 = specimen, size of the image; with the margin that was asked for
+  cv::Mat outline;   // the same before the margin: what the image shows, by which it is judged
+  MaskMeasures measures;  // of `outline`
+  Findings findings;      // without file name; the caller knows it
 };
 
 // `image`: 8 or 16 bit, 1, 3 or 4 channels, upright, as the camera saw it (distorted), repaired.

@@ -1,10 +1,4 @@
-// The outline of the mask: gaps through which the backdrop is seen, and soft coverage.
-//
-// Gaps. With z the difference of a pixel from the backdrop over the noise, channel by channel,
-// chi2 = |z|^2 of a backdrop pixel follows the chi-squared distribution of as many degrees of
-// freedom as there are channels. Pixels within its bulk that hang together are a gap if their mean
-// chi2 is that of noise and, where the gap is wide enough to average, the means of 3 x 3 are too: a
-// dark cavity before a black backdrop comes near the backdrop's level but drifts through it.
+// The outline of the mask: soft coverage.
 //
 // Coverage. Gaps taken out, only the outermost pixels and thin parts are mixtures; further in a
 // pixel is covered whole, whatever its brightness. How many pixels the transition takes is measured
@@ -17,12 +11,6 @@
 #include "stages/mask_blocks.h"
 
 namespace trunnion {
-
-// `out`: pixels that stand out (mask_pixels.h). Takes out of `hard` (CV_8U, 255 = kept components,
-// their holes filled) what shows the backdrop. Enclosed gaps stay filled unless `keep_holes`. Both
-// work within `box` of the image; pixels outside are untouched.
-void open_gaps(const cv::Mat& image, const cv::Mat& out, const cv::Rect& box, const BlockLook& look,
-               const SurveyResult& survey, bool keep_holes, cv::Mat& hard);
 
 // Soft coverage (CV_8U) of the kept region `hard` (255 / 0).
 cv::Mat soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,

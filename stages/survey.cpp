@@ -15,6 +15,7 @@
 #include "core/error.h"
 #include "stages/survey_backdrop.h"
 #include "stages/survey_dust.h"
+#include "stages/survey_kind.h"
 #include "stages/survey_separation.h"
 #include "stages/survey_stack.h"
 
@@ -142,7 +143,6 @@ void look_at_all(const std::vector<std::size_t>& images, const ImageReader& read
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
                     const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,
                     const SurveySettings& settings) {
-  static_cast<void>(backdrop);
   static_cast<void>(settings);
   SurveyResult result;
   result.images = images;
@@ -199,6 +199,9 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(frames.size()));
   result.mount = find_mount(result.occupied);
   result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
+  if (const std::optional<Finding> doubt = contradiction(result, backdrop)) {
+    result.findings.push_back(*doubt);
+  }
   if (result.separation.specimen < kFaint ||
       result.separation.specimen < 3.0 * result.separation.low) {
     result.findings.push_back(

@@ -12,11 +12,9 @@
 // line through local variances of the second-difference operator of Immerkaer, "Fast noise variance
 // estimation", Computer Vision and Image Understanding 64(2), 1996, in tiles without texture.
 //
-// Dust. A speck on the sensor dims every station's light by the same factor. Each pixel is compared
-// with the median of its surround; the median of that ratio over the stations is the speck's
-// transmission, whatever lies behind it: specimen and texture move on, and what passes in front of
-// a pixel at fewer than half of the stations leaves no trace. Two sizes of surround serve small and
-// large specks; a Gaussian about as wide as the speck is the matched filter.
+// Dust. A speck on the sensor dims every station's light by the same factor, so its edge stands
+// still in the logarithm of the images while all else moves on: survey_static.h tells that part of
+// the gradients apart, survey_search.h finds soft discs in it, survey_speck.h fits each.
 //
 // Memory: one full image a thread, accumulators of its size and two bytes a pixel and station (a
 // quarter of that for images over 2000 px).

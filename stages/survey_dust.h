@@ -2,9 +2,11 @@
 #pragma once
 
 #include <opencv2/core.hpp>
+#include <optional>
 #include <vector>
 
 #include "core/survey_result.h"
+#include "stages/survey_search.h"
 #include "stages/survey_stack.h"
 
 namespace trunnion {
@@ -13,20 +15,19 @@ struct DustOptions {
   double least_contrast = 0.025;   // just under what is worth a repair, so that none slips through
   double least_diameter_px = 2.0;  // smaller ones are noise or hot pixels
   double greatest_diameter_px = 48;    // larger ones belong to the backdrop
-  double significance = 5.0;           // sigmas at the middle of a speck
+  double significance = 5.5;           // sigmas at the middle of a speck
   double least_hot = 0.03;             // light that a hot pixel adds, share of full scale
   std::size_t greatest_stations = 24;  // remembered: 2 bytes a pixel and station
 };
 
 // What one station shows of the sensor, at 1/step of the image size.
 struct DustSight {
-  cv::Mat grey;      // CV_32FC1
-  cv::Mat local;     // mean around
-  cv::Mat activity;  // variance around
-  int channels = 3;
+  cv::Mat log;          // see survey_static.h
+  cv::Mat local;        // CV_32FC1, mean around
+  cv::Mat whole;        // grey minus it
+  cv::Mat activity;     // variance around
+  double averaged = 1;  // values that a grey is the mean of
   double full_scale = 255;
-  std::vector<cv::Mat> shades;  // at the scales of DustLook
-  std::vector<cv::Mat> unrest;
 };
 
 DustSight look_for_dust(const cv::Mat& image);
@@ -39,28 +40,19 @@ class DustLook {
   [[nodiscard]] std::vector<Spot> spots() const;  // dust and hot pixels
 
  private:
-  // Specks up to some size: how much darker than its surround each pixel is, station by station.
-  struct Scale {
-    int shrink = 1;        // of the image whose median is the surround
-    double smooth_px = 1;  // sigma of the matched filter
-    double least_px = 0;   // diameters that this scale is the one to tell of
-    double greatest_px = 0;
-    std::vector<cv::Mat> stations;  // CV_8U, see kZero and kStep
-    std::vector<cv::Mat> unrest;    // CV_32FC1 at 1/shrink, how much goes on around
-  };
   struct Candidate {
     Spot spot;
     bool speck = true;  // else only credible where trails are many
   };
-  [[nodiscard]] std::vector<Candidate> spots_of(const Scale& scale) const;
+  [[nodiscard]] std::optional<Candidate> candidate_of(const FoundSpeck& found) const;
   [[nodiscard]] std::vector<Spot> hot_pixels() const;
 
   DustOptions options_;
   cv::Size image_;
   int step_ = 1;
-  int count_ = 0;
   double full_scale_ = 255;
-  std::vector<Scale> scales_;
+  std::vector<cv::Mat> logs_;  // see survey_static.h
+  LightNoise noise_;
   cv::Mat detail_;  // sum w h, for what adds light instead of dimming it
   cv::Mat weight_;  // sum w
 };

@@ -24,9 +24,11 @@ struct DemoCall {
 
 CommandResult run(DemoCall call, const Common& common) {
   demo::DemoOptions& options = call.options;
-  options.backdrop = call.backdrop == "black"  ? demo::BackdropShade::black
-                     : call.backdrop == "grey" ? demo::BackdropShade::grey
-                                               : demo::BackdropShade::white;
+  options.backdrop = call.backdrop == "black"   ? demo::BackdropShade::black
+                     : call.backdrop == "grey"  ? demo::BackdropShade::grey
+                     : call.backdrop == "white" ? demo::BackdropShade::white
+                     : call.backdrop == "blue"  ? demo::BackdropShade::blue
+                                                : demo::BackdropShade::green;
   options.type = call.type == "tiff"  ? FileType::tiff
                  : call.type == "png" ? FileType::png
                                       : FileType::jpeg;
@@ -82,7 +84,7 @@ void add_demo(CLI::App& app) {
   command->add_option("--width", o.width_px, "Image width, px")->capture_default_str();
   command->add_option("--height", o.height_px, "Image height, px")->capture_default_str();
   command->add_option("--backdrop", call->backdrop, "Backdrop")
-      ->check(CLI::IsMember({"black", "grey", "white"}))
+      ->check(CLI::IsMember({"black", "grey", "white", "blue", "green"}))
       ->capture_default_str();
   command->add_option("--bits", o.bits, "Bits a channel, 8 or 16")->capture_default_str();
   command->add_option("--type", call->type, "File type")

@@ -81,7 +81,7 @@ TEST(CommandDocs, BashOffersCommandsOptionsAndChoices) {
   EXPECT_THAT(offered({"trunnion", "rep"}), ElementsAre("report"));
   EXPECT_THAT(offered({"trunnion", "report", "--j"}), UnorderedElementsAre("--json", "--jobs"));
   EXPECT_THAT(offered({"trunnion", "demo", "--backdrop", ""}),
-              UnorderedElementsAre("black", "grey", "white"));
+              UnorderedElementsAre("black", "grey", "white", "blue", "green"));
   EXPECT_THAT(offered({"trunnion", "report", "--jobs", ""}), ElementsAre());
   EXPECT_THAT(offered({"trunnion", "do"}), ElementsAre());  // hidden
 }

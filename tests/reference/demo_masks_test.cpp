@@ -1,5 +1,5 @@
 // Masks and dust of the demo against its truth: all backdrops, both depths, two exposures, seeds
-// that no constant was chosen on (those were chosen on seeds 1 to 3).
+// that no constant was chosen on (those were chosen on seeds 1 to 3 and 11 to 23).
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -201,9 +201,9 @@ TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
     double mean;
     double worst;
   };
-  for (const Reached& reached : {Reached{demo::BackdropShade::black, 0.975, 0.960},
-                                 Reached{demo::BackdropShade::grey, 0.985, 0.980},
-                                 Reached{demo::BackdropShade::white, 0.989, 0.980}}) {
+  for (const Reached& reached : {Reached{demo::BackdropShade::black, 0.977, 0.965},
+                                 Reached{demo::BackdropShade::grey, 0.986, 0.981},
+                                 Reached{demo::BackdropShade::white, 0.990, 0.984}}) {
     Score score;
     run(reached.backdrop, 4, {{16, 1.0}, {8, 0.7}}, score, dust);
     run(reached.backdrop, 5, {{16, 1.0}, {8, 1.0}}, score, dust);
@@ -222,10 +222,27 @@ TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
   std::cout << "dust: recall " << recall << ", precision " << precision << ", repaired to " << error
             << " of the noise, found on clean sets " << dust.on_clean << '\n';
   // The goal is 0.95; specks before the specimen itself at every station drown in its texture.
-  EXPECT_GE(recall, 0.90);
+  EXPECT_GE(recall, 0.94);
   EXPECT_GE(precision, 0.95);
   EXPECT_EQ(dust.on_clean, 0);
   EXPECT_LT(error, 1.5);
+}
+
+TEST(DemoMasks, SlowMeetTheTruthOnColouredBackdrops) {
+  for (const demo::BackdropShade backdrop :
+       {demo::BackdropShade::blue, demo::BackdropShade::green}) {
+    Score score;
+    DustScore dust;
+    run(backdrop, 4, {{16, 1.0}, {8, 0.7}}, score, dust);
+    std::cout << "backdrop " << static_cast<int>(backdrop) << ": overlap " << score.overlap
+              << ", worst " << score.worst << ", boundary F " << score.boundary
+              << ", bristles kept " << score.bristles_kept / score.bristles << '\n';
+    EXPECT_GE(score.overlap, 0.990);
+    EXPECT_GE(score.worst, 0.980);
+    EXPECT_GE(score.boundary, 0.97);
+    EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
+    EXPECT_EQ(dust.on_clean, 0);
+  }
 }
 
 TEST(DemoMasks, SlowMeetTheTruthAsPrepareWritesThem) {

@@ -95,7 +95,8 @@ TEST(MaskSettingsOnDemo, MountIsKeptRemovedBelowALineOrByItsOwnDetection) {
 }
 
 TEST(MaskSettingsOnDemo, MarginsInPixelsAndMillimetresGrowAndShrinkAlike) {
-  const double plain = mask_of(2, {}).measures.area_px;
+  const MaskResult plain = mask_of(2, {});
+  const double area = cv::sum(plain.coverage)[0];
   MaskSettings grow;
   grow.margin_px = 3;
   MaskSettings grow_mm;
@@ -103,8 +104,10 @@ TEST(MaskSettingsOnDemo, MarginsInPixelsAndMillimetresGrowAndShrinkAlike) {
   MaskSettings shrink;
   shrink.margin_px = -2;
   const MaskResult grown = mask_of(2, grow);
-  EXPECT_GT(grown.measures.area_px, 1.1 * plain);
-  EXPECT_LT(mask_of(2, shrink).measures.area_px, 0.95 * plain);
+  EXPECT_GT(cv::sum(grown.coverage)[0], 1.1 * area);
+  EXPECT_LT(cv::sum(mask_of(2, shrink).coverage)[0], 0.95 * area);
+  EXPECT_EQ(cv::countNonZero(grown.outline != plain.outline), 0) << "the margin is no finding";
+  EXPECT_EQ(grown.measures.area_px, plain.measures.area_px) << "judged without the margin";
   EXPECT_EQ(cv::countNonZero(grown.coverage != mask_of(2, grow_mm, 0.01).coverage), 0);
 }
 

@@ -2,6 +2,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "core/error.h"
@@ -77,6 +78,22 @@ TEST(Survey, MeasuresTheNoiseOfTheSensor) {
   const double truth = scene.noise * scene.noise * (level + 0.01) * 65535.0 * 65535.0;
   const double found = result.noise_at_zero + result.noise_per_level * level * 65535.0;
   EXPECT_NEAR(found / truth, 1.0, 0.2);
+}
+
+TEST(Survey, SaysWhenTheBackdropIsNotOfTheKindThatWasToldIt) {
+  TurningScene scene = small_scene();  // a mid grey
+  const auto doubts = [&scene](BackdropKind kind) {
+    const SurveyResult result =
+        survey(survey_stations({8}, 12),
+               [&](std::size_t k) { return scene.picture(static_cast<int>(k)).image; },
+               std::nullopt, kind, {});
+    return std::count_if(result.findings.begin(), result.findings.end(), [](const Finding& f) {
+      return f.what.find("specimen.toml says") != std::string::npos;
+    });
+  };
+  EXPECT_EQ(doubts(BackdropKind::grey), 0);
+  EXPECT_EQ(doubts(BackdropKind::black), 1);
+  EXPECT_EQ(doubts(BackdropKind::colour), 1);
 }
 
 TEST(Survey, RefusesMixedSizes) {

@@ -1,0 +1,22 @@
+// Dark parts before a dark backdrop: a glossy eye that mirrors the dome to about the backdrop's
+// level has hardly any contrast to the eye, and yet differs by many sigmas of the noise.
+//
+// What is darker than a dark backdrop is neither glow nor flare, so it has substance. The mean
+// difference of 3 x 3 pixels over its noise is held against its own scatter in the clear around
+// the specimen, which includes what the backdrop's estimate errs by. Pixels that are darker by many
+// sigmas and touch the specimen are joined to it, with the doubtful ones between them, where such a
+// part passes through the backdrop's level.
+#pragma once
+
+#include <opencv2/core.hpp>
+
+#include "core/survey_result.h"
+#include "stages/mask_blocks.h"
+
+namespace trunnion {
+
+// Adds to `hard` (CV_8U) within `box` of the image.
+void join_dark_parts(const cv::Mat& image, const cv::Rect& box, const BlockLook& look,
+                     const SurveyResult& survey, cv::Mat& hard);
+
+}  // namespace trunnion

@@ -1,0 +1,16 @@
+// Whether the backdrop looks as specimen.toml says it does: where not, the description may belong
+// to another set, or the survey took something else for the backdrop.
+#pragma once
+
+#include <optional>
+
+#include "config/specimen.h"
+#include "core/survey_result.h"
+
+namespace trunnion {
+
+// A finding where the survey's backdrop contradicts `kind`; lightness and chroma are those of CIE
+// L*a*b*, with wide limits: a dim grey card passes for grey and for black.
+std::optional<Finding> contradiction(const SurveyResult& survey, BackdropKind kind);
+
+}  // namespace trunnion

@@ -1,0 +1,247 @@
+#include "stages/survey_search.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+namespace trunnion {
+namespace {
+
+constexpr std::array kFinest{3.0, 4.0, 5.3, 7.0};  // diameters, px of the level
+constexpr std::array kCoarser{4.7, 6.2, 8.2};      // each twice as large a level up
+constexpr double kGlance = 0.9;       // of the significance: worth a fit, which adds strength
+constexpr double kRoughest = 1.0;     // mean chi-squared of the sectors
+constexpr int kLeastSectors = 6;      // of eight
+constexpr int kScatterPx = 60;        // within which strengths are compared
+constexpr float kTextured = 0.5F;     // share from which texture rules a pixel
+constexpr std::size_t kEnough = 200;  // pixels to tell a scatter from
+
+struct Level {
+  StaticGradient field;
+  double scale = 1;  // px of the finest level
+  std::vector<double> diameters;
+};
+
+struct Candidate {
+  std::size_t level = 0;
+  Speck speck;  // px of its level
+  double texture = 0;
+};
+
+struct Matched {
+  cv::Mat depth;     // CV_32FC1
+  cv::Mat strength;  // CV_32FC1, signed
+};
+
+// Depth and strength of a round speck at every pixel.
+Matched match(const StaticGradient& field, double diameter) {
+  const Speck shape{{0, 0}, diameter, 0, 0, 0.4, 0, 0, 1};
+  const int reach = static_cast<int>(std::ceil(0.7 * diameter)) + 1;
+  cv::Mat product;
+  cv::Mat information;
+  for (const bool down : {false, true}) {
+    const cv::Mat kernel = gradient_of(shape, reach, down);
+    const cv::Mat& weight = down ? field.weight_y : field.weight_x;
+    cv::Mat part;
+    cv::filter2D(weight.mul(down ? field.y : field.x), part, CV_32F, -kernel, cv::Point(-1, -1), 0,
+                 cv::BORDER_CONSTANT);
+    product = down ? cv::Mat(product + part) : part.clone();
+    cv::filter2D(weight, part, CV_32F, kernel.mul(kernel), cv::Point(-1, -1), 0,
+                 cv::BORDER_CONSTANT);
+    information = down ? cv::Mat(information + part) : part.clone();
+  }
+  Matched matched;
+  information = cv::max(information, 1e-6F);
+  matched.depth = product / information;
+  cv::sqrt(information, information);
+  matched.strength = product / information;
+  return matched;
+}
+
+// Sigma of values of which most are zero on the average, from their median size.
+float sigma_of(std::vector<float>& sizes) {
+  if (sizes.size() < kEnough) return 0;
+  const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
+  std::nth_element(sizes.begin(), middle, sizes.end());
+  return 1.4826F * *middle;
+}
+
+// The same within kScatterPx of each pixel.
+cv::Mat sigma_around(const cv::Mat& strength) {
+  constexpr int kShrink = 3;
+  constexpr double kScale = 20;  // keeps sigmas of up to 18 in a byte
+  cv::Mat small;
+  cv::resize(cv::abs(strength), small,
+             {std::max(1, strength.cols / kShrink), std::max(1, strength.rows / kShrink)}, 0, 0,
+             cv::INTER_NEAREST);
+  cv::Mat median;
+  small.convertTo(median, CV_8U, kScale);
+  cv::medianBlur(median, median, 2 * (kScatterPx / kShrink / 2) + 1);
+  cv::resize(median, median, strength.size(), 0, 0, cv::INTER_LINEAR);
+  cv::Mat sigma;
+  median.convertTo(sigma, CV_32F, 1.4826 / kScale);
+  return sigma;
+}
+
+cv::Mat scatter_of(const cv::Mat& strength, const cv::Mat& texture) {
+  std::vector<float> busy;
+  std::vector<float> calm;
+  for (int y = 0; y < strength.rows; y += 2) {
+    for (int x = 0; x < strength.cols; x += 2) {
+      (texture.at<float>(y, x) > kTextured ? busy : calm)
+          .push_back(std::abs(strength.at<float>(y, x)));
+    }
+  }
+  const float in_texture = sigma_of(busy);
+  const float in_noise = sigma_of(calm);
+  cv::Mat share;
+  cv::GaussianBlur(texture, share, {0, 0}, 4.0);
+  cv::Mat scatter = sigma_around(strength);
+  for (int y = 0; y < scatter.rows; ++y) {
+    for (int x = 0; x < scatter.cols; ++x) {
+      const float w = std::min(1.0F, share.at<float>(y, x) / kTextured);
+      const float variance = w * in_texture * in_texture + (1 - w) * in_noise * in_noise;
+      float& at = scatter.at<float>(y, x);
+      at = std::max({1.0F, at, std::sqrt(variance)});
+    }
+  }
+  return scatter;
+}
+
+void add_candidates(const std::vector<Level>& levels, std::size_t index,
+                    const SearchOptions& options, std::vector<Candidate>& candidates) {
+  const Level& level = levels[index];
+  const cv::Size size = level.field.x.size();
+  cv::Mat best = cv::Mat::zeros(size, CV_32FC1);
+  cv::Mat depth = best.clone();
+  cv::Mat diameter = best.clone();
+  cv::Mat spread(size, CV_32FC1, cv::Scalar(1));
+  for (const double d : level.diameters) {
+    const Matched matched = match(level.field, d);
+    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture);
+    const cv::Mat strength = cv::abs(matched.strength) / scatter;
+    const cv::Mat more = strength > best;
+    strength.copyTo(best, more);
+    matched.depth.copyTo(depth, more);
+    scatter.copyTo(spread, more);
+    diameter.setTo(d, more);
+  }
+  cv::Mat around;
+  cv::dilate(best, around, cv::Mat::ones(5, 5, CV_8U));
+  const auto least = static_cast<float>(kGlance * options.significance);
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) {
+      const float strength = best.at<float>(y, x);
+      if (strength < least || strength < around.at<float>(y, x)) continue;
+      Candidate candidate;
+      candidate.level = index;
+      candidate.texture = std::min(1.0F, level.field.texture.at<float>(y, x) / kTextured);
+      candidate.speck.centre = cv::Point(x, y);
+      candidate.speck.diameter = diameter.at<float>(y, x);
+      candidate.speck.depth = depth.at<float>(y, x);
+      candidate.speck.strength = strength;
+      candidate.speck.scatter = spread.at<float>(y, x);
+      candidates.push_back(candidate);
+    }
+  }
+}
+
+// Takes the weight from what touches one of the pixels, given in px of the finest level.
+void leave_out(Level& level, const std::vector<cv::Point2d>& pixels) {
+  for (const cv::Point2d& pixel : pixels) {
+    const cv::Point at(static_cast<int>(std::lround((pixel.x + 0.5) / level.scale - 0.5)),
+                       static_cast<int>(std::lround((pixel.y + 0.5) / level.scale - 0.5)));
+    const cv::Rect around =
+        cv::Rect(at.x - 2, at.y - 2, 4, 4) & cv::Rect({0, 0}, level.field.x.size());
+    level.field.weight_x(around).setTo(0);
+    level.field.weight_y(around).setTo(0);
+  }
+}
+
+std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
+                              const std::vector<cv::Point2d>& defects,
+                              const SearchOptions& options) {
+  std::vector<Level> levels;
+  for (double scale = 1; scale == 1 || kCoarser[0] * scale <= options.greatest_diameter;
+       scale *= 2) {
+    if (std::min(logs.front().cols, logs.front().rows) < 16) break;
+    if (scale > 1) {
+      for (cv::Mat& log : logs) {
+        cv::Mat half;
+        cv::resize(log(cv::Rect(0, 0, log.cols / 2 * 2, log.rows / 2 * 2)), half,
+                   {log.cols / 2, log.rows / 2}, 0, 0, cv::INTER_AREA);
+        log = half;
+      }
+      noise.at_zero /= 4;
+      noise.per_level /= 4;
+    }
+    Level level;
+    level.scale = scale;
+    level.field = static_gradient(logs, noise);
+    leave_out(level, defects);
+    if (scale == 1) {
+      level.diameters.assign(kFinest.begin(), kFinest.end());
+    } else {
+      level.diameters.assign(kCoarser.begin(), kCoarser.end());
+    }
+    levels.push_back(level);
+  }
+  return levels;
+}
+
+Speck at_finest(const Speck& speck, double scale) {
+  Speck finest = speck;
+  finest.centre = scale * (speck.centre + cv::Point2d(0.5, 0.5)) - cv::Point2d(0.5, 0.5);
+  finest.diameter *= scale;
+  finest.half_length *= scale;
+  return finest;
+}
+
+bool credible(const StaticGradient& field, const Speck& speck, double scale, double texture,
+              const SearchOptions& options) {
+  const cv::Rect inside({0, 0}, field.x.size());
+  if (!inside.contains(cv::Point(speck.centre)) || std::abs(speck.depth) < options.least_depth) {
+    return false;
+  }
+  const double length = speck.diameter + 2 * speck.half_length;
+  if (speck.diameter * scale < options.least_diameter ||
+      length * scale > options.greatest_diameter) {
+    return false;
+  }
+  const double sure = (options.significance + options.in_texture * texture) *
+                      (speck.depth < 0 ? options.brightening : 1.0);
+  if (speck.strength < sure) return false;
+  const SpeckSupport support = support_of(field, speck);
+  return support.sectors >= kLeastSectors && support.roughness <= kRoughest &&
+         speck.strength >= sure * support.surroundings;
+}
+
+}  // namespace
+
+std::vector<FoundSpeck> find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
+                                    const std::vector<cv::Point2d>& defects,
+                                    const SearchOptions& options) {
+  std::vector<Level> levels = pyramid_of(logs, noise, defects, options);
+  std::vector<Candidate> candidates;
+  for (std::size_t k = 0; k < levels.size(); ++k) add_candidates(levels, k, options, candidates);
+  std::stable_sort(candidates.begin(), candidates.end(), [](const auto& a, const auto& b) {
+    return a.speck.strength > b.speck.strength;
+  });
+  std::vector<FoundSpeck> found;
+  for (const Candidate& candidate : candidates) {
+    const Level& level = levels[candidate.level];
+    // A stronger one that was taken out may have been all there was.
+    Speck speck = candidate.speck;
+    weigh(level.field, speck);
+    if (speck.strength < kGlance * options.significance) continue;
+    speck = fit_speck(level.field, candidate.speck);
+    if (!credible(level.field, speck, level.scale, candidate.texture, options)) continue;
+    const Speck finest = at_finest(speck, level.scale);
+    found.push_back({finest, transmission_of(levels.front().field, finest)});
+    for (Level& other : levels) take_out(other.field, finest, other.scale);
+  }
+  return found;
+}
+
+}  // namespace trunnion

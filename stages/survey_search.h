@@ -1,0 +1,37 @@
+// Search for specks of all sizes: matched filters over a pyramid of static gradients.
+//
+// Shapes of a few diameters are held against every pixel of every level of the pyramid (depth and
+// strength as in survey_speck.h, by convolution). Strengths are divided by their own scatter, taken
+// apart where noise and where texture rules, because texture is correlated from pixel to pixel.
+// From the strongest on, each candidate is fitted and judged, and taken out of all levels before
+// the next one's turn, so that no speck is told of twice.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "stages/survey_speck.h"
+
+namespace trunnion {
+
+struct SearchOptions {
+  double least_depth = 0.025;
+  double least_diameter = 2;      // px of the finest level
+  double greatest_diameter = 48;  // of the longer axis
+  double significance = 5.5;      // sigmas where noise rules
+  double in_texture = 0.8;        // more where texture does: its tails are longer
+  double brightening = 2.0;       // times as sure must be what brightens, which dust seldom does
+};
+
+// In px of the finest level, strongest first.
+struct FoundSpeck {
+  Speck speck;
+  cv::Mat transmission;  // at the finest level, see survey_speck.h
+};
+
+// `logs`: remembered images (survey_static.h) of the stations; `defects`: pixels that tell nothing.
+std::vector<FoundSpeck> find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
+                                    const std::vector<cv::Point2d>& defects,
+                                    const SearchOptions& options);
+
+}  // namespace trunnion

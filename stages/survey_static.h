@@ -1,0 +1,37 @@
+// What stands still over the stations in the logarithm of the images, as a field of gradients.
+//
+// A speck on the sensor multiplies the light by its transmission T: ln I_k = ln S_k + ln T at
+// station k. The gradients of the scene S_k move on with the specimen and are small almost
+// everywhere, so the gradient of ln T is the location of the gradients over the stations
+// (Y. Weiss, "Deriving intrinsic images from image sequences", ICCV 2001, takes the median). Here
+// it is Huber's estimate (P. J. Huber, "Robust estimation of a location parameter", Annals of
+// Mathematical Statistics 35(1), 1964) with weights 1 / variance: of the sensor's noise or, where
+// that is more, of the texture around the pixel at that station.
+#pragma once
+
+#include <opencv2/core.hpp>
+#include <vector>
+
+namespace trunnion {
+
+// Variance of one remembered pixel, level 0..1: at_zero + per_level * level.
+struct LightNoise {
+  double at_zero = 0;
+  double per_level = 0;
+};
+
+struct StaticGradient {
+  // CV_32FC1 each. x[r, c] belongs to ln T[r, c + 1] - ln T[r, c], y[r, c] to ln T[r + 1, c] -
+  // ln T[r, c]; weights are 1 / variance, 0 where there is no neighbour.
+  cv::Mat x, y;
+  cv::Mat weight_x, weight_y;
+  cv::Mat texture;  // 0..1, share of the weight that stations with texture have
+};
+
+// CV_16U, logarithm of `grey` (CV_32FC1, 1 = full scale).
+cv::Mat remembered_log(const cv::Mat& grey);
+
+// `logs` are remembered images of equal size.
+StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNoise& noise);
+
+}  // namespace trunnion
