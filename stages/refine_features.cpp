@@ -12,6 +12,10 @@
 namespace trunnion {
 namespace {
 
+// A nearly untextured specimen shows fewer blobs than this; then shallower ones are taken, too.
+// What is noise among them finds no partner along the epipolar bands.
+constexpr std::size_t kFew = 400;
+constexpr double kShallower = 8.0;
 constexpr std::uint32_t kMagic = 0x31465254;  // "TRF1"
 
 // OpenCV 4.6 finds every blob a quarter pixel right of and below its place: it doubles the image
@@ -109,6 +113,19 @@ std::vector<int> spread(const std::vector<cv::KeyPoint>& points, const cv::Size&
   return order;
 }
 
+// Blobs of at least this contrast that lie wholly inside the specimen.
+std::vector<cv::KeyPoint> blobs(const cv::Mat& level, const cv::Mat& mask, const cv::Mat& distance,
+                                double contrast) {
+  std::vector<cv::KeyPoint> found;
+  cv::SIFT::create(0, 3, contrast)->detect(level, found, mask);
+  if (distance.empty()) return found;
+  std::erase_if(found, [&](const cv::KeyPoint& p) {
+    const auto at = distance.at<float>(static_cast<int>(p.pt.y), static_cast<int>(p.pt.x));
+    return at < 0.5F * p.size;
+  });
+  return found;
+}
+
 // Square roots of the normalised histogram, scaled to bytes: Euclidean distance of these is the
 // Hellinger distance of the histograms.
 void root_descriptor(const cv::Mat& row, std::array<std::uint8_t, kDescriptorSize>& out) {
@@ -138,23 +155,18 @@ ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverag
   const cv::Rect box = search_box(mask, whole.size());
   if (box.empty()) return result;
   const cv::Mat level = whole(box);
-  const auto detector = cv::SIFT::create(0, 3, settings.min_contrast);
-  std::vector<cv::KeyPoint> keypoints;
   if (!mask.empty()) mask = mask(box);
-  detector->detect(level, keypoints, mask);
-  if (!distance.empty()) {
-    distance = distance(box);
-    std::erase_if(keypoints, [&](const cv::KeyPoint& p) {
-      const auto at = distance.at<float>(static_cast<int>(p.pt.y), static_cast<int>(p.pt.x));
-      return at < 0.5F * p.size;
-    });
+  if (!distance.empty()) distance = distance(box);
+  std::vector<cv::KeyPoint> keypoints = blobs(level, mask, distance, settings.min_contrast);
+  if (keypoints.size() < kFew) {
+    keypoints = blobs(level, mask, distance, settings.min_contrast / kShallower);
   }
   const auto kept =
       spread(keypoints, level.size(), static_cast<std::size_t>(settings.max_features));
   std::vector<cv::KeyPoint> chosen;
   for (const int i : kept) chosen.push_back(keypoints[static_cast<std::size_t>(i)]);
   cv::Mat descriptors;
-  if (!chosen.empty()) detector->compute(level, chosen, descriptors);
+  if (!chosen.empty()) cv::SIFT::create()->compute(level, chosen, descriptors);
   const double sx = static_cast<double>(image.cols) / whole.cols;
   const double sy = static_cast<double>(image.rows) / whole.rows;
   for (std::size_t i = 0; i < chosen.size(); ++i) {
