@@ -7,7 +7,6 @@
 
 #include <Eigen/Geometry>
 #include <Eigen/QR>
-#include <Eigen/SVD>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 #include <random>
@@ -16,6 +15,7 @@
 #include "stages/orient.h"
 #include "stages/refine.h"
 #include "tests/support/open_data.h"
+#include "tests/support/pose_agreement.h"
 #include "tests/support/turntable_data.h"
 
 namespace trunnion {
@@ -41,37 +41,15 @@ Axis axis_of_motion(const Pose& first, const Pose& second) {
   return axis;
 }
 
-struct Against {
-  double rotation = 0;  // rad, at worst, up to the world's rotation
-  double centre = 0;    // at worst, over the ring's radius, up to a similarity
-};
-
-Against compare(const std::vector<View>& views, const std::vector<test::PublishedView>& published) {
-  const auto n = static_cast<Eigen::Index>(views.size());
-  Eigen::Matrix3d sum = Eigen::Matrix3d::Zero();
-  Eigen::Matrix3Xd found(3, n);
-  Eigen::Matrix3Xd truth(3, n);
-  for (Eigen::Index i = 0; i < n; ++i) {
-    const auto k = static_cast<std::size_t>(i);
-    sum += published[k].pose.R.transpose() * views[k].pose.R;
-    found.col(i) = views[k].pose.centre_mm();
-    truth.col(i) = published[k].pose.centre_mm();
+test::PoseAgreement compare(const std::vector<View>& views,
+                            const std::vector<test::PublishedView>& published) {
+  std::vector<Pose> found;
+  std::vector<Pose> truth;
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    found.push_back(views[i].pose);
+    truth.push_back(published[i].pose);
   }
-  const Eigen::JacobiSVD<Eigen::Matrix3d> svd(sum, Eigen::ComputeFullU | Eigen::ComputeFullV);
-  const Eigen::Matrix3d world = svd.matrixU() * svd.matrixV().transpose();
-  const Eigen::Matrix4d similarity = Eigen::umeyama(found, truth, true);
-  const Eigen::Matrix3Xd moved =
-      (similarity.topLeftCorner<3, 3>() * found).colwise() + similarity.topRightCorner<3, 1>();
-  const Eigen::Vector3d middle = truth.rowwise().mean();
-  Against against;
-  for (Eigen::Index i = 0; i < n; ++i) {
-    const auto k = static_cast<std::size_t>(i);
-    against.rotation = std::max(
-        against.rotation, rotation_angle_between(views[k].pose.R, published[k].pose.R * world));
-    against.centre = std::max(
-        against.centre, (moved.col(i) - truth.col(i)).norm() / (truth.col(i) - middle).norm());
-  }
-  return against;
+  return test::agreement(found, truth);
 }
 
 // RMS of the tie points' observations with every point at its best place for these poses.
@@ -146,8 +124,8 @@ TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
     scene.axis_calibrated = true;
     scene.views = oriented.views;
     const RefineResult result = refine(scene, oriented.rings, features, RefineSettings{});
-    const Against before = compare(scene.views, published);
-    const Against after = compare(result.scene.views, published);
+    const test::PoseAgreement before = compare(scene.views, published);
+    const test::PoseAgreement after = compare(result.scene.views, published);
     const double principal = result.scene.camera.fx / published[0].camera.fx;
     fmt::print(
         "seed {}: {} {} points, rms {:.3f} px; rotation {:.3f} -> {:.3f} degrees, centre {:.2f} -> "
