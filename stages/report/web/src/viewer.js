@@ -96,7 +96,7 @@ function content(station) {
       h('div', { class: 'viewer-buttons' },
         h('button', { type: 'button', class: 'previous', onclick: () => step(-1) }, 'Previous'),
         h('button', { type: 'button', class: 'next', onclick: () => step(1) }, 'Next'),
-        h('button', { type: 'button', class: 'close', onclick: () => dialog.close() }, 'Close'))),
+        h('button', { type: 'button', class: 'close', onclick: shut }, 'Close'))),
     h('div', { class: 'viewer-body' },
       h('div', { class: 'viewer-pictures' }, view ? (view.after ? pictures(view) : h('p', {}, 'No pictures are kept of this station.')) : h('div', { class: 'no-picture' }, 'No image of this station')),
       h('div', { class: 'viewer-side' },
@@ -112,17 +112,33 @@ function show(station, focusOn) {
   dialog.querySelector(focusOn ?? '.close').focus();
 }
 
+function tidy() {
+  if (!current) return;
+  current = null;
+  history.replaceState(null, '', location.pathname + location.search);
+  dialog.replaceChildren();
+  opener?.focus?.();
+}
+
+// At once: the dialog's own event comes late, and would clear the next station if that is open by
+// then.
+function shut() {
+  dialog.close();
+  tidy();
+}
+
 export function open(station, from) {
   opener = from ?? document.activeElement;
   if (!dialog) {
     dialog = h('dialog', { 'aria-labelledby': 'viewer-title' });
-    dialog.addEventListener('close', () => {
-      history.replaceState(null, '', location.pathname + location.search);
-      dialog.replaceChildren();
-      opener?.focus?.();
-    });
-    dialog.addEventListener('click', (event) => { if (event.target === dialog) dialog.close(); });
+    dialog.addEventListener('close', () => { if (!dialog.open) tidy(); });
+    dialog.addEventListener('click', (event) => { if (event.target === dialog) shut(); });
     dialog.addEventListener('keydown', (event) => {
+      if (event.key === 'Escape') {
+        event.preventDefault();
+        shut();
+        return;
+      }
       if (event.target.matches('input')) return;
       if (event.key === 'ArrowRight') dialog.querySelector('.next').click();
       if (event.key === 'ArrowLeft') dialog.querySelector('.previous').click();
