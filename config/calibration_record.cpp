@@ -17,6 +17,7 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
+constexpr const char* kReferences[] = {"first", "middle", "last"};
 constexpr const char* kFormat = "trunnion calibration record 1";
 constexpr int kMaxCount = 1'000'000'000;
 constexpr double kSmallest = 1e-9;
@@ -188,6 +189,7 @@ CalibrationRecord record_for(const Setup& setup) {
   record.f_number = setup.f_number;
   record.moves = setup.moves;
   record.rescaled = setup.rescaled;
+  record.reference = setup.reference;
   return record;
 }
 
@@ -208,6 +210,11 @@ std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup
   compare("fusion.moves (0 rail, 1 lens)", static_cast<double>(record.moves),
           static_cast<double>(setup.moves));
   compare("fusion.rescaled", record.rescaled ? 1 : 0, setup.rescaled ? 1 : 0);
+  // The pinhole stands where the reference slice was taken.
+  if (setup.rescaled) {
+    compare("fusion.reference (0 first, 1 middle, 2 last)", static_cast<double>(record.reference),
+            static_cast<double>(setup.reference));
+  }
   if (record.lens) {
     compare("body.width_px", record.lens->camera.width_px, setup.width_px);
     compare("body.height_px", record.lens->camera.height_px, setup.height_px);
@@ -235,6 +242,10 @@ CalibrationRecord parse_record(std::string_view text, const std::string& name) {
   record.moves =
       setup.choice("moves", {"rail", "lens"}) == 0 ? FocusMotion::rail : FocusMotion::lens;
   record.rescaled = setup.boolean("rescaled");
+  if (setup.has("reference")) {
+    record.reference =
+        static_cast<ReferenceSlice>(setup.choice("reference", {"first", "middle", "last"}));
+  }
   if (in.has("lens")) record.lens = lens_from(in.object("lens"));
   if (in.has("scale")) record.scale = scale_from(in.object("scale"));
   if (in.has("axis")) record.axis = axis_from(in.object("axis"));
@@ -257,7 +268,8 @@ std::string record_to_json(const CalibrationRecord& record) {
               {"converter", record.converter},
               {"f_number", record.f_number},
               {"moves", record.moves == FocusMotion::lens ? "lens" : "rail"},
-              {"rescaled", record.rescaled}}}};
+              {"rescaled", record.rescaled},
+              {"reference", kReferences[static_cast<std::size_t>(record.reference)]}}}};
   if (record.lens) json["lens"] = lens_to_json(*record.lens);
   if (record.scale) json["scale"] = scale_to_json(*record.scale);
   if (record.axis) json["axis"] = axis_to_json(*record.axis);

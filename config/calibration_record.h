@@ -75,6 +75,7 @@ struct CalibrationRecord {
   double f_number = 0;
   FocusMotion moves = FocusMotion::rail;
   bool rescaled = true;
+  ReferenceSlice reference = ReferenceSlice::middle;
   std::optional<LensCalibration> lens;
   std::optional<ScaleCalibration> scale;
   std::optional<AxisCalibration> axis;

@@ -55,6 +55,13 @@ TEST(CalibrationRecord, SurvivesTheFileToTheLastBit) {
 TEST(CalibrationRecord, TheDifferingFieldIsNamed) {
   const CalibrationRecord record = record_with_lens(Projection::perspective);
   EXPECT_TRUE(mismatches(record, macro_setup()).empty());
+  {
+    trunnion::Setup other = macro_setup();
+    other.reference = ReferenceSlice::last;
+    ASSERT_EQ(mismatches(record, other).size(), 1U);
+    EXPECT_NE(mismatches(record, other)[0].find("fusion.reference"), std::string::npos);
+    EXPECT_TRUE(mismatches(parse_record(record_to_json(record_for(other)), "r"), other).empty());
+  }
   const auto differing = [&](auto change) {
     trunnion::Setup setup = macro_setup();
     change(setup);

@@ -63,10 +63,17 @@ TEST(PrepareReference, SlowRealTurntableSetRunsThroughOnNominalGeometry) {
   }
 }
 
-struct ReadView {
-  Eigen::Matrix3d R;
-  Eigen::Vector3d t;
-};
+Pose pose_from(const nlohmann::json& json, const char* rotation, const char* translation) {
+  Pose pose;
+  for (int i = 0; i < 3; ++i) {
+    const auto row = static_cast<std::size_t>(i);
+    pose.t[i] = json.at(translation).at(row);
+    for (int j = 0; j < 3; ++j) {
+      pose.R(i, j) = json.at(rotation).at(row).at(static_cast<std::size_t>(j));
+    }
+  }
+  return pose;
+}
 
 // Root mean square and largest distance between the truth's points, as the true camera sees them in
 // an ideal image, and their projections by the exported cameras.
@@ -80,18 +87,9 @@ std::pair<double, double> reprojection(const test::SmallSet& set) {
   const double fy = camera.at("fy_px");
   const double cx = camera.at("cx_px");
   const double cy = camera.at("cy_px");
-  std::map<std::string, ReadView> views;
+  std::map<std::string, Pose> views;
   for (const auto& item : json.at("views")) {
-    ReadView view;
-    const auto& pose = item.at("pose");
-    for (int i = 0; i < 3; ++i) {
-      view.t[i] = pose.at("translation_mm").at(static_cast<std::size_t>(i));
-      for (int j = 0; j < 3; ++j) {
-        view.R(i, j) =
-            pose.at("rotation").at(static_cast<std::size_t>(i)).at(static_cast<std::size_t>(j));
-      }
-    }
-    views[item.at("name")] = view;
+    views[item.at("name")] = pose_from(item.at("pose"), "rotation", "translation_mm");
   }
   const auto rows = parse_csv(read_file(set.root() / "truth/points.csv"), "points.csv");
   double sum = 0;
@@ -100,8 +98,7 @@ std::pair<double, double> reprojection(const test::SmallSet& set) {
   for (std::size_t i = 1; i < rows.size(); ++i) {
     const auto& row = rows[i];
     const Eigen::Vector3d point(std::stod(row[1]), std::stod(row[2]), std::stod(row[3]));
-    const ReadView& view = views.at(row[4]);
-    const Eigen::Vector3d seen = view.R * point + view.t;
+    const Eigen::Vector3d seen = views.at(row[4]) * point;
     const Eigen::Vector2d ours(fx * seen.x() / seen.z() + cx, fy * seen.y() / seen.z() + cy);
     const Eigen::Vector2d ray = normalise(true_camera, {std::stod(row[5]), std::stod(row[6])});
     const Eigen::Vector2d expected(fx * ray.x() + cx, fy * ray.y() + cy);
@@ -135,18 +132,6 @@ struct BothPoses {
   std::vector<Pose> found;
   std::vector<Pose> truth;
 };
-
-Pose pose_from(const nlohmann::json& json, const char* rotation, const char* translation) {
-  Pose pose;
-  for (int i = 0; i < 3; ++i) {
-    const auto row = static_cast<std::size_t>(i);
-    pose.t[i] = json.at(translation).at(row);
-    for (int j = 0; j < 3; ++j) {
-      pose.R(i, j) = json.at(rotation).at(row).at(static_cast<std::size_t>(j));
-    }
-  }
-  return pose;
-}
 
 BothPoses exported_and_true(const test::SmallSet& set) {
   const auto exported = nlohmann::json::parse(read_file(set.prepared() / "cameras.json"));
