@@ -14,7 +14,7 @@ test_packages=(
   opencv-doc clang-format clang-tidy
   # Readers that are not ours, for what trunnion writes.
   libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib chromium groff tmux
-  libbenchmark-dev
+  libbenchmark-dev dpkg-dev
 )
 
 wanted=("${build_packages[@]}")
