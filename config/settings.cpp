@@ -228,6 +228,9 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   TomlReader limits = file.table("limits");
   settings.limits.max_megapixels =
       limits.number("max_megapixels", {.min = 0.01, .max = 10'000.0}, 400.0);
+  settings.limits.tolerate_truncated = limits.boolean("tolerate_truncated", false);
+  settings.limits.tolerate_wrong_extension = limits.boolean("tolerate_wrong_extension", false);
+  settings.limits.tolerate_more_pages = limits.boolean("tolerate_more_pages", false);
   for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
     settings.written[name] = file.table(name).canonical();
   }
@@ -254,6 +257,9 @@ SpecimenFile all_from(TomlReader& file, const fs::path& path) {
 ImageLimits image_limits(const LimitSettings& limits) {
   ImageLimits result;
   result.max_pixels = static_cast<std::int64_t>(limits.max_megapixels * 1e6);
+  result.truncated = limits.tolerate_truncated;
+  result.wrong_extension = limits.tolerate_wrong_extension;
+  result.more_pages = limits.tolerate_more_pages;
   return result;
 }
 

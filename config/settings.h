@@ -98,6 +98,10 @@ struct OutputSettings {
 
 struct LimitSettings {
   double max_megapixels = 400.0;
+  // Wrong files that are used all the same, each with a doubt that names it.
+  bool tolerate_truncated = false;        // TIFF in strips; what is missing is no specimen
+  bool tolerate_wrong_extension = false;  // the content decides
+  bool tolerate_more_pages = false;       // the first page is used
 };
 
 [[nodiscard]] ImageLimits image_limits(const LimitSettings& limits);

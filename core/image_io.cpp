@@ -142,7 +142,7 @@ ImageInfo probe_tiff(const fs::path& file, const ImageLimits& limits) {
   check_samples(file, samples, bits);
   check_size(file, width, height, limits);
   // A reduced-resolution preview may follow the image; a second full page may not.
-  while (TIFFReadDirectory(tiff.get()) == 1) {
+  while (!limits.more_pages && TIFFReadDirectory(tiff.get()) == 1) {
     std::uint32_t subtype = 0;
     TIFFGetFieldDefaulted(tiff.get(), TIFFTAG_SUBFILETYPE, &subtype);
     if ((subtype & FILETYPE_REDUCEDIMAGE) == 0 && (subtype & FILETYPE_MASK) == 0) {
@@ -316,9 +316,33 @@ void swap_red_and_blue(cv::Mat& part) {
   }
 }
 
+// Where the rows from `first` on of a stored image lie once it is upright (see `upright`).
+cv::Rect rows_upright(int first, const cv::Size& stored, int orientation) {
+  const int rows = stored.height - first;
+  switch (orientation) {
+    case 3:
+    case 4:
+      return {0, 0, stored.width, rows};
+    case 5:
+    case 8:
+      return {first, 0, rows, stored.width};
+    case 6:
+    case 7:
+      return {0, 0, rows, stored.width};
+    default:
+      return {0, first, stored.width, rows};
+  }
+}
+
+// The last row that was read goes on to the end, so that no edge appears where the data stop.
+void fill_from(cv::Mat& image, int first) {
+  for (int y = first; y < image.rows; ++y) image.row(first - 1).copyTo(image.row(y));
+}
+
 // OpenCV multiplies colour by alpha when it reads 8-bit RGBA TIFF and hides truncated strips, so
-// chunky grey and RGB are read here; other layouts (planes, YCbCr) return false.
-bool read_tiff(const fs::path& file, const ImageInfo& info, cv::Mat& image) {
+// chunky grey and RGB are read here; other layouts (planes, YCbCr) return false. With `missing`
+// what lacks at the end is filled.
+bool read_tiff(const fs::path& file, const ImageInfo& info, cv::Mat& image, cv::Rect* missing) {
   const TiffHandle tiff = open_tiff(file, "rm");
   if (!tiff) throw wrong(file, "is a damaged TIFF; export it again.");
   TIFF* t = tiff.get();
@@ -345,6 +369,11 @@ bool read_tiff(const fs::path& file, const ImageInfo& info, cv::Mat& image) {
     const tmsize_t bytes = rows * row_bytes;
     if (TIFFScanlineSize(t) != row_bytes ||
         TIFFReadEncodedStrip(t, strip, image.ptr(first), bytes) != bytes) {
+      if (missing != nullptr && first > 0) {
+        fill_from(image, first);
+        *missing = rows_upright(first, image.size(), info.orientation);
+        break;
+      }
       throw wrong(file, fmt::format("cannot be decoded from row {} of {} on; export it again.",
                                     first + 1, height));
     }
@@ -416,7 +445,7 @@ const char* name_of(FileType type) {
 
 ImageInfo probe_image(const fs::path& file, const ImageLimits& limits) {
   const FileType content = type_from_content(file);
-  if (type_from_extension(file) != content) {
+  if (!limits.wrong_extension && type_from_extension(file) != content) {
     throw wrong(file, fmt::format("is a {} file by its content, but its extension says otherwise; "
                                   "rename it to end in {}.",
                                   name_of(content), extension_of(content)));
@@ -429,11 +458,17 @@ ImageInfo probe_image(const fs::path& file, const ImageLimits& limits) {
   return info;
 }
 
-cv::Mat read_image(const fs::path& file, const ImageLimits& limits) {
+cv::Mat read_image(const fs::path& file, const ImageLimits& limits, cv::Rect* missing) {
   const ImageInfo info = probe_image(file, limits);
-  check_complete(file, info.type);
+  const bool fill = limits.truncated && info.type == FileType::tiff;
+  cv::Rect filled;
   cv::Mat image;
-  if (info.type == FileType::tiff && read_tiff(file, info, image)) return image;
+  if (!fill) check_complete(file, info.type);
+  if (info.type == FileType::tiff && read_tiff(file, info, image, fill ? &filled : nullptr)) {
+    if (missing != nullptr) *missing = filled;
+    return image;
+  }
+  if (fill) check_complete(file, info.type);
   try {
     // UNCHANGED keeps depth and alpha; of the codecs only TIFF turns the image upright by itself.
     image = cv::imread(file.string(), cv::IMREAD_UNCHANGED);

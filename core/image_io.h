@@ -27,6 +27,10 @@ struct ImageInfo {
 struct ImageLimits {
   // A header that claims more is refused before any pixel is allocated.
   std::int64_t max_pixels = 400'000'000;
+  // What is wrong with a file and yet accepted.
+  bool truncated = false;        // TIFF in strips: what is missing at the end is filled
+  bool wrong_extension = false;  // the content decides
+  bool more_pages = false;       // the first page is read
 };
 
 // Reads the header only. Throws a data error that names the file, what is wrong and what to do:
@@ -34,8 +38,11 @@ struct ImageLimits {
 // palette, CMYK, float, more than one page, odd channel counts or bit depths.
 ImageInfo probe_image(const std::filesystem::path& file, const ImageLimits& limits = {});
 
-// Decodes the whole image, upright. Throws a data error also where the content is truncated.
-cv::Mat read_image(const std::filesystem::path& file, const ImageLimits& limits = {});
+// Decodes the whole image, upright. Throws a data error also where the content is truncated; where
+// the limits accept that, the last row goes on over what is missing, which `missing` tells
+// (upright, empty for a whole image).
+cv::Mat read_image(const std::filesystem::path& file, const ImageLimits& limits = {},
+                   cv::Rect* missing = nullptr);
 
 struct WriteOptions {
   FileType type = FileType::tiff;

@@ -32,6 +32,7 @@ std::string pixel_fingerprint(const ImageItem& item, const ImagePass& pass) {
   for (const char* table : {"repair", "mask", "undistort", "refine", "output"}) {
     print.add(settings.written.at(table));
   }
+  print.add(settings.limits.tolerate_truncated);
   print.add(pass.workspace.setup.object_pixel_um());
   for (const Camera* camera : {&pass.map.from, &pass.map.to}) {
     print.add(camera->projection).add(camera->width_px).add(camera->height_px);
@@ -136,6 +137,15 @@ void write_mask(const ImageItem& item, const cv::Mat& mask, const ImagePass& pas
   pass.outputs.record(relative, item.fingerprint);
 }
 
+Finding truncated(const std::string& source, const cv::Rect& missing) {
+  return {
+      Severity::doubt, "image", source,
+      fmt::format("{} is truncated: {} x {} pixels at ({}, {}) are missing; they are filled and "
+                  "left out of the mask.",
+                  source, missing.width, missing.height, missing.x, missing.y),
+      "Export this image again; until then limits.tolerate_truncated lets it pass."};
+}
+
 struct Extracted {
   std::string features;
   std::string pictures;
@@ -143,7 +153,9 @@ struct Extracted {
 
 Extracted process(ImageItem& item, const ImagePass& pass) {
   const Settings& settings = pass.workspace.file.settings;
-  cv::Mat image = read_image(item.station.file, image_limits(settings.limits));
+  cv::Rect missing;
+  cv::Mat image = read_image(item.station.file, image_limits(settings.limits), &missing);
+  if (!missing.empty()) item.result.findings.push_back(truncated(item.station.source, missing));
   check_interrupt();
   const cv::Mat before = picture_source(image);
   item.result.spots_repaired = repair(image, pass.survey.spots, settings.repair).spots_repaired;
@@ -157,6 +169,8 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
       apply_user_masks(mask, user);
       item.result.user_mask = true;
     }
+    mask.coverage(missing).setTo(0);
+    mask.outline(missing).setTo(0);
     coverage = mask.coverage;
     outline = mask.outline;
     item.result.mask = mask.measures;

@@ -239,6 +239,21 @@ void report_gaps(const std::vector<StationImage>& images, const Specimen& specim
   }
 }
 
+// The header as the limits allow it; what they only tolerate becomes a doubt.
+ImageInfo probe(const StationImage& image, const ImageLimits& limits, Findings& findings) {
+  ImageLimits strict;
+  strict.max_pixels = limits.max_pixels;
+  try {
+    return probe_image(image.file, strict);
+  } catch (const Error& error) {
+    if (!limits.wrong_extension && !limits.more_pages) throw;
+    const ImageInfo info = probe_image(image.file, limits);
+    findings.push_back({Severity::doubt, kStage, image.source, error.what(),
+                        "It is used all the same, as limits in specimen.toml ask for."});
+    return info;
+  }
+}
+
 }  // namespace
 
 IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const Settings& settings,
@@ -264,7 +279,7 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
     image.frame = candidate.frame;
     image.frames = candidate.frames;
     try {
-      image.info = probe_image(image.file, limits);
+      image.info = probe(image, limits, result.findings);
       image.bytes = fs::file_size(image.file);
       result.images.push_back(image);
     } catch (const Error& error) {
