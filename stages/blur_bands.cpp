@@ -6,7 +6,7 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
-#include "core/brightness.h"
+#include "core/reduction.h"
 #include "core/error.h"
 #include "stages/backdrop_pockets.h"
 

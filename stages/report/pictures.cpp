@@ -7,6 +7,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/error.h"
+#include "core/reduction.h"
 #include "stages/report.h"
 
 namespace trunnion {
@@ -21,7 +22,8 @@ cv::Mat shrink(const cv::Mat& image, int long_side) {
   const cv::Size size(std::max(1, cvRound(image.cols * scale)),
                       std::max(1, cvRound(image.rows * scale)));
   cv::Mat small = image;
-  if (size != image.size()) cv::resize(image, small, size, 0, 0, cv::INTER_AREA);
+  if (size != image.size())
+    cv::resize(reduced_towards(image, size), small, size, 0, 0, cv::INTER_AREA);
   if (small.depth() == CV_16U) small.convertTo(small, CV_8U, 1.0 / 257.0);
   cv::Mat colour = small;
   if (small.channels() == 1) cv::cvtColor(small, colour, cv::COLOR_GRAY2BGR);
@@ -57,10 +59,10 @@ std::string outline_path(const cv::Mat& mask, const ThumbnailOptions& options) {
   if (mask.empty()) return {};
   const double scale =
       std::min(1.0, static_cast<double>(options.large_px) / std::max(mask.cols, mask.rows));
+  const cv::Size size(std::max(1, cvRound(mask.cols * scale)),
+                      std::max(1, cvRound(mask.rows * scale)));
   cv::Mat small;
-  cv::resize(mask, small,
-             {std::max(1, cvRound(mask.cols * scale)), std::max(1, cvRound(mask.rows * scale))}, 0,
-             0, cv::INTER_AREA);
+  cv::resize(reduced_towards(mask, size), small, size, 0, 0, cv::INTER_AREA);
   // A border of background closes outlines at the edge of the image.
   cv::Mat inside;
   cv::copyMakeBorder(small >= 128, inside, 1, 1, 1, 1, cv::BORDER_CONSTANT, cv::Scalar(0));
