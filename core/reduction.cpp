@@ -60,16 +60,18 @@ cv::Mat brightness_of(const cv::Mat& image, int scale) {
 
 template <typename T, std::size_t C>
 cv::Mat means_of(const cv::Mat& image, int scale) {
-  cv::Mat result(image.rows / scale, image.cols / scale, image.type());
+  cv::Mat result((image.rows + scale - 1) / scale, (image.cols + scale - 1) / scale, image.type());
   std::vector<std::uint32_t> sums(static_cast<std::size_t>(image.cols) * C);
-  const auto area = static_cast<std::uint32_t>(scale * scale);
   for (int y = 0; y < result.rows; ++y) {
-    add_rows<T>(image, y * scale, scale, sums);
+    const int rows = std::min(scale, image.rows - y * scale);
+    add_rows<T>(image, y * scale, rows, sums);
     T* out = result.ptr<T>(y);
     const std::uint32_t* from = sums.data();
     for (int x = 0; x < result.cols; ++x) {
-      for (const std::uint32_t sum : take_block<C>(from, scale)) {
-        *out++ = static_cast<T>((sum + area / 2) / area);
+      const int columns = std::min(scale, image.cols - x * scale);
+      const float share = 1.0F / static_cast<float>(rows * columns);
+      for (const std::uint32_t sum : take_block<C>(from, columns)) {
+        *out++ = static_cast<T>(static_cast<float>(sum) * share + 0.5F);
       }
     }
   }
@@ -120,9 +122,8 @@ cv::Mat halved_inside(const cv::Mat& inside) {
 
 cv::Mat reduced_towards(const cv::Mat& image, const cv::Size& wanted) {
   constexpr int kLargest = 64;  // sums of such blocks fit 32 bit
-  int scale = std::min({image.cols / std::max(1, 2 * wanted.width),
-                        image.rows / std::max(1, 2 * wanted.height), kLargest});
-  while (scale > 1 && (image.cols % scale != 0 || image.rows % scale != 0)) --scale;
+  const int scale = std::min({image.cols / std::max(1, 2 * wanted.width),
+                              image.rows / std::max(1, 2 * wanted.height), kLargest});
   if (scale <= 1) return image;
   return by_type(image, [&]<typename T, std::size_t C>() { return means_of<T, C>(image, scale); });
 }

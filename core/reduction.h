@@ -13,8 +13,9 @@ cv::Mat block_brightness(const cv::Mat& image, int scale);
 // CV_8U at half size, rest dropped as above: 255 where all four pixels of `inside` (0 or 255) are.
 cv::Mat halved_inside(const cv::Mat& inside);
 
-// Rounded means of blocks, the largest that divide the image evenly and leave twice the size
-// `wanted` or more; the image itself where there are none. For pictures: a resize to the exact size
+// Rounded means of the largest blocks that leave twice the size `wanted` or more; the image itself
+// where there are none. Blocks at the right and lower edge may be smaller, which moves what lies
+// there by less than half a pixel of the size wanted. For pictures: a resize to the exact size
 // comes next and has little left to do.
 cv::Mat reduced_towards(const cv::Mat& image, const cv::Size& wanted);
 

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
@@ -38,13 +39,23 @@ std::string encode(const cv::Mat& image, int quality) {
   return {bytes.begin(), bytes.end()};
 }
 
-// First less quality, then fewer pixels, until the limit holds.
+// First less quality, then fewer pixels, until the limit holds. A quality is skipped where the size
+// at the first says that it can't do: pictures of specimens, of noise and small ones kept at least
+// 0.62, 0.41 and 0.29 of it at the others.
 std::string encode_within(cv::Mat image, std::size_t limit_bytes) {
+  struct Quality {
+    int value;
+    double least_share;
+  };
+  constexpr std::array<Quality, 4> kQualities{{{84, 1.0}, {74, 0.6}, {62, 0.4}, {48, 0.28}}};
   for (;;) {
     std::string bytes;
-    for (const int quality : {84, 74, 62, 48}) {
-      bytes = encode(image, quality);
+    double at_first = 0;
+    for (const Quality& quality : kQualities) {
+      if (quality.least_share * at_first > static_cast<double>(limit_bytes)) continue;
+      bytes = encode(image, quality.value);
       if (bytes.size() <= limit_bytes) return bytes;
+      if (at_first == 0) at_first = static_cast<double>(bytes.size());
     }
     if (std::max(image.cols, image.rows) < 32) return bytes;
     cv::Mat smaller;
