@@ -433,6 +433,13 @@ void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
   }
 }
 
+// Runs only, of rows less their left neighbours: noise repeats nothing that a search for longer
+// matches would find (docs/decisions.md).
+std::vector<int> png_parameters(bool compress) {
+  if (!compress) return {cv::IMWRITE_PNG_COMPRESSION, 0};
+  return {cv::IMWRITE_PNG_STRATEGY, cv::IMWRITE_PNG_STRATEGY_RLE};
+}
+
 }  // namespace
 
 const char* extension_of(FileType type) {
@@ -502,7 +509,7 @@ void write_image(const fs::path& file, const cv::Mat& image, const WriteOptions&
   const std::vector<int> parameters =
       options.type == FileType::jpeg
           ? std::vector<int>{cv::IMWRITE_JPEG_QUALITY, options.jpeg_quality}
-          : std::vector<int>{cv::IMWRITE_PNG_COMPRESSION, options.compress ? 3 : 0};
+          : png_parameters(options.compress);
   bool written = false;
   try {
     written = cv::imwrite(file.string(), image, parameters);

@@ -8,6 +8,7 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "core/reduction.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/image_record.h"
@@ -72,8 +73,9 @@ cv::Mat picture_source(const cv::Mat& image) {
   const double shrink =
       ThumbnailOptions().large_px / static_cast<double>(std::max(image.cols, image.rows));
   if (shrink >= 1.0) return image.clone();
+  const cv::Size size(cvRound(image.cols * shrink), cvRound(image.rows * shrink));
   cv::Mat small;
-  cv::resize(image, small, {}, shrink, shrink, cv::INTER_AREA);
+  cv::resize(reduced_towards(image, size), small, size, 0, 0, cv::INTER_AREA);
   return small;
 }
 
@@ -154,7 +156,10 @@ struct Extracted {
 Extracted process(ImageItem& item, const ImagePass& pass) {
   const Settings& settings = pass.workspace.file.settings;
   cv::Rect missing;
-  cv::Mat image = read_image(item.station.file, image_limits(settings.limits), &missing);
+  cv::Mat image = pass.decoded.take(item.station.file);
+  if (image.empty()) {
+    image = read_image(item.station.file, image_limits(settings.limits), &missing);
+  }
   if (!missing.empty()) item.result.findings.push_back(truncated(item.station.source, missing));
   check_interrupt();
   const cv::Mat before = picture_source(image);

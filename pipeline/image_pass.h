@@ -10,6 +10,7 @@
 #include "core/mask_measures.h"
 #include "core/survey_result.h"
 #include "core/view_measures.h"
+#include "pipeline/decoded_images.h"
 #include "pipeline/journal.h"
 #include "pipeline/output_store.h"
 #include "pipeline/progress.h"
@@ -54,6 +55,7 @@ struct ImagePass {
   const UndistortMap& map;
   Journal& journal;
   OutputStore& outputs;
+  DecodedImages& decoded;
   Progress& progress;
   int jobs = 1;
 };

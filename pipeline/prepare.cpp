@@ -3,7 +3,6 @@
 #include <fmt/chrono.h>
 #include <fmt/format.h>
 #include <tbb/global_control.h>
-#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <cstdlib>
@@ -14,18 +13,16 @@
 
 #include "core/error.h"
 #include "core/files.h"
-#include "core/hash.h"
 #include "core/metadata.h"
 #include "pipeline/capture_check.h"
-#include "pipeline/fingerprint.h"
+#include "pipeline/decoded_images.h"
 #include "pipeline/finishing.h"
 #include "pipeline/image_pass.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/stage_clock.h"
-#include "pipeline/survey_cache.h"
+#include "pipeline/survey_run.h"
 #include "stages/ingest.h"
 #include "stages/orient.h"
-#include "stages/survey.h"
 
 namespace trunnion {
 namespace {
@@ -56,11 +53,6 @@ void append(Findings& to, const Findings& from) {
   to.insert(to.end(), from.begin(), from.end());
 }
 
-struct SurveyRun {
-  SurveyResult result;
-  std::string fingerprint;
-};
-
 std::vector<StationImage> run_ingest(const Workspace& workspace, Journal& journal,
                                      Progress& progress, SetOutcome& outcome) {
   const StageClock clock(outcome.seconds, "ingest");
@@ -74,67 +66,6 @@ std::vector<StationImage> run_ingest(const Workspace& workspace, Journal& journa
   outcome.stations_expected = ingested.stations_expected;
   outcome.images_found = static_cast<int>(ingested.images.size());
   return ingested.images;
-}
-
-// Survey of the set, from the journal where its images and settings are the same.
-SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage>& images,
-                      Journal& journal, Progress& progress) {
-  const Settings& settings = workspace.file.settings;
-  const Specimen& specimen = workspace.file.specimen;
-  std::vector<std::size_t> ring_sizes(specimen.rings.size(), 0);
-  for (const StationImage& image : images) ++ring_sizes[image.ring_index];
-  const std::vector<std::size_t> picks = survey_stations(ring_sizes, settings.survey.stations);
-  progress.start("survey", picks.size());
-  Fingerprint print("survey");
-  for (const std::size_t pick : picks) print.add(pick).add(journal.input_hash(images[pick].file));
-  print.add(settings.written.at("survey")).add(specimen.backdrop);
-  std::optional<cv::Mat> empty_stage;
-  if (specimen.empty_image) {
-    const fs::path file = workspace.root / *specimen.empty_image;
-    print.add(journal.input_hash(file));
-    empty_stage = read_image(file, image_limits(workspace.file.settings.limits));
-  }
-  SurveyRun run;
-  const std::string inputs = print.hash();
-  const auto cached = journal.find("", "survey", inputs);
-  if (cached) {
-    run.result = survey_from_bytes(*cached);
-    progress.finish("unchanged");
-  } else {
-    const ImageReader read = [&](std::size_t index) {
-      check_interrupt();
-      cv::Mat image = read_image(images[index].file, image_limits(workspace.file.settings.limits));
-      progress.step();
-      return image;
-    };
-    run.result = survey(picks, read, empty_stage, specimen.backdrop, settings.survey);
-    journal.record("", "survey", inputs, survey_to_bytes(run.result));
-    progress.finish(fmt::format("{} static spots", run.result.spots.size()));
-  }
-  // Images depend on what the survey found, not on what it looked at.
-  run.fingerprint = hash_bytes(cached ? *cached : survey_to_bytes(run.result));
-  return run;
-}
-
-// A set with an undecodable image among the surveyed ones must not end: leave it out and go on.
-SurveyRun run_survey(const Workspace& workspace, std::vector<StationImage>& images,
-                     Journal& journal, Progress& progress, SetOutcome& outcome) {
-  const StageClock clock(outcome.seconds, "survey");
-  for (;;) {
-    try {
-      SurveyRun run = survey_once(workspace, images, journal, progress);
-      append(outcome.findings, run.result.findings);
-      return run;
-    } catch (const Error& error) {
-      const auto named = std::find_if(images.begin(), images.end(), [&](const StationImage& image) {
-        return std::string_view(error.what()).starts_with(image.file.string() + ":");
-      });
-      if (error.kind() != Error::Kind::data || named == images.end() || images.size() < 4) throw;
-      outcome.findings.push_back({Severity::fault, "survey", named->source, error.what(),
-                                  "Mend or export this image again, then run prepare again."});
-      images.erase(named);
-    }
-  }
 }
 
 Camera source_camera(const Workspace& workspace, const std::vector<StationImage>& images,
@@ -234,6 +165,18 @@ ReportData capture_data(const Workspace& workspace, const std::vector<StationIma
   return data;
 }
 
+// At most, as if nothing of it could be compressed.
+std::uintmax_t bytes_to_write(const std::vector<StationImage>& images) {
+  std::uintmax_t bytes = 0;
+  for (const StationImage& image : images) {
+    const ImageInfo& info = image.info;
+    const auto pixels =
+        static_cast<std::uintmax_t>(info.width_px) * static_cast<std::uintmax_t>(info.height_px);
+    bytes += pixels * static_cast<std::uintmax_t>(info.channels * info.bits / 8);
+  }
+  return bytes;
+}
+
 void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Findings& findings) {
   for (const ImageItem& item : items) append(findings, item.result.findings);
   std::erase_if(items, [](const ImageItem& item) { return item.faulty; });
@@ -267,7 +210,8 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   std::vector<StationImage> images = run_ingest(workspace, journal, progress, outcome);
   const Camera camera = source_camera(workspace, images, outcome.findings);
   output_type(images.front(), workspace.file.settings.output);
-  const SurveyRun surveyed = run_survey(workspace, images, journal, progress, outcome);
+  DecodedImages decoded(workspace.state(), bytes_to_write(images));
+  const SurveyRun surveyed = run_survey(workspace, images, journal, &decoded, progress, outcome);
   outcome.spots = surveyed.result.spots.size();
 
   const UndistortMap map = undistort_map(camera, workspace.file.settings.undistort);
@@ -275,7 +219,7 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   {
     const StageClock clock(outcome.seconds, "repair, mask, undistort");
     run_image_pass(items, {workspace, surveyed.result, surveyed.fingerprint, map, journal, outputs,
-                           progress, jobs});
+                           decoded, progress, jobs});
   }
   drop_faulty(items, workspace, outcome.findings);
   outcome.images_prepared = static_cast<int>(items.size());
@@ -308,7 +252,7 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
   Journal journal(workspace.state() / "journal.sqlite");
   std::vector<StationImage> images = run_ingest(workspace, journal, progress, outcome);
   source_camera(workspace, images, outcome.findings);
-  outcome.survey = run_survey(workspace, images, journal, progress, outcome).result;
+  outcome.survey = run_survey(workspace, images, journal, nullptr, progress, outcome).result;
   std::vector<std::size_t> which = outcome.survey.images;
   if (options.every_image) {
     which.resize(images.size());

@@ -37,13 +37,14 @@ bool looks_like(const cv::Vec3f& here, const cv::Vec3f& backdrop) {
 
 void drop_pockets(cv::Mat& patches, const cv::Mat& image, const cv::Mat& backdrop,
                   const cv::Size& size, const cv::Rect& crop) {
-  cv::Mat seen = image;
-  if (image.channels() == 1) cv::cvtColor(image, seen, cv::COLOR_GRAY2BGR);
-  if (image.channels() == 4) cv::cvtColor(image, seen, cv::COLOR_BGRA2BGR);
-  if (seen.size() != size) cv::resize(seen, seen, size, 0, 0, cv::INTER_AREA);
+  const int scale = image.cols / size.width;
+  cv::Mat seen = image(cv::Rect(crop.tl() * scale, crop.size() * scale));
+  if (scale > 1) cv::resize(seen, seen, crop.size(), 0, 0, cv::INTER_AREA);
+  if (image.channels() == 1) cv::cvtColor(seen, seen, cv::COLOR_GRAY2BGR);
+  if (image.channels() == 4) cv::cvtColor(seen, seen, cv::COLOR_BGRA2BGR);
   const double full = image.depth() == CV_16U ? 65535.0 : 255.0;
   cv::Mat smooth;
-  seen(crop).convertTo(smooth, CV_32F, 1.0 / full);
+  seen.convertTo(smooth, CV_32F, 1.0 / full);
   cv::GaussianBlur(smooth, smooth, {}, kSmoothPx);
   cv::Mat behind;
   cv::resize(backdrop, behind, size, 0, 0, cv::INTER_LINEAR);

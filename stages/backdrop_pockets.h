@@ -12,7 +12,7 @@ namespace trunnion {
 
 // Sets `patches` (CV_8U) to 0 where `image` looks like `backdrop` (CV_32FC3, BGR, full scale 1, any
 // size). `patches` lies at `crop` in an image of `size`; `image` (8 or 16 bit, 1, 3 or 4 channels)
-// may be larger and is then reduced.
+// may be a whole number of times larger and is then reduced.
 void drop_pockets(cv::Mat& patches, const cv::Mat& image, const cv::Mat& backdrop,
                   const cv::Size& size, const cv::Rect& crop);
 

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "core/reduction.h"
 #include "core/error.h"
 #include "stages/backdrop_pockets.h"
 
@@ -53,21 +54,6 @@ std::vector<float> values_in(const cv::Mat& image, const cv::Mat& mask) {
   return values;
 }
 
-// Brightness of full scale 1 in single precision.
-cv::Mat brightness(const cv::Mat& image) {
-  cv::Mat grey;
-  if (image.channels() == 3) {
-    cv::cvtColor(image, grey, cv::COLOR_BGR2GRAY);
-  } else if (image.channels() == 4) {
-    cv::cvtColor(image, grey, cv::COLOR_BGRA2GRAY);
-  } else {
-    grey = image;
-  }
-  cv::Mat result;
-  grey.convertTo(result, CV_32F, 1.0 / (image.depth() == CV_16U ? 65535.0 : 255.0));
-  return result;
-}
-
 // Mean over a Gaussian window of what lies inside `weight` (0 or 1).
 cv::Mat inside_mean(const cv::Mat& values, const cv::Mat& weight, double sigma) {
   cv::Mat sum;
@@ -107,30 +93,30 @@ double backdrop_noise(const cv::Mat& value, const cv::Mat& mask) {
   return 1.183 * quantile(values_in(high, near == 0), 0.5);
 }
 
-Level level_of(const cv::Mat& bright, const cv::Mat& mask) {
+// `specimen`: the mask without its outline. Beyond the frame lies no backdrop: the image's own edge
+// is no outline.
+Level level_of(const cv::Mat& bright, const cv::Mat& mask, const cv::Mat& specimen) {
   Level level;
   cv::Mat whole;
   cv::sqrt(cv::max(bright, 0.0), whole);
   level.noise = backdrop_noise(whole, mask);
-  cv::Mat padded;  // beyond the frame lies no backdrop: the image's own edge is no outline
-  cv::erode(mask, padded, disc(kOutlinePx));
   level.value = whole;
-  level.specimen = padded;
+  level.specimen = specimen;
   cv::Mat weight;
-  padded.convertTo(weight, CV_32F, 1.0 / 255.0);
+  specimen.convertTo(weight, CV_32F, 1.0 / 255.0);
   const cv::Mat high = cv::abs(whole - inside_mean(whole, weight, kFinePx));
   level.amplitude = inside_mean(high, weight, kWindowPx);
   level.local = cv::max(inside_mean(whole, weight, kWindowPx), 1e-3);
   const cv::Mat coarse =
       cv::abs(inside_mean(whole, weight, kCoarseFromPx) - inside_mean(whole, weight, kCoarseToPx));
   level.coarse = cv::max(inside_mean(coarse, weight, kCoarseWindowPx), 1e-6);
-  const std::vector<float> amplitudes = values_in(level.amplitude, padded);
+  const std::vector<float> amplitudes = values_in(level.amplitude, specimen);
   level.pixels = amplitudes.size();
   level.median = quantile(amplitudes, 0.5);
   // The specimen's smoothest places bound the noise, should the backdrop be noisier.
   level.noise = std::min(level.noise, quantile(amplitudes, 0.001));
   level.amplitude = without_noise(level.amplitude, level.noise);
-  level.fineness = quantile(values_in(level.amplitude / level.coarse, padded), 0.5);
+  level.fineness = quantile(values_in(level.amplitude / level.coarse, specimen), 0.5);
   return level;
 }
 
@@ -199,6 +185,35 @@ std::vector<BlurBand> bands_of(const Judged& judged, std::size_t pixels, const c
   return bands;
 }
 
+// A margin of backdrop for the noise, and no more work than the specimen is large.
+cv::Rect with_margin(const cv::Rect& box, const cv::Size& size) {
+  if (box.empty()) return {};
+  constexpr int kMargin = 4 * kBackdropPx;
+  return cv::Rect(box.x - kMargin, box.y - kMargin, box.width + 2 * kMargin,
+                  box.height + 2 * kMargin) &
+         cv::Rect({0, 0}, size);
+}
+
+void find_at(const Level& level, const cv::Mat& image, const cv::Mat& backdrop,
+             const cv::Rect& crop, const BlurBandSettings& settings, BlurBandResult& result) {
+  Judged judged = judge(level, settings);
+  const auto pixels = static_cast<double>(level.pixels);
+  const int fewest =
+      std::max(kMinPatch, static_cast<int>(pixels * settings.min_patch_percent / 100.0));
+  drop_small(judged.blurred, fewest);
+  if (!backdrop.empty() && cv::countNonZero(judged.blurred) > 0) {
+    const cv::Size size = result.blurred.size();
+    drop_pockets(judged.blurred, image(cv::Rect({0, 0}, size * result.scale)), backdrop, size,
+                 crop);
+    drop_small(judged.blurred, fewest);
+  }
+  result.judged_percent = 100.0 * static_cast<double>(judged.count) / pixels;
+  result.area_percent = 100.0 * cv::countNonZero(judged.blurred) / pixels;
+  if (result.area_percent < settings.min_area_percent) return;
+  result.bands = bands_of(judged, level.pixels, crop, result.scale);
+  judged.blurred.copyTo(result.blurred(crop));
+}
+
 }  // namespace
 
 BlurBandResult find_blur_bands(const cv::Mat& image, const cv::Mat& mask, const cv::Mat& backdrop,
@@ -210,42 +225,29 @@ BlurBandResult find_blur_bands(const cv::Mat& image, const cv::Mat& mask, const 
         "Blur bands need an image of 8 or 16 bit, 1, 3 or 4 channels, and a mask of its size.");
   }
   BlurBandResult result;
-  cv::Mat bright = brightness(image);
   cv::Mat inside = mask > 127;
   for (;; result.scale *= 2) {
-    result.blurred = cv::Mat::zeros(bright.size(), CV_8U);
-    cv::Rect crop = cv::boundingRect(inside);
+    const cv::Size size = inside.size();
+    result.blurred = cv::Mat::zeros(size, CV_8U);
+    const cv::Rect crop = with_margin(cv::boundingRect(inside), size);
     if (crop.empty()) return result;
-    // A margin of backdrop for the noise, and no more work than the specimen is large.
-    crop += cv::Size(8 * kBackdropPx, 8 * kBackdropPx);
-    crop -= cv::Point(4 * kBackdropPx, 4 * kBackdropPx);
-    crop &= cv::Rect({0, 0}, bright.size());
-    const Level level = level_of(bright(crop), inside(crop));
-    if (level.pixels == 0) return result;
-    if (level.median >= kMinSignal * level.noise && level.fineness >= kMinFineness &&
-        static_cast<double>(level.pixels) <= kMaxSidePx * kMaxSidePx) {
-      Judged judged = judge(level, settings);
-      const auto pixels = static_cast<double>(level.pixels);
-      const int fewest =
-          std::max(kMinPatch, static_cast<int>(pixels * settings.min_patch_percent / 100.0));
-      drop_small(judged.blurred, fewest);
-      if (!backdrop.empty() && cv::countNonZero(judged.blurred) > 0) {
-        drop_pockets(judged.blurred, image, backdrop, bright.size(), crop);
-        drop_small(judged.blurred, fewest);
+    cv::Mat specimen;
+    cv::erode(inside(crop), specimen, disc(kOutlinePx));
+    const int pixels = cv::countNonZero(specimen);
+    if (pixels == 0) return result;
+    if (pixels <= kMaxSidePx * kMaxSidePx) {
+      const cv::Rect place(crop.tl() * result.scale, crop.size() * result.scale);
+      const Level level =
+          level_of(block_brightness(image(place), result.scale), inside(crop), specimen);
+      if (level.median >= kMinSignal * level.noise && level.fineness >= kMinFineness) {
+        find_at(level, image, backdrop, crop, settings, result);
+        return result;
       }
-      result.judged_percent = 100.0 * static_cast<double>(judged.count) / pixels;
-      result.area_percent = 100.0 * cv::countNonZero(judged.blurred) / pixels;
-      if (result.area_percent < settings.min_area_percent) return result;
-      result.bands = bands_of(judged, level.pixels, crop, result.scale);
-      judged.blurred.copyTo(result.blurred(crop));
+    }
+    if (result.scale * 2 > kMaxScale || std::min(size.height, size.width) < 2 * kMinSide) {
       return result;
     }
-    if (result.scale * 2 > kMaxScale || std::min(bright.rows, bright.cols) < 2 * kMinSide) {
-      return result;
-    }
-    cv::resize(bright, bright, {}, 0.5, 0.5, cv::INTER_AREA);
-    cv::resize(inside, inside, bright.size(), 0, 0, cv::INTER_AREA);
-    inside = inside > 200;
+    inside = halved_inside(inside);
   }
 }
 

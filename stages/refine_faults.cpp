@@ -37,11 +37,14 @@ struct Sight {
   Eigen::Vector2d at_px;
 };
 
+// `tracks`: those that `view` sees.
 std::vector<Sight> sights_of(const RigModel& model, const RigValues& values,
-                             const std::vector<Track>& tracks, std::size_t view, double sigma_px) {
+                             const std::vector<const Track*>& tracks, std::size_t view,
+                             double sigma_px) {
   std::vector<Track> others;
   std::vector<Eigen::Vector2d> seen;
-  for (const Track& track : tracks) {
+  for (const Track* seen_here : tracks) {
+    const Track& track = *seen_here;
     const auto here = std::find_if(track.views.begin(), track.views.end(),
                                    [&](const TrackView& v) { return v.view == view; });
     if (here == track.views.end() || track.views.size() < 3) continue;
@@ -124,10 +127,14 @@ std::vector<WrongAngle> find_wrong_angles(const RigModel& model, const RigValues
   RigValues told = values;
   std::fill(told.angle.begin(), told.angle.end(), 0.0);
   const std::vector<Track> tracks = build_tracks(pairs, positions);
+  std::vector<std::vector<const Track*>> seen_by(model.stations.size());
+  for (const Track& track : tracks) {
+    for (const TrackView& seen : track.views) seen_by[seen.view].push_back(&track);
+  }
   const double limit_px = 4.0 * sigma_px;
   std::vector<WrongAngle> found;
   for (std::size_t view = 0; view < model.stations.size(); ++view) {
-    const std::vector<Sight> sights = sights_of(model, told, tracks, view, sigma_px);
+    const std::vector<Sight> sights = sights_of(model, told, seen_by[view], view, sigma_px);
     if (sights.size() < 15) continue;
     const int as_told = fitting_at(model, told, view, 0.0, sights, limit_px);
     if (2 * as_told > static_cast<int>(sights.size())) continue;

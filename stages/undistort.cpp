@@ -3,158 +3,17 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
-#include <opencv2/core/hal/intrin.hpp>
 #include <vector>
 
 #include "core/error.h"
+#include "stages/undistort_sample.h"
 
 namespace trunnion {
 namespace {
 
-// Places in the source are fixed-point numbers: exact sums, the same on every machine.
-constexpr int kFractionBits = 32;
-constexpr double kOne = 4294967296.0;  // 2^32
-constexpr int kTableBits = 10;         // fractions are rounded to 1/1024 px
-constexpr int kTableSize = 1 << kTableBits;
+using namespace resampling;
+
 constexpr double kNowhere = -1e6;
-
-double keys(double x) {
-  constexpr double a = -0.5;
-  x = std::abs(x);
-  if (x < 1) return ((a + 2) * x - (a + 3)) * x * x + 1;
-  if (x < 2) return ((a * x - 5 * a) * x + 8 * a) * x - 4 * a;
-  return 0;
-}
-
-double lanczos(double x) {
-  constexpr double kLobes = 4;
-  if (std::abs(x) < 1e-12) return 1;
-  if (std::abs(x) >= kLobes) return 0;
-  const double t = CV_PI * x;
-  return kLobes * std::sin(t) * std::sin(t / kLobes) / (t * t);
-}
-
-// Weights of N taps for each fraction; tap i lies at i - (N/2 - 1) from the pixel below.
-template <int N>
-std::vector<float> weight_table() {
-  std::vector<float> table;
-  for (int f = 0; f <= kTableSize; ++f) {
-    const double fraction = static_cast<double>(f) / kTableSize;
-    std::array<double, static_cast<std::size_t>(N)> weights{};
-    double sum = 0;
-    for (int i = 0; i < N; ++i) {
-      const double x = fraction - (i - (N / 2 - 1));
-      const double weight = N == 2 ? std::max(0.0, 1 - std::abs(x)) : N == 4 ? keys(x) : lanczos(x);
-      weights[static_cast<std::size_t>(i)] = weight;
-      sum += weight;
-    }
-    for (const double weight : weights) table.push_back(static_cast<float>(weight / sum));
-  }
-  return table;
-}
-
-cv::v_float32x4 load4(const std::uint8_t* at) {
-  return cv::v_cvt_f32(cv::v_reinterpret_as_s32(cv::v_load_expand_q(at)));
-}
-cv::v_float32x4 load4(const std::uint16_t* at) {
-  return cv::v_cvt_f32(cv::v_reinterpret_as_s32(cv::v_load_expand(at)));
-}
-
-// One colour pixel from N x N taps; the fourth lane is the next pixel's first channel or alpha.
-template <typename T, int C, int N>
-void sample_colour(const T* corner, std::size_t stride, const float* wx, const float* wy, T* out) {
-  cv::v_float32x4 sum = cv::v_setzero_f32();
-  for (int j = 0; j < N; ++j) {
-    const T* row = corner + static_cast<std::size_t>(j) * stride;
-    cv::v_float32x4 line = load4(row) * cv::v_setall_f32(wx[0]);
-    for (int i = 1; i < N; ++i) line += load4(row + i * C) * cv::v_setall_f32(wx[i]);
-    sum += line * cv::v_setall_f32(wy[j]);
-  }
-  constexpr float kFull = sizeof(T) == 1 ? 255.0F : 65535.0F;
-  const cv::v_int32x4 rounded =
-      cv::v_round(cv::v_min(cv::v_max(sum, cv::v_setzero_f32()), cv::v_setall_f32(kFull)));
-  alignas(16) std::array<int, 4> lanes{};
-  cv::v_store_aligned(lanes.data(), rounded);
-  for (std::size_t c = 0; c < C; ++c) out[c] = static_cast<T>(lanes[c]);
-}
-
-template <typename T, int N>
-void sample_grey(const T* corner, std::size_t stride, const float* wx, const float* wy, T* out) {
-  float sum = 0;
-  for (int j = 0; j < N; ++j) {
-    const T* row = corner + static_cast<std::size_t>(j) * stride;
-    float line = 0;
-    for (int i = 0; i < N; ++i) line += static_cast<float>(row[i]) * wx[i];
-    sum += line * wy[j];
-  }
-  constexpr float kFull = sizeof(T) == 1 ? 255.0F : 65535.0F;
-  *out = static_cast<T>(std::lrintf(std::clamp(sum, 0.0F, kFull)));
-}
-
-template <typename T, int C, int N>
-void sample(const T* corner, std::size_t stride, const float* wx, const float* wy, T* out) {
-  if constexpr (C == 1) {
-    sample_grey<T, N>(corner, stride, wx, wy, out);
-  } else {
-    sample_colour<T, C, N>(corner, stride, wx, wy, out);
-  }
-}
-
-template <typename T, int C, int N>
-class Resampler {
- public:
-  Resampler(const cv::Mat& source, const std::vector<float>& weights)
-      : source_(source), weights_(weights), stride_(source.step1()) {}
-
-  // One pixel at a fixed-point place.
-  void at(std::int64_t x, std::int64_t y, T* out) const {
-    constexpr std::int64_t kRound = std::int64_t{1} << (kFractionBits - kTableBits - 1);
-    const int column = static_cast<int>(x >> kFractionBits);
-    const int row = static_cast<int>(y >> kFractionBits);
-    const float* wx = weights(((x & kMask) + kRound) >> (kFractionBits - kTableBits));
-    const float* wy = weights(((y & kMask) + kRound) >> (kFractionBits - kTableBits));
-    constexpr int kBefore = N / 2 - 1;
-    const int left = column - kBefore;
-    const int top = row - kBefore;
-    // One column is spared since a colour load reads a lane past its pixel.
-    if (left >= 0 && top >= 0 && left + N < source_.cols && top + N <= source_.rows) {
-      sample<T, C, N>(source_.ptr<T>(top) + left * C, stride_, wx, wy, out);
-    } else {
-      at_border(x, y, left, top, wx, wy, out);
-    }
-  }
-
- private:
-  static constexpr std::int64_t kMask = (std::int64_t{1} << kFractionBits) - 1;
-
-  [[nodiscard]] const float* weights(std::int64_t fraction) const {
-    return weights_.data() + fraction * N;
-  }
-  void at_border(std::int64_t x, std::int64_t y, int left, int top, const float* wx,
-                 const float* wy, T* out) const {
-    constexpr std::int64_t kHalf = std::int64_t{1} << (kFractionBits - 1);
-    const bool outside = x < -kHalf || y < -kHalf ||
-                         x >= (std::int64_t{source_.cols} << kFractionBits) - kHalf ||
-                         y >= (std::int64_t{source_.rows} << kFractionBits) - kHalf;
-    if (outside) {
-      std::fill_n(out, C, T{0});
-      return;
-    }
-    std::array<T, static_cast<std::size_t>(N * N * C + 4)> taps{};
-    for (int j = 0; j < N; ++j) {
-      const T* row = source_.ptr<T>(std::clamp(top + j, 0, source_.rows - 1));
-      for (int i = 0; i < N; ++i) {
-        const T* pixel = row + std::clamp(left + i, 0, source_.cols - 1) * C;
-        std::copy_n(pixel, C, taps.data() + (j * N + i) * C);
-      }
-    }
-    sample<T, C, N>(taps.data(), N * C, wx, wy, out);
-  }
-
-  const cv::Mat& source_;
-  const std::vector<float>& weights_;
-  std::size_t stride_;
-};
 
 Eigen::Vector2d place(const UndistortMap& map, double column, double row) {
   const Eigen::Vector2d ideal((column - map.to.cx) / map.to.fx, (row - map.to.cy) / map.to.fy);
@@ -169,28 +28,107 @@ std::int64_t fixed(double value) {
   return std::llround(std::clamp(value, kNowhere, -kNowhere) * kOne);
 }
 
+// Pixels of one row between two nodes, and where they lie in the source.
+struct Run {
+  int first = 0;
+  int last = 0;
+  std::int64_t x = 0;
+  std::int64_t y = 0;
+  std::int64_t step_x = 0;
+  std::int64_t step_y = 0;
+};
+
+// Calls `each(row, run)` over all of the new image.
+template <typename Each>
+void for_each_run(const UndistortMap& map, const Each& each) {
+  const int spacing = map.node_spacing_px;
+  for (int row = 0; row < map.to.height_px; ++row) {
+    Eigen::Vector2d next = place(map, 0, row);
+    for (int first = 0; first < map.to.width_px; first += spacing) {
+      const Eigen::Vector2d here = next;
+      next = place(map, first + spacing, row);
+      Run run{first, std::min(first + spacing, map.to.width_px), fixed(here.x()), fixed(here.y())};
+      run.step_x = (fixed(next.x()) - run.x) / spacing;
+      run.step_y = (fixed(next.y()) - run.y) / spacing;
+      each(row, run);
+    }
+  }
+}
+
+template <typename T, int C, int N>
+void resample_run(const Resampler<T, C, N>& resampler, const Run& run, T* out) {
+  std::int64_t x = run.x;
+  std::int64_t y = run.y;
+  for (int column = run.first; column < run.last; ++column, x += run.step_x, y += run.step_y) {
+    resampler.at(x, y, out + column * C);
+  }
+}
+
 template <typename T, int C, int N>
 void resample(const cv::Mat& source, const UndistortMap& map, cv::Mat& result) {
   static const std::vector<float> weights = weight_table<N>();
   const Resampler<T, C, N> resampler(source, weights);
-  const int spacing = map.node_spacing_px;
-  for (int row = 0; row < result.rows; ++row) {
-    T* out = result.ptr<T>(row);
-    Eigen::Vector2d next = place(map, 0, row);
-    for (int first = 0; first < result.cols; first += spacing) {
-      const Eigen::Vector2d here = next;
-      next = place(map, first + spacing, row);
-      std::int64_t x = fixed(here.x());
-      std::int64_t y = fixed(here.y());
-      const std::int64_t step_x = (fixed(next.x()) - x) / spacing;
-      const std::int64_t step_y = (fixed(next.y()) - y) / spacing;
-      const int last = std::min(first + spacing, result.cols);
-      for (int column = first; column < last; ++column, x += step_x, y += step_y) {
-        resampler.at(x, y, out + column * C);
+  for_each_run(map,
+               [&](int row, const Run& run) { resample_run(resampler, run, result.ptr<T>(row)); });
+}
+
+// Which blocks of a mask hold one value only: away from the outline there is nothing to
+// interpolate.
+class UniformBlocks {
+ public:
+  explicit UniformBlocks(const cv::Mat& mask)
+      : size_(mask.size()),
+        value_((mask.rows + kSide - 1) / kSide, (mask.cols + kSide - 1) / kSide, CV_16S) {
+    std::vector<std::uint8_t> least(static_cast<std::size_t>(mask.cols));
+    std::vector<std::uint8_t> most(least.size());
+    for (int j = 0; j < value_.rows; ++j) {
+      std::fill(least.begin(), least.end(), std::uint8_t{255});
+      std::fill(most.begin(), most.end(), std::uint8_t{0});
+      for (int y = j * kSide; y < std::min(mask.rows, (j + 1) * kSide); ++y) {
+        const auto* row = mask.ptr<std::uint8_t>(y);
+        for (std::size_t x = 0; x < least.size(); ++x) {
+          least[x] = std::min(least[x], row[x]);
+          most[x] = std::max(most[x], row[x]);
+        }
+      }
+      for (int i = 0; i < value_.cols; ++i) {
+        const int end = std::min(mask.cols, (i + 1) * kSide);
+        const auto lo = *std::min_element(least.begin() + i * kSide, least.begin() + end);
+        const auto hi = *std::max_element(most.begin() + i * kSide, most.begin() + end);
+        value_.at<std::int16_t>(j, i) = lo == hi ? lo : kMixed;
       }
     }
   }
-}
+
+  // The one value that all of a run's taps have; kMixed where there are several or some lie
+  // outside.
+  [[nodiscard]] int value_under(const Run& run) const {
+    const std::int64_t steps = run.last - run.first - 1;
+    const auto [x0, x1] = std::minmax({run.x, run.x + steps * run.step_x});
+    const auto [y0, y1] = std::minmax({run.y, run.y + steps * run.step_y});
+    // A pixel more on either side: the taps, and fractions that are rounded up to the next pixel.
+    const std::int64_t left = (x0 >> kFractionBits) - 1;
+    const std::int64_t right = (x1 >> kFractionBits) + 2;
+    const std::int64_t top = (y0 >> kFractionBits) - 1;
+    const std::int64_t bottom = (y1 >> kFractionBits) + 2;
+    if (left < 0 || top < 0 || right >= size_.width || bottom >= size_.height) return kMixed;
+    const int value =
+        value_.at<std::int16_t>(static_cast<int>(top) / kSide, static_cast<int>(left) / kSide);
+    for (int j = static_cast<int>(top) / kSide; j <= static_cast<int>(bottom) / kSide; ++j) {
+      for (int i = static_cast<int>(left) / kSide; i <= static_cast<int>(right) / kSide; ++i) {
+        if (value_.at<std::int16_t>(j, i) != value) return kMixed;
+      }
+    }
+    return value;
+  }
+
+  static constexpr std::int16_t kMixed = -1;
+
+ private:
+  static constexpr int kSide = 32;
+  cv::Size size_;
+  cv::Mat value_;
+};
 
 template <int N>
 void resample(const cv::Mat& source, const UndistortMap& map, cv::Mat& result) {
@@ -259,8 +197,20 @@ cv::Mat undistort_image(const cv::Mat& image, const UndistortMap& map,
 
 cv::Mat undistort_mask(const cv::Mat& coverage, const UndistortMap& map) {
   if (map.identity) return coverage;
-  cv::Mat result(map.to.height_px, map.to.width_px, coverage.type());
-  resample<2>(coverage, map, result);
+  CV_Assert(coverage.type() == CV_8UC1);
+  static const std::vector<float> weights = weight_table<2>();
+  const Resampler<std::uint8_t, 1, 2> resampler(coverage, weights);
+  const UniformBlocks blocks(coverage);
+  cv::Mat result(map.to.height_px, map.to.width_px, CV_8U);
+  for_each_run(map, [&](int row, const Run& run) {
+    auto* out = result.ptr<std::uint8_t>(row);
+    const int value = blocks.value_under(run);
+    if (value == UniformBlocks::kMixed) {
+      resample_run(resampler, run, out);
+    } else {
+      std::fill(out + run.first, out + run.last, static_cast<std::uint8_t>(value));
+    }
+  });
   return result;
 }
 

@@ -2,11 +2,13 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <nlohmann/json.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 
 #include "core/error.h"
+#include "core/reduction.h"
 #include "stages/report.h"
 
 namespace trunnion {
@@ -21,7 +23,8 @@ cv::Mat shrink(const cv::Mat& image, int long_side) {
   const cv::Size size(std::max(1, cvRound(image.cols * scale)),
                       std::max(1, cvRound(image.rows * scale)));
   cv::Mat small = image;
-  if (size != image.size()) cv::resize(image, small, size, 0, 0, cv::INTER_AREA);
+  if (size != image.size())
+    cv::resize(reduced_towards(image, size), small, size, 0, 0, cv::INTER_AREA);
   if (small.depth() == CV_16U) small.convertTo(small, CV_8U, 1.0 / 257.0);
   cv::Mat colour = small;
   if (small.channels() == 1) cv::cvtColor(small, colour, cv::COLOR_GRAY2BGR);
@@ -36,13 +39,23 @@ std::string encode(const cv::Mat& image, int quality) {
   return {bytes.begin(), bytes.end()};
 }
 
-// First less quality, then fewer pixels, until the limit holds.
+// First less quality, then fewer pixels, until the limit holds. A quality is skipped where the size
+// at the first says that it can't do: pictures of specimens, of noise and small ones kept at least
+// 0.62, 0.41 and 0.29 of it at the others.
 std::string encode_within(cv::Mat image, std::size_t limit_bytes) {
+  struct Quality {
+    int value;
+    double least_share;
+  };
+  constexpr std::array<Quality, 4> kQualities{{{84, 1.0}, {74, 0.6}, {62, 0.4}, {48, 0.28}}};
   for (;;) {
     std::string bytes;
-    for (const int quality : {84, 74, 62, 48}) {
-      bytes = encode(image, quality);
+    double at_first = 0;
+    for (const Quality& quality : kQualities) {
+      if (quality.least_share * at_first > static_cast<double>(limit_bytes)) continue;
+      bytes = encode(image, quality.value);
       if (bytes.size() <= limit_bytes) return bytes;
+      if (at_first == 0) at_first = static_cast<double>(bytes.size());
     }
     if (std::max(image.cols, image.rows) < 32) return bytes;
     cv::Mat smaller;
@@ -57,10 +70,10 @@ std::string outline_path(const cv::Mat& mask, const ThumbnailOptions& options) {
   if (mask.empty()) return {};
   const double scale =
       std::min(1.0, static_cast<double>(options.large_px) / std::max(mask.cols, mask.rows));
+  const cv::Size size(std::max(1, cvRound(mask.cols * scale)),
+                      std::max(1, cvRound(mask.rows * scale)));
   cv::Mat small;
-  cv::resize(mask, small,
-             {std::max(1, cvRound(mask.cols * scale)), std::max(1, cvRound(mask.rows * scale))}, 0,
-             0, cv::INTER_AREA);
+  cv::resize(reduced_towards(mask, size), small, size, 0, 0, cv::INTER_AREA);
   // A border of background closes outlines at the edge of the image.
   cv::Mat inside;
   cv::copyMakeBorder(small >= 128, inside, 1, 1, 1, 1, cv::BORDER_CONSTANT, cv::Scalar(0));

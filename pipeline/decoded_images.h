@@ -1,0 +1,47 @@
+// Decoded images of the survey, kept for the pass that follows: a compressed 16-bit TIFF takes
+// several times longer to decode than its pixels take to go through a file.
+//
+// Pixels wait in files without a name below the workspace's state, so nothing is left behind
+// however the run ends; the system holds them in spare memory and writes them out where it has
+// none. It is a convenience: where space is short or writing fails, the image is decoded again.
+#pragma once
+
+#include <filesystem>
+#include <map>
+#include <mutex>
+#include <opencv2/core.hpp>
+
+#include "pipeline/journal.h"
+
+namespace trunnion {
+
+class DecodedImages {
+ public:
+  // `reserve_bytes` of the disk are left alone: what the run is going to write.
+  DecodedImages(std::filesystem::path folder, std::uintmax_t reserve_bytes);
+  ~DecodedImages();
+  DecodedImages(const DecodedImages&) = delete;
+  DecodedImages& operator=(const DecodedImages&) = delete;
+
+  // Keeps the pixels of `file` where decoding them again would take longer. Any thread.
+  void keep(const std::filesystem::path& file, const cv::Mat& image);
+
+  // The pixels, which are then no longer kept; empty where they are not there or the file has
+  // changed since. Any thread.
+  cv::Mat take(const std::filesystem::path& file);
+
+ private:
+  struct Kept {
+    int descriptor = -1;
+    FileStamp stamp;  // of the image file
+    cv::Size size;
+    int type = 0;
+  };
+
+  std::filesystem::path folder_;
+  std::uintmax_t reserve_bytes_;
+  std::mutex mutex_;
+  std::map<std::filesystem::path, Kept> kept_;
+};
+
+}  // namespace trunnion
