@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
@@ -130,6 +131,32 @@ ScaleCalibration scale_from(const JsonReader& in) {
   return scale;
 }
 
+const std::array<const char*, 2> kTiltKinds{"specimen", "stage"};
+
+Json tilt_to_json(const Tilt& tilt) {
+  return {{"carries", kTiltKinds.at(static_cast<std::size_t>(tilt.axis.kind))},
+          {"angle_deg", degrees(tilt.angle)},
+          {"azimuth_deg", degrees(tilt.axis.azimuth)},
+          {"inclination_deg", degrees(tilt.axis.inclination)},
+          {"across_mm", tilt.axis.across_mm},
+          {"height_mm", tilt.axis.height_mm},
+          {"covariance_azimuth_inclination_across_height_angle_rad_mm",
+           matrix_to_json(tilt.covariance)}};
+}
+
+Tilt tilt_from(const JsonReader& in) {
+  Tilt tilt;
+  tilt.axis.kind = static_cast<TiltKind>(in.choice("carries", {"specimen", "stage"}));
+  tilt.angle = radians(in.number("angle_deg", -90, 90));
+  tilt.axis.azimuth = radians(in.number("azimuth_deg", -720, 720));
+  tilt.axis.inclination = radians(in.number("inclination_deg", -89, 89));
+  tilt.axis.across_mm = in.number("across_mm");
+  tilt.axis.height_mm = in.number("height_mm");
+  tilt.covariance = covariance_from<TiltCovariance::RowsAtCompileTime>(
+      in, "covariance_azimuth_inclination_across_height_angle_rad_mm");
+  return tilt;
+}
+
 Json axis_to_json(const AxisCalibration& axis) {
   Json rings = Json::array();
   for (const RingAxis& ring : axis.rings) {
@@ -140,11 +167,13 @@ Json axis_to_json(const AxisCalibration& axis) {
                      {"origin_mm", {a.origin_mm.x(), a.origin_mm.y(), a.origin_mm.z()}},
                      {"azimuth_deg", degrees(ring.azimuth)},
                      {"covariance_direction_rad_origin_mm", matrix_to_json(ring.covariance)}});
+    if (tilts(ring)) rings.back()["tilt"] = tilt_to_json(ring.tilt);
   }
   return {{"frame", "camera: x right, y down, z forward"},
           {"rings", rings},
           {"sigma_angle_deg", degrees(axis.sigma_angle)},
           {"rms_px", axis.rms_px},
+          {"reference_mm", axis.reference_mm},
           {"quality", axis.quality},
           {"provenance", provenance_to_json(axis.provenance)}};
 }
@@ -163,16 +192,22 @@ AxisCalibration axis_from(const JsonReader& in) {
     }
     ring.covariance = covariance_from<AxisCovariance::RowsAtCompileTime>(
         item, "covariance_direction_rad_origin_mm");
+    if (item.has("tilt")) ring.tilt = tilt_from(item.object("tilt"));
     axis.rings.push_back(ring);
   }
   axis.sigma_angle = radians(in.number("sigma_angle_deg", 0, 360));
   axis.rms_px = in.number("rms_px", 0);
+  if (in.has("reference_mm")) axis.reference_mm = in.number("reference_mm", -1000, 1000);
   axis.quality = in.text("quality");
   axis.provenance = provenance_from(in.object("provenance"));
   return axis;
 }
 
 }  // namespace
+
+bool tilts(const RingAxis& ring) {
+  return ring.tilt.angle != 0.0 || !ring.tilt.covariance.isZero();
+}
 
 std::filesystem::path record_path(const std::filesystem::path& setup_file) {
   return setup_file.parent_path() / (setup_file.stem().string() + ".calibration.json");
@@ -193,7 +228,8 @@ CalibrationRecord record_for(const Setup& setup) {
   return record;
 }
 
-std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup) {
+std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup,
+                                    bool reference_told) {
   std::vector<std::string> found;
   const auto compare = [&found](const char* field, double then, double now) {
     if (std::abs(then - now) > 1e-9 * std::max(1.0, std::abs(now))) {
@@ -210,8 +246,11 @@ std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup
   compare("fusion.moves (0 rail, 1 lens)", static_cast<double>(record.moves),
           static_cast<double>(setup.moves));
   compare("fusion.rescaled", record.rescaled ? 1 : 0, setup.rescaled ? 1 : 0);
-  // The pinhole stands where the reference slice was taken.
-  if (setup.rescaled) {
+  // The pinhole stands where the reference slice was taken; focused by the lens, its principal
+  // distance is that of the slice too.
+  const bool matters =
+      setup.moves == FocusMotion::lens || (record.axis.has_value() && !reference_told);
+  if (setup.rescaled && matters) {
     compare("fusion.reference (0 first, 1 middle, 2 last)", static_cast<double>(record.reference),
             static_cast<double>(setup.reference));
   }

@@ -54,12 +54,20 @@ struct RingAxis {
   // rad, added to the ring's stage angles: the camera's azimuth against the first ring's, where it
   // was moved between rings.
   double azimuth = 0;
+  // The second axis and how far it was tilted for this ring, where the stage has one; angle 0 and
+  // no covariance where it has none.
+  Tilt tilt{};
 };
+
+// Whether the ring stands on a stage with a second axis.
+[[nodiscard]] bool tilts(const RingAxis& ring);
 
 struct AxisCalibration {
   std::vector<RingAxis> rings;
   double sigma_angle = 0;  // rad, of a single stage angle
   double rms_px = 0;       // average mean reprojection error
+  // Rail position of the reference slice of the boards, as in a shot list.
+  double reference_mm = 0;
   std::string quality;
   Provenance provenance;
 };
@@ -88,8 +96,12 @@ std::filesystem::path record_path(const std::filesystem::path& setup_file);
 // Copies from the setup what the calibration depends on.
 CalibrationRecord record_for(const Setup& setup);
 
-// Empty where the record fits the setup; else one sentence per differing field.
-std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup);
+// Empty where the record fits the setup; else one sentence per differing field. A rail series with
+// another reference slice was taken with the same camera from another place: that differs only
+// where the record holds an axis, and not where `reference_told` says that rail positions are
+// given.
+std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup,
+                                    bool reference_told = false);
 
 // Lateral magnification as measured, best first: by the micrometer, by the boards; 0: not measured.
 double measured_magnification(const CalibrationRecord& record);

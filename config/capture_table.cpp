@@ -18,8 +18,9 @@ namespace {
 constexpr std::uintmax_t kMaxTableBytes = 16U << 20U;
 constexpr std::size_t kMaxColumns = 64;
 constexpr std::size_t kMaxMistakes = 20;
-const std::vector<std::string> kColumns{"file", "ring", "station", "angle_deg", "frames", "frame"};
-using Columns = std::array<int, 6>;  // index of each known column, -1 where absent
+const std::vector<std::string> kColumns{"file",   "ring",  "station",  "angle_deg",
+                                        "frames", "frame", "tilt_deg", "reference_mm"};
+using Columns = std::array<int, 8>;  // index of each known column, -1 where absent
 
 bool valid_utf8(std::string_view text) {
   std::size_t i = 0;
@@ -125,6 +126,20 @@ void read_frames(CaptureRow& row, const std::string& frames, const std::string& 
   row.frame = frame;
 }
 
+// A number of at most `limit` either way; empty cells tell nothing.
+std::optional<double> read_number(const std::string& cell, const char* column, double limit,
+                                  std::size_t line, Mistakes& mistakes) {
+  if (cell.empty()) return std::nullopt;
+  const auto value = parse_number<double>(cell);
+  if (!value || !std::isfinite(*value) || std::abs(*value) > limit) {
+    mistakes.add(line, fmt::format("{} \"{}\" is not a number from {:g} to {:g}; correct it or "
+                                   "leave the cell empty.",
+                                   column, cell, -limit, limit));
+    return std::nullopt;
+  }
+  return value;
+}
+
 CaptureRow row_from(const std::vector<std::string>& cells, const Columns& columns, std::size_t line,
                     Mistakes& mistakes) {
   const auto cell = [&](std::size_t column) {
@@ -154,6 +169,10 @@ CaptureRow row_from(const std::vector<std::string>& cells, const Columns& column
     row.angle = radians(value.value_or(0.0));
   }
   read_frames(row, cell(4), cell(5), line, mistakes);
+  if (const auto tilt = read_number(cell(6), "tilt_deg", 85.0, line, mistakes)) {
+    row.tilt = radians(*tilt);
+  }
+  row.reference_mm = read_number(cell(7), "reference_mm", 1000.0, line, mistakes);
   return row;
 }
 

@@ -5,6 +5,8 @@
 //   ring       a ring's name in specimen.toml                           (needed with several rings)
 //   station    whole number                                             (needed)
 //   angle_deg  stage angle as read; replaces the nominal step           (optional)
+//   tilt_deg   tilt about the second axis; replaces the ring's          (optional)
+//   reference_mm  rail position of the reference slice, as in a shot list; replaces the ring's
 //   frames     how many frames were fused into the image                (optional)
 //   frame      path of a single frame of the series, for its metadata   (optional)
 #pragma once
@@ -23,8 +25,10 @@ struct CaptureRow {
   std::string ring;
   int station = 0;
   std::optional<double> angle;  // rad, unsigned by the direction of turning
-  int frames = 0;               // 0: not told
-  std::string frame;            // relative to the workspace; empty: not told
+  std::optional<double> tilt;   // rad
+  std::optional<double> reference_mm;
+  int frames = 0;     // 0: not told
+  std::string frame;  // relative to the workspace; empty: not told
 };
 
 // Throws one data error that names every mistake (at most 20) with its line and remedy.

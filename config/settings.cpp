@@ -40,6 +40,8 @@ Ring ring_from(TomlReader& table, bool captured_by_table) {
     table.mistake("name", "must be 1 to 64 letters, digits, - or _, since files are named by it.");
   }
   ring.elevation = radians(table.number("elevation_deg", {.min = -85.0, .max = 85.0}, 0.0));
+  ring.tilt = radians(table.number("tilt_deg", {.min = -85.0, .max = 85.0}, 0.0));
+  ring.reference_mm = table.optional_number("reference_mm", {.min = -1000.0, .max = 1000.0});
   ring.stations = table.integer("stations", 1, 100'000);
   ring.step = radians(table.number("step_deg", {.min = 0.0, .max = 180.0, .open_min = true},
                                    ring.stations > 1 ? 360.0 / ring.stations : 180.0));
@@ -72,7 +74,27 @@ NominalGeometry geometry_from(TomlReader table) {
   const Range angle{.min = 0.0, .max = 90.0, .open_min = true};
   geometry.sigma_elevation = radians(table.number("sigma_elevation_deg", angle, 5.0));
   geometry.sigma_angle = radians(table.number("sigma_angle_deg", angle, 0.1));
+  geometry.sigma_reference_mm =
+      table.number("sigma_reference_mm", {.min = 0.0, .max = 100.0, .open_min = true}, 0.02);
   return geometry;
+}
+
+NominalTilt tilt_from(TomlReader table) {
+  NominalTilt tilt;
+  tilt.axis.kind =
+      table.choice("carries", {"specimen", "stage"}, 0) == 0 ? TiltKind::specimen : TiltKind::stage;
+  tilt.axis.azimuth = radians(table.number("azimuth_deg", {.min = -360.0, .max = 360.0}, 90.0));
+  // Steeper, and tilting would hardly differ from turning.
+  tilt.axis.inclination =
+      radians(table.number("inclination_deg", {.min = -60.0, .max = 60.0}, 0.0));
+  const Range length{.min = -1000.0, .max = 1000.0};
+  tilt.axis.across_mm = table.number("across_mm", length, 0.0);
+  tilt.axis.height_mm = table.number("height_mm", length, 0.0);
+  const Range angle{.min = 0.0, .max = 90.0, .open_min = true};
+  tilt.sigma_tilt = radians(table.number("sigma_deg", angle, 1.0));
+  tilt.sigma_direction = radians(table.number("sigma_direction_deg", angle, 2.0));
+  tilt.sigma_position_mm = table.number("sigma_position_mm", kPositive, 1.0);
+  return tilt;
 }
 
 Specimen specimen_from(TomlReader& file, const fs::path& path) {
@@ -102,6 +124,14 @@ Specimen specimen_from(TomlReader& file, const fs::path& path) {
   }
   if (specimen.rings.empty()) file.mistake("ring", "is missing; describe at least one [[ring]].");
   specimen.geometry = geometry_from(file.table("geometry"));
+  specimen.tilt = tilt_from(file.table("tilt"));
+  const bool tilts = std::any_of(specimen.rings.begin(), specimen.rings.end(),
+                                 [](const Ring& ring) { return ring.tilt != 0.0; });
+  if (file.has("tilt") && !tilts && !specimen.capture_table) {
+    file.mistake("tilt",
+                 "describes a second axis, but no [[ring]] has tilt_deg; give the tilt of "
+                 "the tilted rings, or take the table out.");
+  }
   return specimen;
 }
 

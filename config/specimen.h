@@ -8,6 +8,8 @@
 //   [[ring]]
 //   name = "low"
 //   elevation_deg = 20.0                # of the camera above the stage (or tilt of the stage)
+//   tilt_deg = 0.0                      # about the second axis, see [tilt]
+//   reference_mm = 0.0                  # rail position of the reference slice, as in a shot list
 //   stations = 24
 //   step_deg = 15.0                     # default 360 / stations
 //   start_deg = 0.0
@@ -17,6 +19,15 @@
 //   frames = 61                         # optional: fused into each image, where all have as many
 //   [captures]
 //   table = "captures.csv"              # instead of patterns; columns: capture_table.h
+//   [tilt]                              # the second axis of a universal stage; all optional
+//   carries = "specimen"                # "specimen": on top of the turning stage; or "stage"
+//   azimuth_deg = 90.0                  # its direction at stage angle 0, from the camera's azimuth
+//   inclination_deg = 0.0               # above the plane of the stage
+//   across_mm = 0.0                     # where it passes the turning axis
+//   height_mm = 0.0
+//   sigma_deg = 1.0                     # of a ring's tilt
+//   sigma_direction_deg = 2.0
+//   sigma_position_mm = 1.0
 //   [geometry]                          # where the axis is not calibrated; all optional
 //   distance_mm = 215.0                 # projection centre to axis; default from the setup
 //   offset_x_mm = 0.0                   # axis right of, origin below the optical axis
@@ -25,8 +36,10 @@
 //   sigma_offset_percent = 2.0          # of the field of view
 //   sigma_elevation_deg = 5.0
 //   sigma_angle_deg = 0.1               # of each stage angle: encoder, backlash
+//   sigma_reference_mm = 0.02           # of each rail position told
 #pragma once
 
+#include <algorithm>
 #include <filesystem>
 #include <optional>
 #include <string>
@@ -47,7 +60,9 @@ struct Ring {
   Turning turning = Turning::counter_clockwise;
   std::string pattern;  // empty where a capture table is used
   int first_station = 0;
-  int frames = 0;  // fused into each image; 0: not told
+  double tilt = 0;                                    // rad
+  std::optional<double> reference_mm = std::nullopt;  // rail position of the reference slice
+  int frames = 0;                                     // fused into each image; 0: not told
 
   // Stage angle of a station by its nominal step (rad, signed by the direction of turning).
   [[nodiscard]] double angle_of(int station) const {
@@ -63,6 +78,15 @@ struct NominalGeometry {
   double sigma_offset_fraction = 0.02;
   double sigma_elevation = 0;  // rad, set by the reader
   double sigma_angle = 0;      // rad, set by the reader
+  double sigma_reference_mm = 0.02;
+};
+
+// The second axis as the user tells it; sigmas in rad and mm.
+struct NominalTilt {
+  TiltAxis axis;
+  double sigma_tilt = 1.0 * 3.14159265358979324 / 180.0;
+  double sigma_direction = 2.0 * 3.14159265358979324 / 180.0;
+  double sigma_position_mm = 1.0;
 };
 
 struct Specimen {
@@ -73,6 +97,13 @@ struct Specimen {
   std::optional<std::string> capture_table;  // relative to the workspace
   std::vector<Ring> rings;
   NominalGeometry geometry;
+  NominalTilt tilt;
+
+  // Every ring tells where the reference slice of its series stood on the rail.
+  [[nodiscard]] bool tells_reference() const {
+    return std::all_of(rings.begin(), rings.end(),
+                       [](const Ring& ring) { return ring.reference_mm.has_value(); });
+  }
 };
 
 }  // namespace trunnion

@@ -22,6 +22,9 @@ struct View {
   int station = 0;
   double stage_angle = 0;        // rad, signed by the direction of turning
   double sigma_stage_angle = 0;  // rad
+  double tilt = 0;               // rad, about the second axis, as told or calibrated
+  double reference_mm = 0;       // camera further back than in the axis calibration by so much
+  double sigma_reference_mm = 0;
   Pose prior;
   PoseCovariance prior_covariance = PoseCovariance::Zero();
   Pose pose;  // refined where Scene::refined, else equal to prior

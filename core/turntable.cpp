@@ -1,5 +1,6 @@
 #include "core/turntable.h"
 
+#include <array>
 #include <cmath>
 
 #include "core/error.h"
@@ -50,33 +51,58 @@ Axis nominal_axis(double distance_mm, double elevation, const Eigen::Vector2d& o
   return axis;
 }
 
-Pose pose_at(const Axis& axis, double stage_angle, bool telecentric) {
-  const Pose turn{rotation_about(Eigen::Vector3d::UnitZ(), stage_angle), Eigen::Vector3d::Zero()};
-  return camera_from_stage(axis, telecentric) * turn;
+Pose pose_at(const Axis& axis, double stage_angle, bool telecentric, const Tilt& tilt) {
+  const Pose stage = camera_from_stage(axis, telecentric);
+  const TiltAxis& second = tilt.axis;
+  const std::array<double, 4> line{second.azimuth, second.inclination, second.across_mm,
+                                   second.height_mm};
+  Pose pose;
+  rig::compose_tilted<double>(stage.R, stage.t, stage_angle, second.kind == TiltKind::stage,
+                              line.data(), tilt.angle, pose.R, pose.t);
+  return pose;
 }
 
 PoseCovariance pose_covariance_at(const Axis& axis, const AxisCovariance& axis_covariance,
-                                  double stage_angle, double sigma_stage_angle, bool telecentric) {
+                                  double stage_angle, double sigma_stage_angle, bool telecentric,
+                                  const Tilt& tilt) {
   const Pose stage = camera_from_stage(axis, telecentric);
   const double length = std::max(1.0, axis.origin_mm.norm());
-  Eigen::Matrix<double, 6, 6> jacobian;
+  Eigen::Matrix<double, 6, 11> jacobian;
+  const auto put = [&](int column, double h, const auto& pose_of) {
+    jacobian.col(column) = difference(pose_of(h), pose_of(-h)) / (2.0 * h);
+  };
   for (int i = 0; i < 5; ++i) {
-    const double h = i < 2 ? 1e-6 : 1e-6 * length;
-    Eigen::Matrix<double, 5, 1> step = Eigen::Matrix<double, 5, 1>::Zero();
-    step[i] = h;
-    const Pose plus = pose_at(perturbed(axis, stage, step), stage_angle, telecentric);
-    const Pose minus = pose_at(perturbed(axis, stage, -step), stage_angle, telecentric);
-    jacobian.col(i) = difference(plus, minus) / (2.0 * h);
+    put(i, i < 2 ? 1e-6 : 1e-6 * length, [&](double h) {
+      const Eigen::Matrix<double, 5, 1> step = Eigen::Matrix<double, 5, 1>::Unit(i) * h;
+      return pose_at(perturbed(axis, stage, step), stage_angle, telecentric, tilt);
+    });
+    put(6 + i, i < 2 || i == 4 ? 1e-6 : 1e-6 * length, [&](double h) {
+      Tilt moved = tilt;
+      double* const values[] = {&moved.axis.azimuth, &moved.axis.inclination, &moved.axis.across_mm,
+                                &moved.axis.height_mm, &moved.angle};
+      *values[i] += h;
+      return pose_at(axis, stage_angle, telecentric, moved);
+    });
   }
-  const double h = 1e-6;
-  jacobian.col(5) = difference(pose_at(axis, stage_angle + h, telecentric),
-                               pose_at(axis, stage_angle - h, telecentric)) /
-                    (2.0 * h);
-  PoseCovariance parameters = PoseCovariance::Zero();
+  put(5, 1e-6, [&](double h) { return pose_at(axis, stage_angle + h, telecentric, tilt); });
+  Eigen::Matrix<double, 11, 11> parameters = Eigen::Matrix<double, 11, 11>::Zero();
   parameters.topLeftCorner<5, 5>() = axis_covariance;
   parameters(5, 5) = sigma_stage_angle * sigma_stage_angle;
+  parameters.bottomRightCorner<5, 5>() = tilt.covariance;
   const PoseCovariance covariance = jacobian * parameters * jacobian.transpose();
   return 0.5 * (covariance + covariance.transpose());
+}
+
+Pose moved_back(const Pose& pose, double back_mm) {
+  return {pose.R, pose.t + Eigen::Vector3d(0.0, 0.0, back_mm)};
+}
+
+PoseCovariance with_view_sigma(const PoseCovariance& covariance, const Pose& pose,
+                               double sigma_mm) {
+  const Eigen::Vector3d view = pose.R.row(2);
+  PoseCovariance result = covariance;
+  result.bottomRightCorner<3, 3>() += sigma_mm * sigma_mm * view * view.transpose();
+  return result;
 }
 
 }  // namespace trunnion

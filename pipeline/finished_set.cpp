@@ -34,6 +34,9 @@ void archive_view(Archive& archive, View& view) {
   archive(view.station);
   archive(view.stage_angle);
   archive(view.sigma_stage_angle);
+  archive(view.tilt);
+  archive(view.reference_mm);
+  archive(view.sigma_reference_mm);
   for (Pose* pose : {&view.prior, &view.pose}) {
     archive_matrix(archive, pose->R);
     archive_matrix(archive, pose->t);

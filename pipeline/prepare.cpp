@@ -93,7 +93,8 @@ std::vector<OrientStation> orient_stations(const std::vector<ImageItem>& items) 
   std::vector<OrientStation> stations;
   for (const ImageItem& item : items) {
     const StationImage& s = item.station;
-    stations.push_back({s.name, s.ring, s.ring_index, s.station, s.stage_angle});
+    stations.push_back(
+        {s.name, s.ring, s.ring_index, s.station, s.stage_angle, s.tilt, s.reference_mm});
   }
   return stations;
 }

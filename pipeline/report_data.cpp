@@ -73,7 +73,8 @@ ReportData report_data(const Finishing& set, const PrepareOutcome& outcome,
   data.setup_name = workspace.setup.name;
   data.calibration = workspace.record;
   if (workspace.record) {
-    data.calibration_mismatches = mismatches(*workspace.record, workspace.setup);
+    data.calibration_mismatches =
+        mismatches(*workspace.record, workspace.setup, workspace.file.specimen.tells_reference());
   }
   data.settings = settings_of(workspace.file.settings);
   data.versions = versions();

@@ -44,14 +44,20 @@ void load_record(Workspace& workspace, const WorkspaceOptions& options) {
       options.calibration.value_or(record_path(workspace.file.specimen.setup_file));
   if (!options.calibration && !fs::exists(file)) return;
   workspace.record = read_record(file);
-  const std::vector<std::string> differing = mismatches(*workspace.record, workspace.setup);
+  const std::vector<std::string> differing =
+      mismatches(*workspace.record, workspace.setup, workspace.file.specimen.tells_reference());
   const double measured = measured_magnification(*workspace.record);
   if (measured > 0) workspace.setup.measured_magnification = measured;
   if (differing.empty()) return;
   const std::string sentence = fmt::format("{} does not fit the setup {}: {}", file.string(),
                                            workspace.setup.name, fmt::join(differing, "; "));
   if (!options.ignore_mismatch) {
+    const bool other_slice = workspace.record->reference != workspace.setup.reference;
     throw data_error(sentence +
+                     (other_slice && workspace.setup.moves == FocusMotion::rail
+                          ? ". Tell reference_mm, the rail position of the reference slice, for "
+                            "every [[ring]] in specimen.toml"
+                          : "") +
                      ". Calibrate this setup, or pass --ignore-calibration-mismatch to use the "
                      "record all the same.");
   }

@@ -11,6 +11,7 @@
 #include "stages/calibrate_axis/angles.h"
 #include "stages/calibrate_axis/board_poses.h"
 #include "stages/calibrate_axis/fit.h"
+#include "stages/calibrate_axis/tilt.h"
 #include "stages/calibrate_axis/wobble.h"
 
 namespace trunnion {
@@ -82,7 +83,11 @@ Start first_look(const AxisRequest& request) {
     for (std::size_t k = 0; k < ring.size(); ++k) {
       start.fit.angles[ring[k]] = told[0] + motion.angles[k];
     }
-    if (r == 0) {
+    // Each tilted ring has its own place of the board, until the second axis is known.
+    if (r == 0 || !request.tilts.empty()) {
+      for (const std::size_t i : ring) {
+        start.fit.board[i] = static_cast<int>(start.fit.boards.size());
+      }
       const Pose turn{rig::turn<double>(told[0]), Eigen::Vector3d::Zero()};
       const Pose stage = camera_from_stage(motion.axis, telecentric) * turn;
       start.fit.boards.push_back(axis_calibration::step_of(stage.inverse() * poses[0]));
@@ -101,8 +106,13 @@ std::optional<std::size_t> where_board_moved(const AxisRequest& request, const S
   double least = limit_px;
   for (std::size_t k = 2; k + 2 <= request.sightings.size(); ++k) {
     FitStart split = start.fit;
-    split.boards.push_back(split.boards[0]);
-    for (std::size_t i = k; i < split.board.size(); ++i) split.board[i] = 1;
+    // Of the ring concerned alone where each has its own place.
+    const int before = split.board[k];
+    if (split.board[k - 1] != before) continue;
+    split.boards.push_back(split.boards[static_cast<std::size_t>(before)]);
+    for (std::size_t i = k; i < split.board.size(); ++i) {
+      if (split.board[i] == before) split.board[i] = static_cast<int>(split.boards.size()) - 1;
+    }
     const Fit fit = axis_calibration::fit_rig(request, split, {.sigma_px = 0.2});
     if (fit.rms_px < least) {
       least = fit.rms_px;
@@ -129,6 +139,8 @@ std::string told_sentence(const AxisResult& result, const AngleCheck& check) {
     case AxisFault::wrong_angle:
       return fmt::format("\"{}\" was shot {:.3f} degrees away from the angle told.",
                          result.fault_station, degrees(check.size));
+    case AxisFault::wrong_tilt:
+      return "The tilts make no sense.";
     case AxisFault::unclear:
       return "The board's motion is not that of one stage turning by the told angles.";
   }
@@ -231,6 +243,7 @@ void fill_solution(const AxisRequest& request, const FitStart& start, const Fit&
     ring.elevation = std::asin(std::clamp(-ring.axis.direction.z(), -1.0, 1.0));
     ring.covariance = fit.covariances[r];
     ring.azimuth = fit.azimuths[r];
+    if (!fit.tilts.empty()) ring.tilt = fit.tilts[r];
     calibration.rings.push_back(ring);
   }
   calibration.quality = quality_of(fit, result);
@@ -258,11 +271,27 @@ bool telecentric_from_below(const AxisRequest& request, AxisResult& result) {
   return false;
 }
 
+// From a board and an axis a ring to one of each on a second axis. The board's place is that at
+// tilt 0.
+void share_one_axis(FitStart& start, const axis_calibration::TiltStart& tilt,
+                    const std::vector<double>& told) {
+  start.tilted = true;
+  start.tilt_reference = tilt.reference;
+  start.tilts = told;
+  start.line = tilt.line;
+  std::fill(start.axes.begin(), start.axes.end(), Axis(start.axes[tilt.reference]));
+  std::fill(start.board.begin(), start.board.end(), 0);
+  Pose tilted;
+  rig::tilt_motion<double>(tilt.line.data(), told[tilt.reference], tilted.R, tilted.t);
+  const Pose board = axis_calibration::pose_of(start.boards[tilt.reference]);
+  start.boards = {axis_calibration::step_of(tilted.inverse() * board)};
+}
+
 }  // namespace
 
 const char* name_of(AxisFault fault) {
   constexpr const char* kNames[] = {"none",        "wrong sign",  "wrong step", "slipped stage",
-                                    "board moved", "wrong angle", "unclear"};
+                                    "board moved", "wrong angle", "wrong tilt", "unclear"};
   return kNames[static_cast<std::size_t>(fault)];
 }
 
@@ -297,11 +326,22 @@ AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
   for (std::size_t i = 0; i < request.sightings.size(); ++i) {
     told.angles[i] = request.sightings[i].stage_angle;
   }
+  if (!request.tilts.empty()) {
+    const axis_calibration::TiltStart tilt = axis_calibration::first_tilt(request, free, options);
+    if (!tilt.fault.empty()) {
+      result.fault = AxisFault::wrong_tilt;
+      result.sentence = tilt.fault;
+      result.findings.push_back({Severity::fault, "calibrate axis", "", tilt.fault, tilt.remedy});
+      return result;
+    }
+    share_one_axis(told, tilt, request.tilts);
+  }
   // The record's camera is the one that images are undistorted and posed with: the axis must belong
   // to that one, so it is held here.
   const Fit fit = axis_calibration::fit_rig(request, told,
                                             {.sigma_angle = options.sigma_angle,
                                              .sigma_azimuth = options.sigma_azimuth,
+                                             .sigma_tilt = options.sigma_tilt,
                                              .sigma_px = 0.2,
                                              .covariance = true,
                                              .hold_camera = true});

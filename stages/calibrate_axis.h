@@ -14,6 +14,10 @@
 // The last solution holds the camera at the record's: images are undistorted and posed with that
 // one, so the axis must belong to it. The covariance adds what the camera's own uncertainty does to
 // the axis to what the boards leave with the camera given.
+// With a second axis (turntable.h) all rings share one axis and one place of the board, and the
+// line of the second axis and the tilt of every ring but the least tilted, which is believed, are
+// found:
+//   pixel = project(camera, camera_from_stage(axis) Rz(a_i + e_i) T(tilt_r) (B X)), or T before Rz.
 // Gauge: the origin is the point of the axis next to the first ring's optical axis, azimuth 0 is
 // the first ring's camera (turntable.h). sigma_px is estimated from the residuals; the covariance
 // is that of the normal equations at the solution.
@@ -46,12 +50,17 @@ struct AxisRequest {
   BoardPattern pattern;
   std::vector<std::string> rings;  // names; one empty name where there is but one
   std::vector<double> elevations;  // rad, nominal, beside `rings`
+  // rad, told, beside `rings`: about the second axis, the camera staying where it is. Empty: none.
+  std::vector<double> tilts;
+  TiltKind tilt_kind = TiltKind::specimen;    // what the second axis carries; the board rides on it
+  double tilt_azimuth = 1.57079632679489662;  // rad, roughly; tells the sense of the tilt
   std::vector<AxisSighting> sightings;
 };
 
 struct AxisOptions {
   double sigma_angle = 0.00087;  // rad (0.05 degrees) of a stage angle: encoder and backlash
   double sigma_azimuth = 0.035;  // rad (2 degrees) of a further ring's azimuth: moved by hand
+  double sigma_tilt = 0.0175;    // rad (1 degree) of a tilt told
   int fewest_stations = 4;
   int fewest_corners = 12;  // of a sighting
 };
@@ -68,7 +77,16 @@ struct AxisStation {
   double runout_mm = 0;       // shift of the axis across itself here
 };
 
-enum class AxisFault { none, wrong_sign, wrong_step, slipped, board_moved, wrong_angle, unclear };
+enum class AxisFault {
+  none,
+  wrong_sign,
+  wrong_step,
+  slipped,
+  board_moved,
+  wrong_angle,
+  wrong_tilt,
+  unclear
+};
 [[nodiscard]] const char* name_of(AxisFault fault);
 
 struct AxisResult {

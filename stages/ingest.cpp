@@ -26,6 +26,8 @@ struct Candidate {
   double stage_angle = 0;
   int frames = 0;     // as the user tells it; 0: not told
   std::string frame;  // as the capture table names it
+  double tilt = 0;
+  std::optional<double> reference_mm;
 };
 
 void fault(Findings& findings, const std::string& file, const std::string& what,
@@ -79,7 +81,8 @@ std::vector<Candidate> by_pattern(const fs::path& workspace, const Specimen& spe
       const int station = station_of(found, before, after);
       if (station < 0) continue;
       const std::string source = (pattern.parent_path() / found).generic_string();
-      candidates.push_back({source, r, station, ring.angle_of(station), ring.frames, ""});
+      candidates.push_back({source, r, station, ring.angle_of(station), ring.frames, "", ring.tilt,
+                            ring.reference_mm});
     }
   }
   return candidates;
@@ -103,7 +106,8 @@ std::vector<Candidate> by_table(const fs::path& workspace, const Specimen& speci
     const double angle =
         row.angle ? static_cast<int>(ring.turning) * *row.angle : ring.angle_of(row.station);
     candidates.push_back(
-        {row.file, r, row.station, angle, row.frames > 0 ? row.frames : ring.frames, row.frame});
+        {row.file, r, row.station, angle, row.frames > 0 ? row.frames : ring.frames, row.frame,
+         row.tilt.value_or(ring.tilt), row.reference_mm ? row.reference_mm : ring.reference_mm});
   }
   return candidates;
 }
@@ -278,6 +282,8 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
     image.name = output_name(settings.output.name_template, image.ring, image.station);
     image.frame = candidate.frame;
     image.frames = candidate.frames;
+    image.tilt = candidate.tilt;
+    image.reference_mm = candidate.reference_mm;
     try {
       image.info = probe(image, limits, result.findings);
       image.bytes = fs::file_size(image.file);

@@ -30,6 +30,8 @@ struct StationImage {
   std::uintmax_t bytes = 0;
   std::string frame;  // a single frame of the series, relative to the workspace; empty: not given
   int frames = 0;     // fused into the image; 0: unknown
+  double tilt = 0;    // rad, about the second axis
+  std::optional<double> reference_mm;  // rail position of the reference slice
 };
 
 struct IngestResult {

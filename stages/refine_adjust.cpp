@@ -139,11 +139,16 @@ AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& value
   // Normal equations: priors, then each point eliminated as it comes.
   Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(index.size(), index.size());
   for (std::size_t r = 0; r < model.rings.size(); ++r) {
+    if (model.rings[r].axis != r) continue;
     const auto& W = model.rings[r].sqrt_information;
     normal.block<5, 5>(index.axis(r), index.axis(r)) = W.transpose() * W;
   }
-  for (int k = index.start(0); k <= index.log_distance(); ++k) {
+  for (int k = index.start(0); k < index.line(); ++k) {
     if (prior(k, k) > 0) normal(k, k) = 1.0 / prior(k, k);
+  }
+  if (model.second.exists) {
+    const Eigen::Matrix4d& W = model.second.sqrt_information;
+    normal.block<4, 4>(index.line(), index.line()) = W.transpose() * W;
   }
   const RigFrames frames(model, values);
   std::vector<PointBlocks> blocks;
@@ -204,9 +209,13 @@ PoseCovariance pose_covariance(const RigModel& model, const RigValues& values,
   const ParameterIndex index(model);
   const StationModel& station = model.stations[view];
   std::vector<int> used;
-  for (int k = 0; k < 5; ++k) used.push_back(index.axis(station.ring) + k);
+  for (int k = 0; k < 5; ++k) used.push_back(index.axis(station.axis) + k);
   used.push_back(index.start(station.ring));
   used.push_back(index.angle(view));
+  if (model.second.exists) {
+    used.push_back(index.tilt(station.ring));
+    for (int k = 0; k < 4; ++k) used.push_back(index.line() + k);
+  }
   if (station.bumped) {
     for (int k = 0; k < 6; ++k) used.push_back(index.mount() + k);
   }

@@ -83,14 +83,17 @@ struct Bands {
 Bands bands_of(const RigModel& model, const RigValues& values, const Eigen::MatrixXd& covariance,
                std::size_t view_a, std::size_t view_b) {
   const ParameterIndex index(model);
-  const std::size_t ring_a = model.stations[view_a].ring;
-  const std::size_t ring_b = model.stations[view_b].ring;
+  const StationModel& a = model.stations[view_a];
+  const StationModel& b = model.stations[view_b];
   std::vector<int> used;
-  for (int k = 0; k < 5; ++k) used.push_back(index.axis(ring_a) + k);
-  if (ring_a != ring_b) {
-    for (int k = 0; k < 5; ++k) used.push_back(index.axis(ring_b) + k);
-    used.push_back(index.start(ring_a));
-    used.push_back(index.start(ring_b));
+  for (int k = 0; k < 5; ++k) used.push_back(index.axis(a.axis) + k);
+  if (a.ring != b.ring) {
+    for (int k = 0; k < 5 && a.axis != b.axis; ++k) used.push_back(index.axis(b.axis) + k);
+    for (const std::size_t ring : {a.ring, b.ring}) {
+      used.push_back(index.start(ring));
+      used.push_back(index.tilt(ring));
+    }
+    for (int k = 0; k < 4; ++k) used.push_back(index.line() + k);
   }
   used.push_back(index.angle(view_a));
   used.push_back(index.angle(view_b));
@@ -125,10 +128,19 @@ Bands bands_of(const RigModel& model, const RigValues& values, const Eigen::Matr
   return bands;
 }
 
+// How far the image of b is turned against that of a (clockwise): a specimen tilted on the stage
+// turns in the image as the stage turns.
+double roll_between(const Pose& a, const Pose& b) {
+  const Eigen::Matrix3d turn = b.R * a.R.transpose();
+  return std::atan2(turn(1, 0) - turn(0, 1), turn(0, 0) + turn(1, 1));
+}
+
 // Best partners in b of every feature of a, inside its band.
 class BandSearch {
  public:
-  BandSearch(const Bands& bands, const GuidedOptions& options) : bands_(bands), options_(options) {}
+  // `roll`: rad, by how much b's image is turned against a's.
+  BandSearch(const Bands& bands, double roll, const GuidedOptions& options)
+      : bands_(bands), roll_(roll), options_(options) {}
 
   std::vector<Best> search(const ImageFeatures& a, const ImageFeatures& b,
                            const std::vector<Eigen::Vector2d>& at_a,
@@ -180,14 +192,16 @@ class BandSearch {
     return sigma;
   }
 
-  // Neighbouring stations see a detail at nearly the same size and turned by little.
-  static bool alike(const Feature& a, const Feature& b) {
+  // Neighbouring stations see a detail at nearly the same size, turned as their images are.
+  [[nodiscard]] bool alike(const Feature& a, const Feature& b) const {
     const float ratio = a.scale_px / b.scale_px;
     if (ratio > 1.8F || ratio < 1.0F / 1.8F) return false;
-    return std::abs(wrapped(static_cast<double>(a.orientation - b.orientation))) < radians(50.0);
+    return std::abs(wrapped(static_cast<double>(b.orientation - a.orientation) - roll_)) <
+           radians(50.0);
   }
 
   const Bands& bands_;
+  double roll_;
   const GuidedOptions& options_;
 };
 
@@ -273,10 +287,11 @@ std::vector<Match> match_guided(const RigModel& model, const RigValues& values,
   Bands backward;
   backward.F = forward.F.transpose();
   for (const Eigen::Matrix3d& F : forward.moved_F) backward.moved_F.push_back(F.transpose());
+  const double roll = roll_between(pose_of(model, values, view_a), pose_of(model, values, view_b));
   const auto from_a =
-      BandSearch(forward, options).search(features_a, features_b, positions_a, positions_b);
+      BandSearch(forward, roll, options).search(features_a, features_b, positions_a, positions_b);
   const auto from_b =
-      BandSearch(backward, options).search(features_b, features_a, positions_b, positions_a);
+      BandSearch(backward, -roll, options).search(features_b, features_a, positions_b, positions_a);
   return mutual(from_a, from_b, options.ratio);
 }
 

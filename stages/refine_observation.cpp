@@ -9,14 +9,15 @@
 namespace trunnion::refining {
 namespace {
 
-using Frame = ceres::Jet<double, 12>;
+constexpr int kSteps = 17;  // of a view
+using Frame = ceres::Jet<double, kSteps>;
 
 ViewFrame differentiated(const RigModel& model, const RigValues& values, std::size_t view) {
   const StationModel& station = model.stations[view];
   std::array<Frame, 5> axis;
   for (int k = 0; k < 5; ++k) {
     const auto i = static_cast<std::size_t>(k);
-    axis[i] = Frame(values.axis[station.ring][i], k);
+    axis[i] = Frame(values.axis[station.axis][i], k);
   }
   const Frame angle(station.stage_angle + values.start[station.ring] + values.angle[view], 5);
   std::array<Frame, 6> mount;
@@ -26,13 +27,19 @@ ViewFrame differentiated(const RigModel& model, const RigValues& values, std::si
   }
   rig::Matrix3<Frame> R;
   rig::Vector3<Frame> t;
-  rig_pose<Frame>(model.rings[station.ring], model.telecentric(), axis.data(), angle,
-                  station.bumped ? mount.data() : nullptr, R, t);
+  std::array<Frame, 4> line;
+  for (int k = 0; k < 4; ++k) {
+    const auto i = static_cast<std::size_t>(k);
+    line[i] = Frame(values.line[i], 13 + k);
+  }
+  const StationSteps<Frame> steps{axis.data(), angle, Frame(values.tilt[station.ring], 12),
+                                  line.data(), station.bumped ? mount.data() : nullptr};
+  rig_pose<Frame>(model, station, steps, R, t);
   ViewFrame frame;
   for (int r = 0; r < 3; ++r) {
     frame.t[r] = t[r].a;
     for (int c = 0; c < 3; ++c) frame.R(r, c) = R(r, c).a;
-    for (int k = 0; k < 12; ++k) {
+    for (int k = 0; k < kSteps; ++k) {
       const auto i = static_cast<std::size_t>(k);
       frame.dt[i][r] = t[r].v[k];
       for (int c = 0; c < 3; ++c) frame.dR[i](r, c) = R(r, c).v[k];
@@ -42,13 +49,13 @@ ViewFrame differentiated(const RigModel& model, const RigValues& values, std::si
 }
 
 // By every parameter of the rig that one observation has.
-using RigJacobian = Eigen::Matrix<double, 2, Eigen::Dynamic, Eigen::ColMajor, 2, 14>;
+using RigJacobian = Eigen::Matrix<double, 2, Eigen::Dynamic, Eigen::ColMajor, 2, 19>;
 
-// Residual and derivatives of one observation: by (axis 5, angle, mount 6) of its view, by the log
+// Residual and derivatives of one observation: by the steps of its view (see ViewFrame), by the log
 // of the principal distance, and by the point.
 struct Linearised {
   Eigen::Vector2d residual;
-  Eigen::Matrix<double, 2, 12> by_frame;
+  Eigen::Matrix<double, 2, kSteps> by_frame;
   Eigen::Vector2d by_log_distance;
   Eigen::Matrix<double, 2, 3> by_point;
 };
@@ -69,16 +76,20 @@ Linearised linearise(const RigModel& model, const StationModel& station, const V
   Eigen::Matrix<double, 2, 3> by_x;
   by_x << f.x() / z, 0, 0, 0, f.y() / z, 0;
   if (!model.telecentric()) by_x.col(2) = -f.cwiseProduct(n) / z;
-  const std::size_t count = station.bumped ? 12 : 6;
-  for (std::size_t k = 0; k < count; ++k) {
-    result.by_frame.col(static_cast<Eigen::Index>(k)) = by_x * (frame.dR[k] * point + frame.dt[k]);
-  }
+  const auto differentiate = [&](std::size_t first, std::size_t last) {
+    for (std::size_t k = first; k < last; ++k) {
+      result.by_frame.col(static_cast<Eigen::Index>(k)) =
+          by_x * (frame.dR[k] * point + frame.dt[k]);
+    }
+  };
+  differentiate(0, station.bumped ? 12 : 6);
+  if (model.second.exists) differentiate(12, kSteps);
   result.by_log_distance = f.cwiseProduct(n);
   result.by_point = by_x * frame.R;
   return result;
 }
 
-// Blocks: axis 5, start 1, angle 1, log distance 1, [mount 6], point 3.
+// Blocks: axis 5, start 1, angle 1, log distance 1, [tilt 1, line 4], [mount 6], point 3.
 class ReprojectionCost : public ceres::CostFunction {
  public:
   ReprojectionCost(const RigModel& model, const RigFrames& frames, const TrackView& seen,
@@ -86,13 +97,18 @@ class ReprojectionCost : public ceres::CostFunction {
       : model_(model), frames_(frames), seen_(seen), sigma_px_(sigma_px) {
     set_num_residuals(2);
     *mutable_parameter_block_sizes() = {5, 1, 1, 1};
+    if (model_.second.exists) {
+      mutable_parameter_block_sizes()->push_back(1);
+      mutable_parameter_block_sizes()->push_back(4);
+    }
     if (bumped()) mutable_parameter_block_sizes()->push_back(6);
     mutable_parameter_block_sizes()->push_back(3);
   }
 
   bool Evaluate(double const* const* parameters, double* residuals,
                 double** jacobians) const override {
-    const std::size_t last = bumped() ? 5 : 4;
+    const std::size_t mount = model_.second.exists ? 6 : 4;
+    const std::size_t last = mount + (bumped() ? 1 : 0);
     const Eigen::Map<const Eigen::Vector3d> point(parameters[last]);
     const Linearised at =
         linearise(model_, model_.stations[seen_.view], frames_[seen_.view], parameters[3][0], point,
@@ -104,7 +120,11 @@ class ReprojectionCost : public ceres::CostFunction {
     put(jacobians[1], at.by_frame.col(5));
     put(jacobians[2], at.by_frame.col(5));
     put(jacobians[3], at.by_log_distance);
-    if (bumped()) put(jacobians[4], at.by_frame.rightCols<6>());
+    if (model_.second.exists) {
+      put(jacobians[4], at.by_frame.col(12));
+      put(jacobians[5], at.by_frame.middleCols<4>(13));
+    }
+    if (bumped()) put(jacobians[mount], at.by_frame.middleCols<6>(6));
     put(jacobians[last], at.by_point);
     return true;
   }
@@ -144,8 +164,12 @@ void add_observation(ceres::Problem& problem, const RigModel& model, RigValues& 
                      const RigFrames& frames, const TrackView& seen, Eigen::Vector3d& position_mm,
                      double sigma_px, ceres::LossFunction* loss) {
   const StationModel& station = model.stations[seen.view];
-  std::vector<double*> blocks{values.axis[station.ring].data(), &values.start[station.ring],
+  std::vector<double*> blocks{values.axis[station.axis].data(), &values.start[station.ring],
                               &values.angle[seen.view], &values.log_distance};
+  if (model.second.exists) {
+    blocks.push_back(&values.tilt[station.ring]);
+    blocks.push_back(values.line.data());
+  }
   if (station.bumped) blocks.push_back(values.mount.data());
   blocks.push_back(position_mm.data());
   problem.AddResidualBlock(new ReprojectionCost(model, frames, seen, sigma_px), loss, blocks);
@@ -164,10 +188,14 @@ PointBlocks point_blocks(const RigModel& model, const RigValues& values, const R
     const Linearised at = linearise(model, station, frames[seen.view], values.log_distance,
                                     track.position_mm, seen.at_px, sigma_px, true);
     std::vector<int> parameters;
-    for (int k = 0; k < 5; ++k) parameters.push_back(index.axis(station.ring) + k);
+    for (int k = 0; k < 5; ++k) parameters.push_back(index.axis(station.axis) + k);
     parameters.push_back(index.angle(seen.view));
     parameters.push_back(index.start(station.ring));
     parameters.push_back(index.log_distance());
+    if (model.second.exists) {
+      parameters.push_back(index.tilt(station.ring));
+      for (int k = 0; k < 4; ++k) parameters.push_back(index.line() + k);
+    }
     if (station.bumped) {
       for (int k = 0; k < 6; ++k) parameters.push_back(index.mount() + k);
     }
@@ -175,7 +203,8 @@ PointBlocks point_blocks(const RigModel& model, const RigValues& values, const R
     J.leftCols<6>() = at.by_frame.leftCols<6>();
     J.col(6) = at.by_frame.col(5);
     J.col(7) = at.by_log_distance;
-    if (station.bumped) J.rightCols<6>() = at.by_frame.rightCols<6>();
+    if (model.second.exists) J.middleCols<5>(8) = at.by_frame.middleCols<5>(12);
+    if (station.bumped) J.rightCols<6>() = at.by_frame.middleCols<6>(6);
     jacobians.push_back(J);
     by_point.push_back(at.by_point);
     own += at.by_point.transpose() * at.by_point;

@@ -13,12 +13,13 @@
 
 namespace trunnion::refining {
 
-// Pose of a view and its derivatives by axis step (0-4), stage angle (5) and mount (6-11).
+// Pose of a view and its derivatives by axis step (0-4), stage angle (5), mount (6-11), tilt (12)
+// and line of the second axis (13-16).
 struct ViewFrame {
   Eigen::Matrix3d R;
   Eigen::Vector3d t;
-  std::array<Eigen::Matrix3d, 12> dR;
-  std::array<Eigen::Vector3d, 12> dt;
+  std::array<Eigen::Matrix3d, 17> dR;
+  std::array<Eigen::Vector3d, 17> dt;
 };
 
 // The frames of all views at the values it was made with; an adjustment keeps them fresh.

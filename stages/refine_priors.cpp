@@ -14,18 +14,35 @@ struct AxisPrior {
   }
 };
 
-// A single parameter against its sigma.
-struct ScalarPrior {
-  double sigma;
+// The same of the second axis.
+struct LinePrior {
+  Eigen::Matrix4d sqrt_information;
   template <typename T>
-  bool operator()(const T* value, T* residual) const {
-    residual[0] = value[0] / sigma;
+  bool operator()(const T* step, T* residual) const {
+    Eigen::Map<Eigen::Matrix<T, 4, 1>> r(residual);
+    r = sqrt_information.cast<T>() * Eigen::Map<const Eigen::Matrix<T, 4, 1>>(step);
     return true;
   }
 };
 
 ceres::CostFunction* scalar_prior(double sigma) {
-  return new ceres::AutoDiffCostFunction<ScalarPrior, 1, 1>(new ScalarPrior{sigma});
+  return new ceres::AutoDiffCostFunction<rig::ScalarPrior, 1, 1>(new rig::ScalarPrior{sigma});
+}
+
+void add_tilt(ceres::Problem& problem, const RigModel& model, RigValues& values) {
+  if (!model.second.exists) return;
+  for (std::size_t r = 0; r < model.rings.size(); ++r) {
+    problem.AddParameterBlock(&values.tilt[r], 1);
+    if (model.rings[r].sigma_tilt > 0) {
+      problem.AddResidualBlock(scalar_prior(model.rings[r].sigma_tilt), nullptr, &values.tilt[r]);
+    } else {
+      problem.SetParameterBlockConstant(&values.tilt[r]);
+    }
+  }
+  problem.AddParameterBlock(values.line.data(), 4);
+  problem.AddResidualBlock(new ceres::AutoDiffCostFunction<LinePrior, 4, 4>(
+                               new LinePrior{model.second.sqrt_information}),
+                           nullptr, values.line.data());
 }
 
 // One loss for all, owned by nobody: it holds no state.
@@ -40,9 +57,13 @@ void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
              const FreeParameters& free) {
   for (std::size_t r = 0; r < model.rings.size(); ++r) {
     problem.AddParameterBlock(values.axis[r].data(), 5);
-    problem.AddResidualBlock(new ceres::AutoDiffCostFunction<AxisPrior, 5, 5>(
-                                 new AxisPrior{model.rings[r].sqrt_information}),
-                             nullptr, values.axis[r].data());
+    if (model.rings[r].axis == r) {
+      problem.AddResidualBlock(new ceres::AutoDiffCostFunction<AxisPrior, 5, 5>(
+                                   new AxisPrior{model.rings[r].sqrt_information}),
+                               nullptr, values.axis[r].data());
+    } else {
+      problem.SetParameterBlockConstant(values.axis[r].data());  // another ring's counts
+    }
     problem.AddParameterBlock(&values.start[r], 1);
     if (r == 0) {
       problem.SetParameterBlockConstant(&values.start[r]);
@@ -65,6 +86,7 @@ void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
   } else {
     problem.SetParameterBlockConstant(&values.log_distance);
   }
+  add_tilt(problem, model, values);
   problem.AddParameterBlock(values.mount.data(), 6);
   if (!free.mount) problem.SetParameterBlockConstant(values.mount.data());
 }

@@ -4,6 +4,7 @@
 
 #include <Eigen/Cholesky>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <map>
 
@@ -15,6 +16,24 @@ namespace {
 constexpr int kFewTiePoints = 20;  // a station; common practice, no source
 constexpr double kPriorLimit = 3.0;
 
+Tilt refined_tilt(const Outcome& o, std::size_t ring, double told) {
+  const ParameterIndex index(o.model);
+  std::array<double, 4> line{};
+  for (std::size_t k = 0; k < 4; ++k) line[k] = o.model.second.prior[k] + o.values.line[k];
+  Tilt tilt;
+  tilt.axis = {o.model.second.kind, line[0], line[1], line[2], line[3]};
+  tilt.angle = told + o.values.tilt[ring];
+  const std::array<int, 5> places{index.line(), index.line() + 1, index.line() + 2,
+                                  index.line() + 3, index.tilt(ring)};
+  for (std::size_t i = 0; i < 5; ++i) {
+    for (std::size_t j = 0; j < 5; ++j) {
+      tilt.covariance(static_cast<Eigen::Index>(i), static_cast<Eigen::Index>(j)) =
+          o.covariance.rig(places[i], places[j]);
+    }
+  }
+  return tilt;
+}
+
 void fill_poses(RefineResult& result, const Outcome& o) {
   const ParameterIndex index(o.model);
   Scene& scene = result.scene;
@@ -25,7 +44,9 @@ void fill_poses(RefineResult& result, const Outcome& o) {
   for (std::size_t v = 0; v < scene.views.size(); ++v) {
     View& view = scene.views[v];
     view.pose = pose_of(o.model, o.values, v);
-    view.covariance = pose_covariance(o.model, o.values, o.covariance.rig, v);
+    view.covariance = with_view_sigma(pose_covariance(o.model, o.values, o.covariance.rig, v),
+                                      view.pose, view.sigma_reference_mm);
+    view.tilt += o.values.tilt[o.model.stations[v].ring];
     StationReport& station = result.stations[v];
     station.angle_correction = o.values.angle[v];
     station.angle_sigma = std::sqrt(o.covariance.rig(index.angle(v), index.angle(v)));
@@ -34,7 +55,9 @@ void fill_poses(RefineResult& result, const Outcome& o) {
     RingAxis& ring = result.rings[r];
     ring.axis = axis_of(o.model, o.values, r);
     ring.azimuth += o.values.start[r];
-    ring.covariance = o.covariance.rig.block<5, 5>(index.axis(r), index.axis(r));
+    const std::size_t owner = o.model.rings[r].axis;
+    ring.covariance = o.covariance.rig.block<5, 5>(index.axis(owner), index.axis(owner));
+    if (o.model.second.exists) ring.tilt = refined_tilt(o, r, ring.tilt.angle);
     ring.elevation = std::asin(std::clamp(-ring.axis.direction.z(), -1.0, 1.0));
   }
   result.principal_distance_change = std::expm1(o.values.log_distance);
@@ -92,9 +115,25 @@ void fill_points(RefineResult& result, const Outcome& o) {
   }
 }
 
+void check_tilt_priors(RefineResult& result, const Outcome& o) {
+  for (std::size_t r = 0; r < o.model.rings.size(); ++r) {
+    const double sigma = o.model.rings[r].sigma_tilt;
+    if (std::abs(o.values.tilt[r]) <= kPriorLimit * sigma) continue;
+    result.findings.push_back(
+        {Severity::doubt, "refine", "",
+         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the one told, "
+                     "more than its sigma of {:.2f} allows.",
+                     result.rings[r].ring, degrees(result.rings[r].tilt.angle),
+                     degrees(o.values.tilt[r]), degrees(sigma)),
+         "Check tilt_deg and the sign of the tilt, or calibrate the axis with the board tilted."});
+  }
+}
+
 // Where the adjustment has left what the priors allow.
 void check_priors(RefineResult& result, const Outcome& o) {
+  check_tilt_priors(result, o);
   for (std::size_t r = 0; r < o.model.rings.size(); ++r) {
+    if (o.model.rings[r].axis != r) continue;
     const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(o.values.axis[r].data());
     const double distance = (o.model.rings[r].sqrt_information * step).norm();
     // 5 degrees of freedom: 99.7 % of steps lie within 4.2.

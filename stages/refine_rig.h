@@ -1,12 +1,16 @@
 // Refine, the rig as its adjustments see it: parameters as small steps from the prior, so that a
 // step of zero is the prior and every prior is one linear residual.
 //
-//   camera_from_world(view) = camera_from_stage(axis of its ring) Rz(stage angle + start + angle) M
+//   camera_from_world(view) = B camera_from_stage(axis of its ring) Rz(stage angle + start + angle)
+//   M
 //
-// with the axis moved from its prior by (rotation about the prior stage's X and Y, origin in the
-// camera frame), one start angle a ring (zero for the first, which defines the azimuth), one angle
-// a station, one principal distance for all (as the logarithm of its change), and M the identity
-// or, for stations after a bump of the specimen, one rigid motion in the world frame.
+// (tilted rings: with T of turntable.h before or after Rz) with the axis moved from its prior by
+// (rotation about the prior stage's X and Y, origin in the camera frame), one start angle a ring
+// (zero for the first, which defines the azimuth), one angle a station, one principal distance for
+// all (as the logarithm of its change), and M the identity or, for stations after a bump of the
+// specimen, one rigid motion in the world frame. B moves the camera back along its view where the
+// reference slice stood elsewhere on the rail: told, not adjusted. Rings that differ by a tilt
+// alone share one axis; each has a step of its tilt, all one line of the second axis.
 #pragma once
 
 #include <Eigen/Core>
@@ -22,6 +26,7 @@ namespace trunnion::refining {
 
 using AxisStep = std::array<double, 5>;   // rad, rad, mm, mm, mm
 using MountStep = std::array<double, 6>;  // rotation vector (rad), translation (mm)
+using LineStep = std::array<double, 4>;   // azimuth, inclination (rad), across, height (mm)
 using Projection34 = Eigen::Matrix<double, 3, 4>;
 
 struct RingModel {
@@ -29,13 +34,26 @@ struct RingModel {
   Eigen::Matrix3d stage_R;  // of the prior
   Eigen::Matrix<double, 5, 5> sqrt_information;
   double sigma_start = 0;  // rad
+  std::size_t axis = 0;    // the ring whose axis it stands on; itself where it shares none
+  double sigma_tilt = 0;   // rad; 0: held as told
+};
+
+// The second axis of the stage.
+struct SecondAxis {
+  bool exists = false;
+  TiltKind kind = TiltKind::specimen;
+  LineStep prior{};
+  Eigen::Matrix4d sqrt_information = Eigen::Matrix4d::Zero();
 };
 
 struct StationModel {
   std::size_t ring = 0;
+  std::size_t axis = 0;    // the ring whose axis it stands on
   double stage_angle = 0;  // rad
   double sigma_angle = 0;  // rad
   bool bumped = false;     // M applies
+  double tilt = 0;         // rad
+  double back_mm = 0;      // B
 };
 
 struct RigModel {
@@ -44,6 +62,7 @@ struct RigModel {
   double sigma_log_distance = 0.05;
   std::vector<RingModel> rings;
   std::vector<StationModel> stations;
+  SecondAxis second;
 
   [[nodiscard]] bool telecentric() const { return camera.projection == Projection::telecentric; }
 };
@@ -53,6 +72,8 @@ struct RigValues {
   std::vector<double> start;   // a ring, rad
   std::vector<double> angle;   // a station, rad
   double log_distance = 0;     // log(c / c prior)
+  std::vector<double> tilt;    // a ring, rad
+  LineStep line{};             // of the second axis
   MountStep mount{};
 };
 
@@ -68,7 +89,7 @@ RigModel make_model(const Scene& prior, const std::vector<RingAxis>& rings, bool
 RigValues zero_values(const RigModel& model);
 
 // Where each parameter stands in a covariance of the rig: axis steps ring by ring, starts, angles,
-// log distance, mount.
+// log distance, tilts, line of the second axis, mount.
 struct ParameterIndex {
   explicit ParameterIndex(const RigModel& model)
       : rings(model.rings.size()), stations(model.stations.size()) {}
@@ -76,7 +97,11 @@ struct ParameterIndex {
   [[nodiscard]] int start(std::size_t ring) const { return static_cast<int>(5 * rings + ring); }
   [[nodiscard]] int angle(std::size_t view) const { return static_cast<int>(6 * rings + view); }
   [[nodiscard]] int log_distance() const { return static_cast<int>(6 * rings + stations); }
-  [[nodiscard]] int mount() const { return log_distance() + 1; }
+  [[nodiscard]] int tilt(std::size_t ring) const {
+    return log_distance() + 1 + static_cast<int>(ring);
+  }
+  [[nodiscard]] int line() const { return tilt(rings); }
+  [[nodiscard]] int mount() const { return line() + 4; }
   [[nodiscard]] int size() const { return mount() + 6; }
   std::size_t rings;
   std::size_t stations;
@@ -97,20 +122,43 @@ Projection34 projection_matrix(const Camera& camera, const Pose& pose);
 // Source: Hartley and Zisserman, "Multiple View Geometry", 2nd edition, section 17.1.
 Eigen::Matrix3d fundamental_matrix(const Projection34& a, const Projection34& b);
 
-// The pose for any scalar. `mount` may be null.
+// The parameters of one station for any scalar; `mount` may be null.
 template <typename T>
-void rig_pose(const RingModel& ring, bool telecentric, const T* axis_step, const T& stage_angle,
-              const T* mount, rig::Matrix3<T>& R, rig::Vector3<T>& t) {
+struct StationSteps {
+  const T* axis;
+  T stage_angle;  // corrected
+  T tilt;         // a step
+  const T* line;
+  const T* mount;
+};
+
+template <typename T>
+void rig_pose(const RigModel& model, const StationModel& station, const StationSteps<T>& steps,
+              rig::Matrix3<T>& R, rig::Vector3<T>& t) {
+  const RingModel& ring = model.rings[station.axis];
+  const T* axis_step = steps.axis;
+  const T* mount = steps.mount;
   const rig::Vector3<T> rotation =
       ring.stage_R.col(0).cast<T>() * axis_step[0] + ring.stage_R.col(1).cast<T>() * axis_step[1];
   const rig::Vector3<T> direction =
       rig::rotation_from_vector<T>(rotation) * ring.prior.direction.cast<T>();
-  t = ring.prior.origin_mm.cast<T>() + rig::Vector3<T>(axis_step[2], axis_step[3], axis_step[4]);
-  R = rig::stage_rotation<T>(direction, t, telecentric) * rig::turn<T>(stage_angle);
+  const rig::Vector3<T> origin =
+      ring.prior.origin_mm.cast<T>() + rig::Vector3<T>(axis_step[2], axis_step[3], axis_step[4]);
+  const rig::Matrix3<T> stage_R = rig::stage_rotation<T>(direction, origin, model.telecentric());
+  if (model.second.exists) {
+    std::array<T, 4> line;
+    for (std::size_t k = 0; k < 4; ++k) line[k] = model.second.prior[k] + steps.line[k];
+    rig::compose_tilted<T>(stage_R, origin, steps.stage_angle, model.second.kind == TiltKind::stage,
+                           line.data(), T(station.tilt + steps.tilt), R, t);
+  } else {
+    R = stage_R * rig::turn<T>(steps.stage_angle);
+    t = origin;
+  }
   if (mount != nullptr) {
     t += R * rig::Vector3<T>(mount[3], mount[4], mount[5]);
     R = R * rig::rotation_from_vector<T>(rig::Vector3<T>(mount[0], mount[1], mount[2]));
   }
+  t[2] += station.back_mm;
 }
 
 }  // namespace trunnion::refining

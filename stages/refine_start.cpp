@@ -1,69 +1,106 @@
 #include "stages/refine_start.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <memory>
+#include <utility>
 
 #include "stages/refine_priors.h"
 
 namespace trunnion::refining {
 namespace {
 
-// The parameters that place one pair of views, as one flat vector, in the order of the blocks:
-// axis a, [axis b], start a, [start b], angle a, angle b, log distance, mount.
+// The parameters that place one pair of views as blocks, each named once.
 class PairParameters {
  public:
   PairParameters(const RigModel& model, std::size_t a, std::size_t b)
-      : model_(model), a_(a), b_(b), same_ring_(ring(a) == ring(b)) {}
+      : model_(model), views_{a, b} {
+    for (std::size_t side = 0; side < 2; ++side) {
+      const StationModel& station = model.stations[views_[side]];
+      Places& places = places_[side];
+      places.axis = place({Kind::axis, station.axis}, 5);
+      places.start = place({Kind::start, station.ring}, 1);
+      places.angle = place({Kind::angle, views_[side]}, 1);
+      places.mount = place({Kind::mount, 0}, 6);
+      if (!model.second.exists) continue;
+      places.tilt = place({Kind::tilt, station.ring}, 1);
+      places.line = place({Kind::line, 0}, 4);
+    }
+    distance_ = place({Kind::distance, 0}, 1);
+  }
 
   [[nodiscard]] std::vector<double*> blocks(RigValues& values) const {
-    std::vector<double*> list{values.axis[ring(a_)].data()};
-    if (!same_ring_) list.push_back(values.axis[ring(b_)].data());
-    list.push_back(&values.start[ring(a_)]);
-    if (!same_ring_) list.push_back(&values.start[ring(b_)]);
-    list.push_back(&values.angle[a_]);
-    list.push_back(&values.angle[b_]);
-    list.push_back(&values.log_distance);
-    list.push_back(values.mount.data());
+    std::vector<double*> list;
+    for (const auto& [kind, which] : keys_) {
+      switch (kind) {
+        case Kind::axis:
+          list.push_back(values.axis[which].data());
+          break;
+        case Kind::start:
+          list.push_back(&values.start[which]);
+          break;
+        case Kind::angle:
+          list.push_back(&values.angle[which]);
+          break;
+        case Kind::tilt:
+          list.push_back(&values.tilt[which]);
+          break;
+        case Kind::line:
+          list.push_back(values.line.data());
+          break;
+        case Kind::mount:
+          list.push_back(values.mount.data());
+          break;
+        case Kind::distance:
+          list.push_back(&values.log_distance);
+          break;
+      }
+    }
     return list;
   }
-  [[nodiscard]] std::vector<int> sizes() const {
-    if (same_ring_) return {5, 1, 1, 1, 1, 6};
-    return {5, 5, 1, 1, 1, 1, 1, 6};
-  }
+  [[nodiscard]] const std::vector<int>& sizes() const { return sizes_; }
 
   [[nodiscard]] Eigen::Matrix3d fundamental(double const* const* p) const {
-    const double* axis_a = *p++;
-    const double* axis_b = same_ring_ ? axis_a : *p++;
-    const double* start_a = *p++;
-    const double* start_b = same_ring_ ? start_a : *p++;
-    const double angle_a = **p++;
-    const double angle_b = **p++;
     Camera camera = model_.camera;
-    camera.fx *= std::exp(**p);
-    camera.fy *= std::exp(**p++);
-    const double* mount = *p;
-    return fundamental_matrix(
-        projection_matrix(camera, pose(a_, axis_a, *start_a + angle_a, mount)),
-        projection_matrix(camera, pose(b_, axis_b, *start_b + angle_b, mount)));
+    camera.fx *= std::exp(*p[distance_]);
+    camera.fy *= std::exp(*p[distance_]);
+    return fundamental_matrix(projection_matrix(camera, pose(0, p)),
+                              projection_matrix(camera, pose(1, p)));
   }
 
  private:
-  [[nodiscard]] std::size_t ring(std::size_t view) const { return model_.stations[view].ring; }
-  [[nodiscard]] Pose pose(std::size_t view, const double* axis, double correction,
-                          const double* mount) const {
-    const StationModel& station = model_.stations[view];
+  enum class Kind { axis, start, angle, tilt, line, mount, distance };
+  using Key = std::pair<Kind, std::size_t>;
+  struct Places {
+    std::size_t axis = 0, start = 0, angle = 0, mount = 0, tilt = 0, line = 0;
+  };
+
+  std::size_t place(const Key& key, int size) {
+    const auto found = std::find(keys_.begin(), keys_.end(), key);
+    if (found != keys_.end()) return static_cast<std::size_t>(found - keys_.begin());
+    keys_.push_back(key);
+    sizes_.push_back(size);
+    return keys_.size() - 1;
+  }
+  [[nodiscard]] Pose pose(std::size_t side, double const* const* p) const {
+    const StationModel& station = model_.stations[views_[side]];
+    const Places& at = places_[side];
+    const bool tilts = model_.second.exists;
+    const StationSteps<double> steps{p[at.axis], station.stage_angle + *p[at.start] + *p[at.angle],
+                                     tilts ? *p[at.tilt] : 0.0, tilts ? p[at.line] : nullptr,
+                                     station.bumped ? p[at.mount] : nullptr};
     Pose pose;
-    rig_pose<double>(model_.rings[station.ring], model_.telecentric(), axis,
-                     station.stage_angle + correction, station.bumped ? mount : nullptr, pose.R,
-                     pose.t);
+    rig_pose<double>(model_, station, steps, pose.R, pose.t);
     return pose;
   }
 
   const RigModel& model_;
-  std::size_t a_;
-  std::size_t b_;
-  bool same_ring_;
+  std::array<std::size_t, 2> views_;
+  std::array<Places, 2> places_;
+  std::vector<Key> keys_;
+  std::vector<int> sizes_;
+  std::size_t distance_ = 0;
 };
 
 // Sampson distances of one pair, each passed through the square root of a Cauchy loss, so that one
@@ -72,7 +109,7 @@ class PairCost : public ceres::CostFunction {
  public:
   PairCost(PairParameters parameters, std::vector<Eigen::Vector2d> a,
            std::vector<Eigen::Vector2d> b, double sigma_px, double width)
-      : parameters_(parameters),
+      : parameters_(std::move(parameters)),
         a_(std::move(a)),
         b_(std::move(b)),
         sigma_px_(sigma_px),
@@ -85,7 +122,7 @@ class PairCost : public ceres::CostFunction {
                 double** jacobians) const override {
     evaluate(parameters_.fundamental(parameters), residuals);
     if (jacobians == nullptr) return true;
-    const std::vector<int> sizes = parameters_.sizes();
+    const std::vector<int>& sizes = parameters_.sizes();
     std::vector<std::vector<double>> moved(sizes.size());
     std::vector<const double*> pointers(sizes.size());
     for (std::size_t block = 0; block < sizes.size(); ++block) {

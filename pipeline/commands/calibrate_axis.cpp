@@ -9,6 +9,7 @@
 #include <ctime>
 #include <map>
 #include <memory>
+#include <optional>
 #include <sstream>
 
 #include "config/calibration_record.h"
@@ -20,6 +21,7 @@
 #include "pipeline/board_images.h"
 #include "pipeline/command_line.h"
 #include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/keep.h"
 
 namespace trunnion {
 namespace {
@@ -35,12 +37,16 @@ struct Options {
   double elevation_deg = 0;
   double sigma_angle_deg = 0.05;
   std::string turning = "counter-clockwise";
+  std::string carries = "specimen";
+  double tilt_azimuth_deg = 90;
+  std::optional<double> reference_mm;
 };
 
 // What is known of one image.
 struct Told {
   std::string ring;
-  double angle = 0;  // rad
+  double angle = 0;                           // rad
+  std::optional<double> tilt = std::nullopt;  // rad
 };
 
 double number_from(const std::string& text, const std::string& where) {
@@ -61,18 +67,22 @@ std::vector<std::string> split(const std::string& text, char separator) {
   return parts;
 }
 
-// file,ring,angle_deg or file,angle_deg, with a header line.
+// file,ring,angle_deg,tilt_deg or less from the right, or file,angle_deg; with a header line.
 std::map<std::string, Told> read_table(const fs::path& file) {
   std::map<std::string, Told> told;
   const auto rows = parse_csv(read_file(file), file.string());
   for (std::size_t i = 1; i < rows.size(); ++i) {
     const std::vector<std::string>& cells = rows[i];
     const std::string where = fmt::format("{}, row {}", file.string(), i + 1);
-    if (cells.size() != 2 && cells.size() != 3) {
-      throw data_error(where + ": needs file,ring,angle_deg or file,angle_deg.");
+    if (cells.size() < 2 || cells.size() > 4) {
+      throw data_error(where +
+                       ": needs file,angle_deg or file,ring,angle_deg or "
+                       "file,ring,angle_deg,tilt_deg.");
     }
-    told[fs::path(cells[0]).filename().string()] = {cells.size() == 3 ? cells[1] : "",
-                                                    radians(number_from(cells.back(), where))};
+    Told& one = told[fs::path(cells[0]).filename().string()];
+    one.ring = cells.size() > 2 ? cells[1] : "";
+    one.angle = radians(number_from(cells.size() > 2 ? cells[2] : cells[1], where));
+    if (cells.size() == 4) one.tilt = radians(number_from(cells[3], where));
   }
   return told;
 }
@@ -156,9 +166,27 @@ AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
     if (known == request.rings.end()) {
       request.rings.push_back(told[i].ring);
       request.elevations.push_back(radians(options.elevation_deg));
+      if (told[i].tilt) request.tilts.push_back(*told[i].tilt);
+    }
+    if (told[i].tilt && (ring >= request.tilts.size() || request.tilts[ring] != *told[i].tilt)) {
+      throw data_error(
+          fmt::format("{}: ring \"{}\" has more than one tilt in {}; a ring has one, so "
+                      "give each tilt a ring of its own.",
+                      name, told[i].ring, options.angles));
     }
     request.sightings.push_back({name, ring, told[i].angle, file.view.corners});
   }
+  // Tilts that are all zero tell of no second axis.
+  if (std::all_of(request.tilts.begin(), request.tilts.end(), [](double t) { return t == 0.0; })) {
+    request.tilts.clear();
+  } else if (request.tilts.size() != request.rings.size()) {
+    throw data_error(
+        fmt::format("{}: tilt_deg stands in some lines and not in others; give it in "
+                    "all.",
+                    options.angles));
+  }
+  request.tilt_kind = options.carries == "stage" ? TiltKind::stage : TiltKind::specimen;
+  request.tilt_azimuth = radians(options.tilt_azimuth_deg);
   if (request.sightings.empty()) {
     throw data_error("The board was found in none of the images; check --board and the images.");
   }
@@ -196,6 +224,7 @@ Json to_json(const AxisResult& result, const AxisRequest& request) {
     json["rings"].push_back({{"ring", ring.ring},
                              {"elevation_deg", degrees(ring.elevation)},
                              {"azimuth_deg", degrees(ring.azimuth)},
+                             {"tilt_deg", degrees(ring.tilt.angle)},
                              {"direction", {d.x(), d.y(), d.z()}},
                              {"origin_mm", {o.x(), o.y(), o.z()}}});
   }
@@ -214,6 +243,24 @@ Json to_json(const AxisResult& result, const AxisRequest& request) {
   return json;
 }
 
+// The second axis, and how far each ring was tilted about it.
+std::string tilt_text(const AxisCalibration& calibration, const Tilt& tilt) {
+  const TiltCovariance& c = tilt.covariance;
+  std::string text = fmt::format(
+      "second axis: azimuth {:.3f} +- {:.3f}, inclination {:.3f} +- {:.3f} degrees, across {:.4f} "
+      "+- "
+      "{:.4f}, height {:.4f} +- {:.4f} mm; tilts",
+      degrees(tilt.axis.azimuth), degrees(std::sqrt(c(0, 0))), degrees(tilt.axis.inclination),
+      degrees(std::sqrt(c(1, 1))), tilt.axis.across_mm, std::sqrt(c(2, 2)), tilt.axis.height_mm,
+      std::sqrt(c(3, 3)));
+  for (const RingAxis& ring : calibration.rings) {
+    if (!tilts(ring)) continue;
+    text += fmt::format(" {} {:.3f} +- {:.3f}", ring.ring, degrees(ring.tilt.angle),
+                        degrees(std::sqrt(ring.tilt.covariance(4, 4))));
+  }
+  return text + " degrees\n";
+}
+
 std::string to_text(const AxisResult& result) {
   std::string text = result.sentence + "\n";
   for (const RingAxis& ring : result.calibration.rings) {
@@ -225,6 +272,11 @@ std::string to_text(const AxisResult& result) {
         o.z(), degrees(std::sqrt(ring.covariance.topLeftCorner<2, 2>().trace())),
         1000.0 * std::sqrt(ring.covariance(2, 2)), 1000.0 * std::sqrt(ring.covariance(3, 3)),
         1000.0 * std::sqrt(ring.covariance(4, 4)));
+  }
+  if (const auto tilted =
+          std::find_if(result.calibration.rings.begin(), result.calibration.rings.end(), tilts);
+      tilted != result.calibration.rings.end()) {
+    text += tilt_text(result.calibration, tilted->tilt);
   }
   if (result.accepted) {
     text += fmt::format(
@@ -262,7 +314,8 @@ CommandResult run(const Options& options, const Common& common) {
   CalibrationRecord record = record_for(setup);
   if (fs::exists(record_file)) {
     const CalibrationRecord before = read_record(record_file);
-    if (const auto differing = mismatches(before, setup); !differing.empty()) {
+    // Another reference slice is what --reference-mm is for: the axis is found anew.
+    if (const auto differing = mismatches(before, setup, true); !differing.empty()) {
       throw data_error(fmt::format("{}: {}; calibrate the lens of this setup again.",
                                    record_file.string(), differing.front()));
     }
@@ -280,6 +333,20 @@ CommandResult run(const Options& options, const Common& common) {
   axis_options.sigma_angle = radians(options.sigma_angle_deg);
   AxisResult result = calibrate_axis(request, axis_options);
   result.findings.insert(result.findings.begin(), findings.begin(), findings.end());
+  result.calibration.reference_mm = options.reference_mm.value_or(0.0);
+  if (result.accepted) result.calibration.provenance = provenance_of(boards, result);
+  if (result.accepted && record.axis) {
+    const auto kept = axis_calibration::with_kept_rings(*record.axis, result.calibration);
+    if (!kept.names.empty() && record.reference != setup.reference && !options.reference_mm) {
+      throw data_error(
+          fmt::format("{}: the rings kept ({}) were calibrated with another reference slice; tell "
+                      "--reference-mm, where that of these boards stood on the rail, or calibrate "
+                      "all rings.",
+                      record_file.string(), fmt::join(kept.names, ", ")));
+    }
+    result.calibration = kept.calibration;
+    result.findings.insert(result.findings.end(), kept.findings.begin(), kept.findings.end());
+  }
   CommandResult command;
   command.json = to_json(result, request);
   command.json["findings"] = findings_json(result.findings);
@@ -289,8 +356,8 @@ CommandResult run(const Options& options, const Common& common) {
     command.exit_code = 1;
     return command;
   }
-  result.calibration.provenance = provenance_of(boards, result);
   record.axis = result.calibration;
+  record.reference = setup.reference;
   write_record(record_file, record);
   command.json["record"] = record_file.string();
   command.text += "written: " + record_file.string() + "\n";
@@ -308,9 +375,10 @@ void add_calibrate_axis(CLI::App& parent) {
   command->add_option("--images", options->images, "Images of the board; patterns may be quoted")
       ->required();
   command
-      ->add_option("--angles", options->angles,
-                   "Stage angles in degrees: a table (file,ring,angle_deg), FIRST:STEP, or one "
-                   "number an image in the order of their names")
+      ->add_option(
+          "--angles", options->angles,
+          "Stage angles in degrees: a table (file,ring,angle_deg[,tilt_deg]), FIRST:STEP, or one "
+          "number an image in the order of their names")
       ->required();
   command
       ->add_option("--board", options->board,
@@ -332,6 +400,23 @@ void add_calibrate_axis(CLI::App& parent) {
   command->add_option("--turning", options->turning, "Direction of the stage, seen from above")
       ->check(CLI::IsMember({"counter-clockwise", "clockwise"}))
       ->capture_default_str();
+  command
+      ->add_option(
+          "--tilt-carries", options->carries,
+          "What the second axis tilts, where the table tells tilts: the specimen on top of "
+          "the turning stage, or the whole stage")
+      ->check(CLI::IsMember({"specimen", "stage"}))
+      ->capture_default_str();
+  command
+      ->add_option("--tilt-azimuth", options->tilt_azimuth_deg,
+                   "Direction of the second axis at stage angle 0, degrees from the camera's "
+                   "azimuth, roughly; tells the sense of the tilt")
+      ->check(CLI::Range(-360.0, 360.0))
+      ->capture_default_str();
+  command
+      ->add_option("--reference-mm", options->reference_mm,
+                   "Rail position of the boards' reference slice, mm, as in a shot list; default 0")
+      ->check(CLI::Range(-1000.0, 1000.0));
 }
 
 }  // namespace trunnion

@@ -25,10 +25,12 @@ struct CornerCost {
   Eigen::Vector2d board_mm;
   Eigen::Vector2d seen_px;
   double sigma_px;
+  bool tilted = false;       // the board rides on a second axis
+  bool tilts_stage = false;  // which carries the whole stage
 
   template <typename T>
-  bool operator()(const T* axis, const T* azimuth, const T* angle_step, const T* board,
-                  const T* camera, T* residual) const {
+  bool operator()(const T* axis, const T* azimuth, const T* angle_step, const T* tilt,
+                  const T* line, const T* board, const T* camera, T* residual) const {
     const rig::Vector3<T> turn_axis =
         ring.stage_R.col(0).cast<T>() * axis[0] + ring.stage_R.col(1).cast<T>() * axis[1];
     const rig::Vector3<T> direction =
@@ -39,20 +41,29 @@ struct CornerCost {
     const rig::Vector3<T> on_stage =
         rig::rotation_from_vector<T>(rig::Vector3<T>(board[0], board[1], board[2])) * on_board +
         rig::Vector3<T>(board[3], board[4], board[5]);
-    const rig::Vector3<T> x = rig::stage_rotation<T>(direction, origin, telecentric) *
-                                  (rig::turn<T>(angle + azimuth[0] + angle_step[0]) * on_stage) +
-                              origin;
+    const rig::Matrix3<T> stage_R = rig::stage_rotation<T>(direction, origin, telecentric);
+    const T turned = angle + azimuth[0] + angle_step[0];
+    rig::Matrix3<T> R;
+    rig::Vector3<T> t = origin;
+    if (tilted) {
+      rig::compose_tilted<T>(stage_R, origin, turned, tilts_stage, line, tilt[0], R, t);
+    } else {
+      R = stage_R * rig::turn<T>(turned);
+    }
+    const rig::Vector3<T> x = R * on_stage + t;
     const Eigen::Matrix<T, 2, 1> pixel = rig::project<T>(camera, telecentric, x);
     residual[0] = (pixel[0] - seen_px.x()) / sigma_px;
     residual[1] = (pixel[1] - seen_px.y()) / sigma_px;
     return true;
   }
 };
-struct ScalarPrior {
+
+struct TiltPrior {
+  double told;
   double sigma;
   template <typename T>
-  bool operator()(const T* value, T* residual) const {
-    residual[0] = value[0] / sigma;
+  bool operator()(const T* tilt, T* residual) const {
+    residual[0] = (tilt[0] - told) / sigma;
     return true;
   }
 };

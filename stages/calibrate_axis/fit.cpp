@@ -12,7 +12,7 @@
 namespace trunnion::axis_calibration {
 namespace {
 
-using CornerFunction = ceres::AutoDiffCostFunction<CornerCost, 2, 5, 1, 1, 6, 9>;
+using CornerFunction = ceres::AutoDiffCostFunction<CornerCost, 2, 5, 1, 1, 1, 4, 6, 9>;
 
 // The problem with its parameters; blocks stay where they are.
 class Problem {
@@ -25,6 +25,9 @@ class Problem {
         axis_(start.axes.size()),
         azimuth_(start.axes.size(), 0.0),
         angle_(request.sightings.size(), 0.0),
+        tilt_(start.tilted ? start.tilts : std::vector<double>(start.axes.size(), 0.0)),
+        told_tilt_(tilt_),
+        line_(start.line),
         board_(start.boards),
         camera_(vector_of(request.camera)) {
     for (const Axis& axis : start.axes) {
@@ -60,30 +63,33 @@ class Problem {
     for (std::size_t i = 0; i < request_.sightings.size(); ++i) {
       const AxisSighting& sighting = request_.sightings[i];
       for (const BoardCorner& corner : sighting.corners) {
-        const Eigen::Vector2d on_board(corner.column * request_.pattern.square_mm,
-                                       corner.row * request_.pattern.square_mm);
         problem.AddResidualBlock(
-            new CornerFunction(new CornerCost{rings_[sighting.ring], telecentric_, start_.angles[i],
-                                              on_board, corner.position_px, sigma_px}),
-            new ceres::HuberLoss(3.0), axis_[sighting.ring].data(), &azimuth_[sighting.ring],
-            &angle_[i], board_[static_cast<std::size_t>(start_.board[i])].data(), camera_.data());
+            new CornerFunction(new CornerCost(cost_of(i, corner, sigma_px))),
+            new ceres::HuberLoss(3.0), axis_[axis_index(sighting.ring)].data(),
+            &azimuth_[sighting.ring], &angle_[i], &tilt_[sighting.ring], line_.data(),
+            board_[static_cast<std::size_t>(start_.board[i])].data(), camera_.data());
       }
       if (options_.sigma_angle > 0) {
-        problem.AddResidualBlock(new ceres::AutoDiffCostFunction<ScalarPrior, 1, 1>(
-                                     new ScalarPrior{options_.sigma_angle}),
+        problem.AddResidualBlock(new ceres::AutoDiffCostFunction<rig::ScalarPrior, 1, 1>(
+                                     new rig::ScalarPrior{options_.sigma_angle}),
                                  nullptr, &angle_[i]);
       } else if (first_of_ring(i)) {
         problem.SetParameterBlockConstant(&angle_[i]);
       }
     }
+    add_tilt(problem);
     for (std::size_t r = 0; r < rings_.size(); ++r) {
       if (r == 0) {
         problem.SetParameterBlockConstant(azimuth_.data());
-        add_gauge(problem, rings_[0].axis.direction);
+        add_gauge(problem, 0);
+      } else if (start_.tilted) {
+        problem.SetParameterBlockConstant(&azimuth_[r]);  // the camera stays where it is
+        continue;
       } else {
-        problem.AddResidualBlock(new ceres::AutoDiffCostFunction<ScalarPrior, 1, 1>(
-                                     new ScalarPrior{options_.sigma_azimuth}),
+        problem.AddResidualBlock(new ceres::AutoDiffCostFunction<rig::ScalarPrior, 1, 1>(
+                                     new rig::ScalarPrior{options_.sigma_azimuth}),
                                  nullptr, &azimuth_[r]);
+        if (!request_.tilts.empty()) add_gauge(problem, r);  // its board is its own
       }
       if (telecentric_) hold_depth(problem, r);
     }
@@ -100,10 +106,10 @@ class Problem {
     }
     return true;
   }
-  void add_gauge(ceres::Problem& problem, const Eigen::Vector3d& along) {
+  void add_gauge(ceres::Problem& problem, std::size_t r) {
     problem.AddResidualBlock(
-        new ceres::AutoDiffCostFunction<GaugePrior, 1, 5>(new GaugePrior{along}), nullptr,
-        axis_[0].data());
+        new ceres::AutoDiffCostFunction<GaugePrior, 1, 5>(new GaugePrior{rings_[r].axis.direction}),
+        nullptr, axis_[r].data());
   }
   void hold_depth(ceres::Problem& problem, std::size_t r) {
     problem.AddResidualBlock(
@@ -111,9 +117,38 @@ class Problem {
         nullptr, axis_[r].data());
   }
 
+  [[nodiscard]] std::size_t axis_index(std::size_t ring) const { return start_.tilted ? 0 : ring; }
+
+  [[nodiscard]] CornerCost cost_of(std::size_t i, const BoardCorner& corner,
+                                   double sigma_px) const {
+    return {rings_[axis_index(request_.sightings[i].ring)],
+            telecentric_,
+            start_.angles[i],
+            Eigen::Vector2d(corner.column, corner.row) * request_.pattern.square_mm,
+            corner.position_px,
+            sigma_px,
+            start_.tilted,
+            request_.tilt_kind == TiltKind::stage};
+  }
+
+  // Tilts about what was told, but for the ring that the world is counted from.
+  void add_tilt(ceres::Problem& problem) {
+    for (std::size_t r = 0; r < tilt_.size(); ++r) {
+      if (!start_.tilted || r == start_.tilt_reference) {
+        problem.SetParameterBlockConstant(&tilt_[r]);
+        continue;
+      }
+      problem.AddResidualBlock(new ceres::AutoDiffCostFunction<TiltPrior, 1, 1>(
+                                   new TiltPrior{told_tilt_[r], options_.sigma_tilt}),
+                               nullptr, &tilt_[r]);
+    }
+    if (!start_.tilted) problem.SetParameterBlockConstant(line_.data());
+  }
+
   void read(Fit& fit, ceres::Problem& /*problem*/) const {
     fit.axes.clear();
-    for (std::size_t r = 0; r < rings_.size(); ++r) {
+    for (std::size_t ring = 0; ring < rings_.size(); ++ring) {
+      const std::size_t r = axis_index(ring);
       const Eigen::Vector3d rotation =
           rings_[r].stage_R.col(0) * axis_[r][0] + rings_[r].stage_R.col(1) * axis_[r][1];
       Axis axis = rings_[r].axis;
@@ -121,6 +156,11 @@ class Problem {
       axis.direction.normalize();
       axis.origin_mm += Eigen::Vector3d(axis_[r][2], axis_[r][3], axis_[r][4]);
       fit.axes.push_back(axis);
+    }
+    fit.tilts.clear();
+    for (std::size_t r = 0; start_.tilted && r < rings_.size(); ++r) {
+      const TiltAxis axis{request_.tilt_kind, line_[0], line_[1], line_[2], line_[3]};
+      fit.tilts.push_back({axis, tilt_[r], TiltCovariance::Zero()});
     }
     fit.azimuths = azimuth_;
     fit.angle_steps = angle_;
@@ -141,15 +181,10 @@ class Problem {
     for (std::size_t i = 0; i < request_.sightings.size(); ++i) {
       const AxisSighting& sighting = request_.sightings[i];
       for (const BoardCorner& corner : sighting.corners) {
-        const CornerCost cost{
-            rings_[sighting.ring],
-            telecentric_,
-            start_.angles[i],
-            Eigen::Vector2d(corner.column, corner.row) * request_.pattern.square_mm,
-            corner.position_px,
-            1.0};
+        const CornerCost cost = cost_of(i, corner, 1.0);
         Eigen::Vector2d r;
-        cost(axis_[sighting.ring].data(), &azimuth_[sighting.ring], &angle_[i],
+        cost(axis_[axis_index(sighting.ring)].data(), &azimuth_[sighting.ring], &angle_[i],
+             &tilt_[sighting.ring], line_.data(),
              board_[static_cast<std::size_t>(start_.board[i])].data(), camera_.data(), r.data());
         fit.residuals_px[i].push_back(r);
         sum += r.squaredNorm();
@@ -182,7 +217,10 @@ class Problem {
       place[block] = size;
       size += problem.ParameterBlockSize(block);
     };
-    for (auto& axis : axis_) take(axis.data());
+    const std::size_t axes = start_.tilted ? 1 : axis_.size();
+    for (std::size_t r = 0; r < axes; ++r) take(axis_[r].data());
+    if (start_.tilted) take(line_.data());
+    for (std::size_t r = 0; start_.tilted && r < tilt_.size(); ++r) take(&tilt_[r]);
     for (double& azimuth : azimuth_) take(&azimuth);
     for (double& angle : angle_) take(&angle);
     for (auto& board : board_) take(board.data());
@@ -201,12 +239,23 @@ class Problem {
     const Eigen::MatrixXd follows =
         -given * (J.leftCols(others).transpose() * J.rightCols(J.cols() - others));
     fit.covariances.clear();
-    for (auto& axis : axis_) {
-      const Eigen::Index at = place[axis.data()];
+    for (std::size_t r = 0; r < axis_.size(); ++r) {
+      const Eigen::Index at = place[axis_[axis_index(r)].data()];
       const Eigen::Matrix<double, 5, 9> with_camera = follows.block<5, 9>(at, 0);
       fit.covariances.emplace_back(given.block<5, 5>(at, at) +
                                    with_camera * padded(request_.camera_covariance) *
                                        with_camera.transpose());
+    }
+    for (std::size_t r = 0; r < fit.tilts.size(); ++r) {
+      std::vector<Eigen::Index> rows;
+      for (Eigen::Index k = 0; k < 4; ++k) rows.push_back(place[line_.data()] + k);
+      const auto found = place.find(&tilt_[r]);
+      if (found != place.end()) rows.push_back(found->second);
+      const auto count = static_cast<Eigen::Index>(rows.size());
+      const Eigen::MatrixXd with_camera = follows(rows, Eigen::all);
+      fit.tilts[r].covariance.topLeftCorner(count, count) =
+          given(rows, rows) +
+          with_camera * padded(request_.camera_covariance) * with_camera.transpose();
     }
     fit.angle_sigmas.assign(angle_.size(), 0.0);
     for (std::size_t i = 0; i < angle_.size(); ++i) {
@@ -240,6 +289,9 @@ class Problem {
   std::vector<std::array<double, 5>> axis_;
   std::vector<double> azimuth_;
   std::vector<double> angle_;
+  std::vector<double> tilt_;
+  std::vector<double> told_tilt_;
+  std::array<double, 4> line_;
   std::vector<BoardStep> board_;
   CameraVector camera_;
 };

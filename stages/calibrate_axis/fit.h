@@ -17,11 +17,17 @@ struct FitStart {
   std::vector<double> angles;  // rad, a sighting: what the stage angles are believed to be
   std::vector<int> board;      // a sighting: which board pose it has; all 0 normally
   std::vector<BoardStep> boards;
+  // With a second axis all rings share the first axis and one board place, and these count.
+  bool tilted = false;
+  std::size_t tilt_reference = 0;  // the ring whose tilt is believed
+  std::vector<double> tilts;       // rad, a ring
+  std::array<double, 4> line{};    // azimuth, inclination, across, height
 };
 
 struct FitOptions {
   double sigma_angle = 0;  // rad; 0: the angles are free but for the first
   double sigma_azimuth = 0.035;
+  double sigma_tilt = 0.0175;
   double sigma_px = 0.1;
   bool covariance = false;
   bool hold_camera = false;  // at the request's
@@ -38,6 +44,7 @@ struct Fit {
   // A ring: of the axis that belongs to the request's camera, that camera's own uncertainty
   // included: what the boards leave where the camera is given, and how far the axis follows it.
   std::vector<AxisCovariance> covariances;
+  std::vector<Tilt> tilts;  // a ring, with covariance; empty without a second axis
   std::vector<std::vector<Eigen::Vector2d>> residuals_px;  // a sighting
   double rms_px = 0;
   double sigma_px = 0;

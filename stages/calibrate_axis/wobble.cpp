@@ -2,6 +2,7 @@
 
 #include <Eigen/Cholesky>
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 namespace trunnion::axis_calibration {
@@ -63,10 +64,22 @@ void measure_wobble(const AxisRequest& request, const FitStart& start, const Fit
     const AxisSighting& sighting = request.sightings[i];
     const double angle = start.angles[i] + fit.azimuths[sighting.ring] + fit.angle_steps[i];
     const Pose turn{rig::turn<double>(angle), Eigen::Vector3d::Zero()};
-    const Pose board = pose_of(fit.boards[static_cast<std::size_t>(start.board[i])]);
-    const Stray stray =
-        stray_of(request, sighting, fit, camera_from_stage(fit.axes[sighting.ring], telecentric),
-                 turn * board);
+    Pose board = pose_of(fit.boards[static_cast<std::size_t>(start.board[i])]);
+    Pose stage = camera_from_stage(fit.axes[sighting.ring], telecentric);
+    if (!fit.tilts.empty()) {
+      const Tilt& tilt = fit.tilts[sighting.ring];
+      const TiltAxis& second = tilt.axis;
+      const std::array<double, 4> line{second.azimuth, second.inclination, second.across_mm,
+                                       second.height_mm};
+      Pose tilted;
+      rig::tilt_motion<double>(line.data(), tilt.angle, tilted.R, tilted.t);
+      if (second.kind == TiltKind::stage) {
+        stage = stage * tilted;
+      } else {
+        board = tilted * board;
+      }
+    }
+    const Stray stray = stray_of(request, sighting, fit, stage, turn * board);
     AxisStation& station = result.stations[i];
     station.wobble = stray.step.head<2>().norm();
     station.runout_mm = stray.step.segment<2>(3).norm();

@@ -46,6 +46,20 @@ TEST(CaptureTable, NamesMistakesWithLines) {
   EXPECT_NE(complaint("file,file,station\na,b,1\n").find("stands twice"), std::string::npos);
 }
 
+TEST(CaptureTable, ReadsTiltAndReferenceWhereTheyAreTold) {
+  const auto rows = parse_capture_table(
+      "file,station,tilt_deg,reference_mm\na.tif,1,-12.5,3.25\nb.tif,2,,\n", "c.csv");
+  EXPECT_NEAR(*rows[0].tilt, radians(-12.5), 1e-12);
+  EXPECT_EQ(*rows[0].reference_mm, 3.25);
+  EXPECT_FALSE(rows[1].tilt);
+  EXPECT_FALSE(rows[1].reference_mm);
+  EXPECT_NE(complaint("file,station,tilt_deg\na,1,90\n").find("tilt_deg \"90\" is not a number"),
+            std::string::npos);
+  EXPECT_NE(
+      complaint("file,station,reference_mm\na,1,near\n").find("line 2: reference_mm \"near\""),
+      std::string::npos);
+}
+
 TEST(CaptureTable, ReadsFramesWhereTheyAreTold) {
   const auto rows = parse_capture_table(
       "file,station,frames,frame\na.tif,1,61,raw/a_01.dng\nb.tif,2,,\n", "c.csv");

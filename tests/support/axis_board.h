@@ -22,6 +22,7 @@ struct AxisScene {
   double elevation = radians(25.0);
   Eigen::Vector2d offset_mm{0.4, -0.3};
   bool telecentric = false;
+  Tilt tilt{};  // the board rides on the second axis
 };
 
 // A camera at 1:1, 6000 x 4000 pixels of 4 um, projection centre 200 mm from the axis; a board of
@@ -58,7 +59,7 @@ inline SimulatedAxis simulate_axis(const AxisScene& scene, unsigned seed) {
     sighting.stage_angle =
         scene.stations > 1 ? scene.spread * (i / (scene.stations - 1.0) - 0.5) : 0.0;
     const double angle = sighting.stage_angle + scene.sigma_angle * normal(random);
-    const Pose pose = pose_at(set.truth, angle, scene.telecentric) * board;
+    const Pose pose = pose_at(set.truth, angle, scene.telecentric, scene.tilt) * board;
     for (int row = 0; row < 8; ++row) {
       for (int column = 0; column < 11; ++column) {
         const Eigen::Vector2d pixel =
