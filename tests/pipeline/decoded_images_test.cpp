@@ -4,6 +4,7 @@
 
 #include <fstream>
 
+#include "core/files.h"
 #include "core/image_io.h"
 #include "tests/support/open_data.h"
 #include "tests/support/samples.h"
