@@ -29,11 +29,10 @@ void run_refine(const Finishing& set, PrepareOutcome& outcome) {
     set.progress.finish("off by setting");
     return;
   }
-  std::vector<ImageFeatures> features;
-  for (const ImageItem& item : set.items) {
-    features.push_back(features_from_bytes(recorded_features(set.journal, item)));
-  }
-  check_interrupt();
+  const FeatureReader features = [&set](std::size_t view) {
+    check_interrupt();
+    return features_from_bytes(recorded_features(set.journal, set.items[view]));
+  };
   RefineResult refined =
       refine(outcome.scene, set.rings, features, set.workspace.file.settings.refine);
   append(outcome.findings, refined.findings);

@@ -6,8 +6,8 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
-#include "core/reduction.h"
 #include "core/error.h"
+#include "core/reduction.h"
 #include "stages/backdrop_pockets.h"
 
 namespace trunnion {

@@ -12,6 +12,7 @@
 #include "stages/refine_report.h"
 #include "stages/refine_start.h"
 #include "stages/refine_tracks.h"
+#include "stages/refine_window.h"
 
 namespace trunnion {
 namespace refining {
@@ -24,18 +25,19 @@ constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
 // Everything the steps share.
 struct Work {
   const Scene& prior;
-  const std::vector<ImageFeatures>& features;
+  const FeatureReader& features;
   RigModel model;
+  std::vector<ViewPlaces> places;                       // a view
   std::vector<std::vector<Eigen::Vector2d>> positions;  // ideal pixels a view
   double level_px = 1;                                  // a pixel of the searched level
 };
 
 std::vector<PairMatches> match_freely(const Work& work) {
   std::vector<PairMatches> pairs;
+  FeatureWindow window(work.features);
   const PairOptions options{.max_neighbours = 2};
   for (const auto& [a, b] : pairs_to_match(work.model, zero_values(work.model), options)) {
-    PairMatches pair{a, b,
-                     match_free(work.features[a], work.features[b], kFreeFeatures, kFreeRatio)};
+    PairMatches pair{a, b, match_free(*window.of(a), *window.of(b), kFreeFeatures, kFreeRatio)};
     if (static_cast<int>(pair.matches.size()) >= kFewestMatches) pairs.push_back(std::move(pair));
   }
   return pairs;
@@ -44,13 +46,13 @@ std::vector<PairMatches> match_freely(const Work& work) {
 std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& values,
                                         const Eigen::MatrixXd& covariance, double sigma_px) {
   std::vector<PairMatches> pairs;
+  FeatureWindow window(work.features);
   GuidedOptions options;
   options.sigma_px = sigma_px;
   for (const auto& [a, b] : pairs_to_match(work.model, values, PairOptions{})) {
-    pairs.push_back(
-        {a, b,
-         match_guided(work.model, values, covariance, a, b, work.features[a], work.features[b],
-                      work.positions[a], work.positions[b], options)});
+    pairs.push_back({a, b,
+                     match_guided(work.model, values, covariance, a, b, *window.of(a),
+                                  *window.of(b), work.positions[a], work.positions[b], options)});
   }
   return pairs;
 }
@@ -121,17 +123,19 @@ const char* name_of(AlignmentVerdict verdict) {
 }
 
 RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
-                    const std::vector<ImageFeatures>& features, const RefineSettings& settings) {
+                    const FeatureReader& features, const RefineSettings& settings) {
   using namespace refining;
   const bool free_distance =
       settings.principal_distance == FreePrincipalDistance::yes ||
       (settings.principal_distance == FreePrincipalDistance::automatic && !prior.lens_calibrated);
-  Work work{prior, features, make_model(prior, rings, free_distance), {}, 1.0};
-  for (const ImageFeatures& view : features) {
+  Work work{prior, features, make_model(prior, rings, free_distance), {}, {}, 1.0};
+  for (std::size_t v = 0; v < prior.views.size(); ++v) {
+    const ImageFeatures view = features(v);
+    work.places.push_back(places_of(view));
     work.positions.push_back(ideal_positions(view, prior.camera));
     work.level_px = std::max(work.level_px, view.level_scale);
   }
-  RefineResult result = unrefined(prior, rings, features);
+  RefineResult result = unrefined(prior, rings, work.places);
 
   const std::vector<PairMatches> free_pairs = match_freely(work);
   std::size_t free_matches = 0;
@@ -170,7 +174,7 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   options.rounds = 3;
   adjusted = adjust(work.model, values, tracks, options);
   covariance = adjust_covariance(work.model, values, tracks, adjusted.sigma_px, options.free);
-  fill_result(result, {work.model, values, tracks, pairs, adjusted, covariance, features});
+  fill_result(result, {work.model, values, tracks, pairs, adjusted, covariance, work.places});
   return result;
 }
 

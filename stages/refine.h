@@ -16,6 +16,7 @@
 #pragma once
 
 #include <cstddef>
+#include <functional>
 #include <string>
 #include <vector>
 
@@ -72,9 +73,21 @@ struct RefineResult {
   Findings findings;
 };
 
+// The features of a view, by its index in Scene::views; asked for about three times each, a few
+// views at once, so that they need not be in memory together.
+using FeatureReader = std::function<ImageFeatures(std::size_t)>;
+
 // `prior`: views with priors, camera of the written images. `rings`: the axes that orient used,
-// named as View::ring. `features`: one a view, in the order of the views.
+// named as View::ring.
 RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
-                    const std::vector<ImageFeatures>& features, const RefineSettings& settings);
+                    const FeatureReader& features, const RefineSettings& settings);
+
+// The same for features that are in memory anyway.
+inline RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
+                           const std::vector<ImageFeatures>& features,
+                           const RefineSettings& settings) {
+  const FeatureReader read = [&features](std::size_t view) { return features.at(view); };
+  return refine(prior, rings, read, settings);
+}
 
 }  // namespace trunnion

@@ -85,7 +85,7 @@ void fill_points(RefineResult& result, const Outcome& o) {
     std::array<unsigned, 3> rgb{};
     for (const TrackView& seen : track.views) {
       const double r = residual_px(P[seen.view], track.position_mm, seen.at_px);
-      const Feature& feature = o.features[seen.view].points[static_cast<std::size_t>(seen.feature)];
+      const FeaturePlace& feature = o.places[seen.view][static_cast<std::size_t>(seen.feature)];
       // As found in the written image, before any distortion is taken out.
       point.observations.push_back({seen.view, {feature.x_px, feature.y_px}, r});
       sums[seen.view] += r * r;
@@ -206,14 +206,14 @@ void judge(RefineResult& result, const Outcome& o) {
 }  // namespace
 
 RefineResult unrefined(const Scene& prior, const std::vector<RingAxis>& rings,
-                       const std::vector<ImageFeatures>& features) {
+                       const std::vector<ViewPlaces>& places) {
   RefineResult result;
   result.scene = prior;
   result.rings = rings;
   for (std::size_t v = 0; v < prior.views.size(); ++v) {
     StationReport station;
     station.view = v;
-    station.features = static_cast<int>(features.at(v).points.size());
+    station.features = static_cast<int>(places.at(v).size());
     station.angle_sigma = prior.views[v].sigma_stage_angle;
     result.stations.push_back(station);
   }

@@ -215,8 +215,8 @@ StartResult start_from_matches(const RigModel& model, const RigValues& values,
             {.angles = options.free_angles && finest, .mount = options.free_mount});
     add_pairs(problem, model, result.values, pairs, positions, options.sigma_px, width);
     ceres::Solver::Options solver;
-    // Sparse: a dense Jacobian of 1,000 stations took gigabytes. Eigen's, since its sums don't depend
-    // on how many threads a BLAS takes.
+    // Sparse: a dense Jacobian of 1,000 stations took gigabytes. Eigen's, since its sums don't
+    // depend on how many threads a BLAS takes.
     solver.linear_solver_type = ceres::SPARSE_NORMAL_CHOLESKY;
     solver.sparse_linear_algebra_library_type = ceres::EIGEN_SPARSE;
     solver.max_num_iterations = 60;

@@ -66,8 +66,7 @@ void resample_run(const Resampler<T, C, N>& resampler, const Run& run, T* out) {
 
 template <typename T, int C, int N>
 void resample(const cv::Mat& source, const UndistortMap& map, cv::Mat& result) {
-  static const std::vector<float> weights = weight_table<N>();
-  const Resampler<T, C, N> resampler(source, weights);
+  const Resampler<T, C, N> resampler(source);
   for_each_run(map,
                [&](int row, const Run& run) { resample_run(resampler, run, result.ptr<T>(row)); });
 }
@@ -198,8 +197,7 @@ cv::Mat undistort_image(const cv::Mat& image, const UndistortMap& map,
 cv::Mat undistort_mask(const cv::Mat& coverage, const UndistortMap& map) {
   if (map.identity) return coverage;
   CV_Assert(coverage.type() == CV_8UC1);
-  static const std::vector<float> weights = weight_table<2>();
-  const Resampler<std::uint8_t, 1, 2> resampler(coverage, weights);
+  const Resampler<std::uint8_t, 1, 2> resampler(coverage);
   const UniformBlocks blocks(coverage);
   cv::Mat result(map.to.height_px, map.to.width_px, CV_8U);
   for_each_run(map, [&](int row, const Run& run) {

@@ -59,21 +59,47 @@ inline cv::v_float32x4 load4(const std::uint16_t* at) {
   return cv::v_cvt_f32(cv::v_reinterpret_as_s32(cv::v_load_expand(at)));
 }
 
-// One colour pixel from N x N taps; the fourth lane is the next pixel's first channel or alpha.
+// The weights of a fraction, each C times: what a row of N pixels of C channels is multiplied by.
+template <int N, int C>
+std::vector<float> wide_table() {
+  std::vector<float> wide;
+  for (const float weight : weight_table<N>()) wide.insert(wide.end(), C, weight);
+  return wide;
+}
+
+template <typename T>
+cv::v_int32x4 rounded(const cv::v_float32x4& value) {
+  constexpr float kFull = sizeof(T) == 1 ? 255.0F : 65535.0F;
+  return cv::v_round(cv::v_min(cv::v_max(value, cv::v_setzero_f32()), cv::v_setall_f32(kFull)));
+}
+
+// One pixel of three or four channels from N x N taps: columns first, a row of taps being
+// contiguous values, then the taps of each channel are brought together. `wx`: from wide_table.
 template <typename T, int C, int N>
 void sample_colour(const T* corner, std::size_t stride, const float* wx, const float* wy, T* out) {
-  cv::v_float32x4 sum = cv::v_setzero_f32();
-  for (int j = 0; j < N; ++j) {
-    const T* row = corner + static_cast<std::size_t>(j) * stride;
-    cv::v_float32x4 line = load4(row) * cv::v_setall_f32(wx[0]);
-    for (int i = 1; i < N; ++i) line += load4(row + i * C) * cv::v_setall_f32(wx[i]);
-    sum += line * cv::v_setall_f32(wy[j]);
+  constexpr std::size_t kVectors = static_cast<std::size_t>(N * C / 4);
+  std::array<cv::v_float32x4, kVectors> columns;
+  for (std::size_t v = 0; v < kVectors; ++v) {
+    columns[v] = load4(corner + 4 * v) * cv::v_setall_f32(wy[0]);
   }
-  constexpr float kFull = sizeof(T) == 1 ? 255.0F : 65535.0F;
-  const cv::v_int32x4 rounded =
-      cv::v_round(cv::v_min(cv::v_max(sum, cv::v_setzero_f32()), cv::v_setall_f32(kFull)));
+  for (int j = 1; j < N; ++j) {
+    const T* row = corner + static_cast<std::size_t>(j) * stride;
+    const cv::v_float32x4 weight = cv::v_setall_f32(wy[j]);
+    for (std::size_t v = 0; v < kVectors; ++v) columns[v] += load4(row + 4 * v) * weight;
+  }
+  for (std::size_t v = 0; v < kVectors; ++v) columns[v] *= cv::v_load(wx + 4 * v);
+  cv::v_float32x4 sum = cv::v_setzero_f32();
+  if constexpr (C == 4) {
+    for (const cv::v_float32x4& tap : columns) sum += tap;
+  } else {
+    for (std::size_t v = 0; v < kVectors; v += 3) {  // four taps: aaab bbcc cddd
+      sum += (columns[v] + cv::v_extract<3>(columns[v], columns[v + 1])) +
+             (cv::v_extract<2>(columns[v + 1], columns[v + 2]) +
+              cv::v_extract<1>(columns[v + 2], columns[v + 2]));
+    }
+  }
   alignas(16) std::array<int, 4> lanes{};
-  cv::v_store_aligned(lanes.data(), rounded);
+  cv::v_store_aligned(lanes.data(), rounded<T>(sum));
   for (std::size_t c = 0; c < C; ++c) out[c] = static_cast<T>(lanes[c]);
 }
 
@@ -102,21 +128,18 @@ void sample(const T* corner, std::size_t stride, const float* wx, const float* w
 template <typename T, int C, int N>
 class Resampler {
  public:
-  Resampler(const cv::Mat& source, const std::vector<float>& weights)
-      : source_(source), weights_(weights), stride_(source.step1()) {}
+  explicit Resampler(const cv::Mat& source) : source_(source), stride_(source.step1()) {}
 
   // One pixel at a fixed-point place.
   void at(std::int64_t x, std::int64_t y, T* out) const {
-    constexpr std::int64_t kRound = std::int64_t{1} << (kFractionBits - kTableBits - 1);
     const int column = static_cast<int>(x >> kFractionBits);
     const int row = static_cast<int>(y >> kFractionBits);
-    const float* wx = weights(((x & kMask) + kRound) >> (kFractionBits - kTableBits));
-    const float* wy = weights(((y & kMask) + kRound) >> (kFractionBits - kTableBits));
+    const float* wx = across_.data() + fraction(x) * N * C;
+    const float* wy = down_.data() + fraction(y) * N;
     constexpr int kBefore = N / 2 - 1;
     const int left = column - kBefore;
     const int top = row - kBefore;
-    // One column is spared since a colour load reads a lane past its pixel.
-    if (left >= 0 && top >= 0 && left + N < source_.cols && top + N <= source_.rows) {
+    if (left >= 0 && top >= 0 && left + N <= source_.cols && top + N <= source_.rows) {
       sample<T, C, N>(source_.ptr<T>(top) + left * C, stride_, wx, wy, out);
     } else {
       at_border(x, y, left, top, wx, wy, out);
@@ -126,8 +149,10 @@ class Resampler {
  private:
   static constexpr std::int64_t kMask = (std::int64_t{1} << kFractionBits) - 1;
 
-  [[nodiscard]] const float* weights(std::int64_t fraction) const {
-    return weights_.data() + fraction * N;
+  // In steps of the tables.
+  static std::int64_t fraction(std::int64_t place) {
+    constexpr std::int64_t kRound = std::int64_t{1} << (kFractionBits - kTableBits - 1);
+    return ((place & kMask) + kRound) >> (kFractionBits - kTableBits);
   }
   void at_border(std::int64_t x, std::int64_t y, int left, int top, const float* wx,
                  const float* wy, T* out) const {
@@ -139,7 +164,7 @@ class Resampler {
       std::fill_n(out, C, T{0});
       return;
     }
-    std::array<T, static_cast<std::size_t>(N * N * C + 4)> taps{};
+    std::array<T, static_cast<std::size_t>(N * N * C)> taps{};
     for (int j = 0; j < N; ++j) {
       const T* row = source_.ptr<T>(std::clamp(top + j, 0, source_.rows - 1));
       for (int i = 0; i < N; ++i) {
@@ -151,8 +176,9 @@ class Resampler {
   }
 
   const cv::Mat& source_;
-  const std::vector<float>& weights_;
   std::size_t stride_;
+  inline static const std::vector<float> across_ = wide_table<N, C>();
+  inline static const std::vector<float> down_ = weight_table<N>();
 };
 
 }  // namespace trunnion::resampling

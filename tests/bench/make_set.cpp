@@ -4,6 +4,7 @@
 
 #include <CLI/CLI.hpp>
 #include <filesystem>
+#include <fstream>
 #include <opencv2/imgproc.hpp>
 
 #include "core/angle.h"
@@ -22,7 +23,8 @@ struct Wish {
   std::string folder;
   std::string format = "tiff-deflate";
   int images = 8;
-  int distinct = 0;  // 0: all; else views repeat, told apart by one pixel
+  int distinct = 0;     // 0: all; else files repeat, told apart by what follows their end
+  bool coarse = false;  // 16 bit with eight bits in them: files a quarter as large
   LargeOptions large;
 };
 
@@ -64,13 +66,16 @@ void make(Wish wish) {
                                                        : ".tif";
   write_texts(views, wish, extension);
   const int distinct = wish.distinct > 0 ? wish.distinct : wish.images;
+  const auto file_of = [&](int k) {
+    return fs::path(wish.folder) / "specimen" / "fused" / fmt::format("v_{}{}", k, extension);
+  };
   for (int first = 0; first < std::min(distinct, wish.images); ++first) {
     cv::Mat image = views.view(first);
-    for (int k = first; k < wish.images; k += distinct) {
-      image.data[0] = static_cast<unsigned char>(k / distinct);  // no two files are alike
-      write_view(
-          image, wish.format,
-          fs::path(wish.folder) / "specimen" / "fused" / fmt::format("v_{}{}", k, extension));
+    if (wish.coarse) cv::bitwise_and(image, cv::Scalar::all(0xFF00), image);
+    write_view(image, wish.format, file_of(first));
+    for (int k = first + distinct; k < wish.images; k += distinct) {
+      fs::copy_file(file_of(first), file_of(k));
+      std::ofstream(file_of(k), std::ios::binary | std::ios::app) << k;
     }
   }
 }
@@ -87,6 +92,7 @@ int main(int argc, char** argv) {
       ->check(CLI::IsMember({"tiff-deflate", "tiff-plain", "jpeg", "png"}));
   app.add_option("--images", wish.images);
   app.add_option("--distinct", wish.distinct);
+  app.add_flag("--coarse", wish.coarse);
   app.add_option("--width", wish.large.width_px);
   app.add_option("--height", wish.large.height_px);
   app.add_option("--enlarged", wish.large.enlarged);

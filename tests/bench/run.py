@@ -1,6 +1,7 @@
 """Runs all contestants in turn and prints a Markdown table; run.sh builds them and calls this."""
 
 import argparse
+import concurrent.futures
 import json
 import os
 import pathlib
@@ -16,6 +17,14 @@ DATA = ROOT / "build" / "bench"
 PROGRAM = BUILD / "trunnion"
 SIZES = {26: (6240, 4160, 8), 50: (8640, 5792, 4)}  # megapixels: width, height, images
 FORMATS = ["tiff-deflate", "tiff-plain", "jpeg", "png"]
+# Megapixels, format, images, rounds; the first with all contestants.
+CASES = [
+    (26, "tiff-deflate", 8, 3),
+    (26, "tiff-plain", 8, 2),
+    (26, "jpeg", 8, 2),
+    (26, "png", 4, 2),
+    (50, "tiff-deflate", 4, 2),
+]
 
 
 class Run:
@@ -38,9 +47,9 @@ class Run:
         self.peak = usage.ru_maxrss * 1024 / 1e6
 
 
-def make_set(size, form, images, distinct=0):
+def make_set(size, form, images, distinct=0, coarse=False):
     width, height, _ = SIZES[size] if isinstance(size, int) else size
-    name = f"{width}x{height}-{form}-{images}"
+    name = f"{width}x{height}-{form}-{images}" + ("-coarse" if coarse else "")
     folder = DATA / "sets" / name
     if not (folder / "complete").exists():
         shutil.rmtree(folder, ignore_errors=True)
@@ -48,10 +57,27 @@ def make_set(size, form, images, distinct=0):
         enlarged = 4 if width > 2000 else 1
         words = [BUILD / "tests/bench/bench_make_set", folder, "--format", form]
         words += ["--images", images, "--distinct", distinct, "--enlarged", enlarged]
-        words += ["--width", width, "--height", height]
+        words += ["--width", width, "--height", height] + (["--coarse"] if coarse else [])
         subprocess.run([str(word) for word in words], check=True)
         (folder / "complete").touch()
     return folder
+
+
+def make_all(options):
+    """All sets that the parts will ask for, two at a time, so that measuring is not disturbed."""
+    wanted = []
+    if "whole" in options.parts:
+        wanted += [(size, form, images) for size, form, images, _ in options.cases]
+    if "full-check" in options.parts:
+        wanted.append((26, "tiff-deflate", options.images or SIZES[26][2]))
+    if "scale" in options.parts:
+        wanted += [((480, 320, 0), "tiff-deflate", count) for count in options.counts]
+    if "memory" in options.parts:
+        wanted += [memory_set(count) for count in options.memory_counts]
+    # Longest first.
+    wanted = sorted(dict.fromkeys(wanted), key=lambda words: -words[2])
+    with concurrent.futures.ThreadPoolExecutor(2) as pool:
+        list(pool.map(lambda words: make_set(*words), wanted))
 
 
 def workspace(source, name, toml=""):
@@ -67,6 +93,9 @@ def workspace(source, name, toml=""):
 
 
 NO_REFINE = "[refine]\nenabled = false\n"
+
+
+ONCE = ("scripted, plain", "scripted, tuned", "floor, deflate out")  # in the first round only
 
 
 class Case:
@@ -104,14 +133,16 @@ class Case:
             "floor": self.floor,
             "prepare": lambda: self.prepare(False),
             "prepare with refinement": lambda: self.prepare(True),
+        }
+        more = {
             "prepare, one job": lambda: self.prepare(False, 1),
             "floor, one job": lambda: self.floor(jobs=1),
             "floor, deflate out": lambda: self.floor("deflate"),
             "scripted, plain": lambda: self.scripted("plain"),
             "scripted, tuned": lambda: self.scripted("tuned"),
         }
-        if self.form != "tiff-deflate":
-            del every["floor, deflate out"]
+        if wanted or (self.size, self.form) == CASES[0][:2]:
+            every |= more
         return {k: v for k, v in every.items() if not wanted or k in wanted or k == "floor"}
 
 
@@ -123,51 +154,56 @@ def span(values, digits=2):
     return f"{min(values):.{digits}f} to {max(values):.{digits}f}"
 
 
+def ratios(runs, a, b, what):
+    """Of runs that took turns within one round."""
+    return [getattr(x, what) / getattr(y, what) for x, y in zip(runs[a], runs[b])]
+
+
 def whole(options, lines):
-    for size in options.sizes:
-        for form in options.only or FORMATS:
-            images = options.images or SIZES[size][2]
-            case = Case(size, form, images, options.jobs)
-            contestants = case.contestants(options.contestants)
-            runs = {name: [] for name in contestants}
-            loads = [load()]
-            for number in range(options.rounds):
-                for name, action in contestants.items():
-                    run = action()
-                    runs[name].append(run)
-                    print(
-                        f"{size} MP {form} round {number + 1} {name}: {run.wall:.1f} s, "
-                        f"CPU {run.cpu:.1f} s, {run.peak:.0f} MB",
-                        flush=True,
-                    )
-                loads.append(load())
-            lines.append(
-                f"\n### {size} megapixels, {form}, {images} images\n\n"
-                f"{options.rounds} rounds, load average {span(loads, 1)}.\n\n"
-                "| contestant | s an image | CPU s an image | time / floor | spread "
-                "| CPU / floor | peak MB |\n|---|---|---|---|---|---|---|"
-            )
-            for name, done in runs.items():
-                ratios = [a.wall / b.wall for a, b in zip(done, runs["floor"])]
-                cpu = [a.cpu / b.cpu for a, b in zip(done, runs["floor"])]
-                lines.append(
-                    f"| {name} | {statistics.median(r.wall for r in done) / images:.2f} "
-                    f"| {statistics.median(r.cpu for r in done) / images:.2f} "
-                    f"| {statistics.median(ratios):.2f} | {span(ratios)} "
-                    f"| {statistics.median(cpu):.2f} | {max(r.peak for r in done):.0f} |"
+    for size, form, images, rounds in options.cases:
+        case = Case(size, form, images, options.jobs)
+        contestants = case.contestants(options.contestants)
+        runs = {name: [] for name in contestants}
+        loads = [load()]
+        for number in range(rounds):
+            for name, action in contestants.items():
+                if number > 0 and name in ONCE:
+                    continue
+                run = action()
+                runs[name].append(run)
+                print(
+                    f"{size} MP {form} round {number + 1} {name}: {run.wall:.1f} s, "
+                    f"CPU {run.cpu:.1f} s, {run.peak:.0f} MB",
+                    flush=True,
                 )
-            ratio = lambda a, b: statistics.median(
-                x.wall / y.wall for x, y in zip(runs[a], runs[b])
+            loads.append(load())
+        lines.append(
+            f"\n### {size} megapixels, {form}, {images} images\n\n"
+            f"{rounds} rounds, {options.jobs} jobs, load average {span(loads, 1)}.\n\n"
+            "| contestant | s an image | CPU s an image | time / floor | spread | CPU / floor "
+            "| spread | peak MB |\n|---|---|---|---|---|---|---|---|"
+        )
+        for name, done in runs.items():
+            wall = ratios(runs, name, "floor", "wall")
+            cpu = ratios(runs, name, "floor", "cpu")
+            lines.append(
+                f"| {name} | {statistics.median(r.wall for r in done) / images:.2f} "
+                f"| {statistics.median(r.cpu for r in done) / images:.2f} "
+                f"| {statistics.median(wall):.2f} | {span(wall)} "
+                f"| {statistics.median(cpu):.2f} | {span(cpu)} "
+                f"| {max(r.peak for r in done):.0f} |"
             )
-            for label, a, b in (
-                ("Two jobs against one", "prepare, one job", "prepare"),
-                ("The same of the floor", "floor, one job", "floor"),
-                ("Scripted, plain / prepare", "scripted, plain", "prepare with refinement"),
-                ("Scripted, tuned / prepare", "scripted, tuned", "prepare with refinement"),
-            ):
-                if a in runs and b in runs:
-                    lines.append(f"\n{label}: {ratio(a, b):.2f}.")
-            write(lines)
+        for label, a, b in (
+            ("Two jobs against one", "prepare, one job", "prepare"),
+            ("The same of the floor", "floor, one job", "floor"),
+            ("Scripted, plain / prepare with refinement", "scripted, plain", "prepare with refinement"),
+            ("Scripted, tuned / prepare with refinement", "scripted, tuned", "prepare with refinement"),
+        ):
+            if a in runs and b in runs:
+                wall = statistics.median(ratios(runs, a, b, "wall"))
+                cpu = statistics.median(ratios(runs, a, b, "cpu"))
+                lines.append(f"\n{label}: {wall:.2f} of time, {cpu:.2f} of CPU.")
+        write(lines)
 
 
 def scale(options, lines):
@@ -208,14 +244,25 @@ def full_check(options, lines):
     write(lines)
 
 
+def memory_set(count):
+    return 26, "tiff-deflate", count, 8, True
+
+
 def memory(options, lines):
-    """Peak memory over the number of images, 26 megapixels at 16 bit, two jobs."""
-    lines.append("\n### Peak memory, 26 megapixels, 16 bit, two jobs\n\n| images | MB |\n|---|---|")
-    for images in options.memory_counts:
-        source = make_set(26, "tiff-deflate", images, distinct=8)
-        folder = workspace(source, "memory")
+    """Peak memory over the number of images, 26 megapixels at 16 bit, two jobs. Files hold eight
+    bits in sixteen and JPEG comes out, which the disk has room for; pixels in memory are the same."""
+    lines.append(
+        "\n### Peak memory, 26 megapixels, 16 bit in, JPEG out, two jobs, with refinement\n\n"
+        "| images | MB | s an image | CPU s an image |\n|---|---|---|---|"
+    )
+    for count in options.memory_counts:
+        source = make_set(*memory_set(count))
+        output = '[output]\ntype = "jpeg"\nbits = "8"\n'
+        folder = workspace(source, "memory", output)
         run = Run([PROGRAM, "prepare", "--quiet", "--jobs", 2, folder])
-        lines.append(f"| {images} | {run.peak:.0f} |")
+        lines.append(
+            f"| {count} | {run.peak:.0f} | {run.wall / count:.2f} | {run.cpu / count:.2f} |"
+        )
         print(lines[-1], flush=True)
         shutil.rmtree(folder.parent)
     write(lines)
@@ -224,7 +271,7 @@ def memory(options, lines):
 def stages(options, lines):
     """Each stage alone, megapixels a second of CPU time."""
     words = [BUILD / "tests/bench/stage_bench", "--benchmark_format=json"]
-    words += ["--benchmark_min_time=0.3"]
+    words += ["--benchmark_min_time=0.1"]
     done = subprocess.run([str(w) for w in words], check=True, capture_output=True)
     lines.append(
         "\n### Each stage alone, 26 megapixels, one core\n\n"
@@ -267,12 +314,12 @@ def write(lines):
 def main():
     global OUT
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--parts", nargs="+", choices=PARTS, default=["whole", "stages", "scale", "full-check"])
+    parser.add_argument("--parts", nargs="+", choices=PARTS, default=list(PARTS))
     parser.add_argument("--sizes", nargs="+", type=int, choices=SIZES, default=list(SIZES))
     parser.add_argument("--only", nargs="+", choices=FORMATS, help="formats of the whole runs")
     parser.add_argument("--contestants", nargs="+", help="by their names in the table")
-    parser.add_argument("--images", type=int, help="in place of 8 (26 MP) and 4 (50 MP)")
-    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--images", type=int, help="of the whole runs, in place of 8 and 4")
+    parser.add_argument("--rounds", type=int, help="of the whole runs, in place of 3 and 2")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--counts", nargs="+", type=int, default=[24, 240, 1000])
     parser.add_argument("--memory-counts", nargs="+", type=int, default=[24, 240])
@@ -280,9 +327,17 @@ def main():
     options = parser.parse_args()
     OUT = options.out
     DATA.mkdir(parents=True, exist_ok=True)
+    options.cases = [
+        (size, form, options.images or images, options.rounds or rounds)
+        for size, form, images, rounds in CASES
+        if size in options.sizes and form in (options.only or FORMATS)
+    ]
+    make_all(options)
     lines = [machine()]
+    begun = time.monotonic()
     for part in options.parts:
         PARTS[part](options, lines)
+    print(f"measured in {(time.monotonic() - begun) / 60:.1f} minutes\n")
     print(OUT.read_text())
 
 

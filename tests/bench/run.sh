@@ -1,8 +1,9 @@
 #!/usr/bin/env bash
 # Measures whole runs against their floor and against scripted tools, each stage alone, memory and
-# scale, and writes build/bench/table.md, which docs/performance.md shows. All of it takes about an
-# hour and 10 GB below build/bench (--memory 25 GB more); a part, for instance:
-#   bash tests/bench/run.sh --parts whole --only tiff-deflate --images 4 --rounds 2
+# scale, and writes build/bench/table.md, which docs/performance.md shows. On two quiet cores it
+# takes about twenty minutes, a few of them once to make the data, and 25 GB below build/bench. A
+# part, for instance:
+#   bash tests/bench/run.sh --parts whole --sizes 26 --only tiff-deflate --images 4 --rounds 2
 #   bash tests/bench/run.sh --help
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/../.."

@@ -206,6 +206,29 @@ TEST(Undistort, AgreesWithOpenCvRemapOnASmoothImage) {
   EXPECT_LT(difference(Interpolation::cubic, cv::INTER_CUBIC), kSlopes * (1.0 / 64 + 0.048));
 }
 
+// Reference library: OpenCV's bilinear remap, in steps of 1/32 px. Away from outlines the mask is
+// filled instead of resampled.
+TEST(Undistort, MaskAgreesWithOpenCvRemap) {
+  const Camera camera = strong_camera();
+  const UndistortMap map = undistort_map(camera, settings_of(NewCameraSize::same, true));
+  const cv::Matx33d K(camera.fx, 0, camera.cx, 0, camera.fy, camera.cy, 0, 0, 1);
+  const cv::Matx33d P(map.to.fx, 0, map.to.cx, 0, map.to.fy, map.to.cy, 0, 0, 1);
+  const std::vector<double> k(camera.distortion.begin(), camera.distortion.end());
+  cv::Mat x;
+  cv::Mat y;
+  cv::initUndistortRectifyMap(K, k, cv::noArray(), P, cv::Size(600, 400), CV_32FC1, x, y);
+  cv::Mat mask = cv::Mat::zeros(400, 600, CV_8U);
+  cv::circle(mask, {300, 200}, 120, cv::Scalar(255), cv::FILLED, cv::LINE_AA);
+  cv::line(mask, {20, 30}, {580, 350}, cv::Scalar(255), 1, cv::LINE_AA);
+  cv::rectangle(mask, {0, 300}, {60, 399}, cv::Scalar(255), cv::FILLED);
+  cv::Mat expected;
+  cv::remap(mask, expected, x, y, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
+  const cv::Mat found = undistort_mask(mask, map);
+  const cv::Rect inner(25, 25, 550, 350);
+  EXPECT_LE(cv::norm(found(inner), expected(inner), cv::NORM_INF), 2 * 255.0 / 64 + 1);
+  EXPECT_LT(cv::mean(cv::abs(found(inner) - expected(inner)))[0], 0.05);
+}
+
 // Resampling loss on a zone plate to half the Nyquist frequency (0.25 cycles a pixel), after a
 // shift of half a pixel both ways, the worst case. Figures stand in docs/formats.md.
 TEST(Undistort, LosesLittleOnAZonePlate) {

@@ -1,0 +1,39 @@
+// Refine, features while matching: only neighbours are matched, so the features of a few views are
+// in memory at once, however many there are. Of every view only the places stay.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <list>
+#include <memory>
+#include <utility>
+#include <vector>
+
+#include "stages/refine.h"
+
+namespace trunnion::refining {
+
+// What is left of a feature once it is matched.
+struct FeaturePlace {
+  float x_px = 0;
+  float y_px = 0;
+  std::uint32_t rgb = 0;
+};
+using ViewPlaces = std::vector<FeaturePlace>;
+
+ViewPlaces places_of(const ImageFeatures& features);
+
+// The features of the views asked for last. Pairs come sorted by their first view: its neighbours
+// in the ring and the nearest views of the other rings move on with it.
+class FeatureWindow {
+ public:
+  explicit FeatureWindow(const FeatureReader& read) : read_(read) {}
+  [[nodiscard]] std::shared_ptr<const ImageFeatures> of(std::size_t view);
+
+ private:
+  static constexpr std::size_t kViews = 32;  // 20 MB of 4,000 features each
+  const FeatureReader& read_;
+  std::list<std::pair<std::size_t, std::shared_ptr<const ImageFeatures>>> held_;  // latest first
+};
+
+}  // namespace trunnion::refining

@@ -1,0 +1,65 @@
+#include "pipeline/decoded_images.h"
+
+#include <gtest/gtest.h>
+
+#include <fstream>
+
+#include "core/files.h"
+#include "core/image_io.h"
+#include "tests/support/open_data.h"
+#include "tests/support/samples.h"
+
+namespace trunnion {
+namespace {
+
+struct Kept {
+  test::TemporaryFolder folder;
+  cv::Mat image = test::sample_image(300, 200, CV_16U, 3);
+  fs::path write(const char* name, FileType type, bool compress = true) {
+    const fs::path file = folder.path() / name;
+    write_image(file, image, {.type = type, .compress = compress});
+    return file;
+  }
+};
+
+TEST(DecodedImages, ComeBackOnceAsTheyWere) {
+  Kept kept;
+  DecodedImages decoded(kept.folder.path(), 0);
+  for (const fs::path& file :
+       {kept.write("a.tif", FileType::tiff), kept.write("b.png", FileType::png)}) {
+    EXPECT_TRUE(decoded.take(file).empty());
+    decoded.keep(file, kept.image);
+    const cv::Mat back = decoded.take(file);
+    ASSERT_EQ(back.type(), kept.image.type());
+    ASSERT_EQ(back.size(), kept.image.size());
+    EXPECT_EQ(cv::norm(back, kept.image, cv::NORM_INF), 0);
+    EXPECT_TRUE(decoded.take(file).empty());
+  }
+}
+
+TEST(DecodedImages, AreNotThoseOfAFileThatHasChanged) {
+  Kept kept;
+  const fs::path file = kept.write("a.tif", FileType::tiff);
+  DecodedImages decoded(kept.folder.path(), 0);
+  decoded.keep(file, kept.image);
+  std::ofstream(file, std::ios::app) << "more";
+  EXPECT_TRUE(decoded.take(file).empty());
+}
+
+TEST(DecodedImages, AreNotKeptWhereThatGainsNothingOrTheDiskIsShort) {
+  Kept kept;
+  const fs::path plain = kept.write("plain.tif", FileType::tiff, false);
+  const fs::path packed = kept.write("packed.tif", FileType::tiff);
+  DecodedImages decoded(kept.folder.path(), 0);
+  decoded.keep(plain, kept.image);
+  EXPECT_TRUE(decoded.take(plain).empty());
+  DecodedImages full(kept.folder.path(), std::uintmax_t{1} << 62U);
+  full.keep(packed, kept.image);
+  EXPECT_TRUE(full.take(packed).empty());
+  DecodedImages nowhere(kept.folder.path() / "missing", 0);
+  nowhere.keep(packed, kept.image);
+  EXPECT_TRUE(nowhere.take(packed).empty());
+}
+
+}  // namespace
+}  // namespace trunnion
