@@ -7,6 +7,7 @@
 
 #include "core/angle.h"
 #include "stages/refine_adjust.h"
+#include "stages/refine_align.h"
 #include "stages/refine_faults.h"
 #include "stages/refine_match.h"
 #include "stages/refine_report.h"
@@ -20,6 +21,8 @@ namespace {
 
 constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geometry
 constexpr double kFreeRatio = 0.8;
+// Shared by neighbouring points and views, pixels of the level: chosen on one seed of the demo.
+constexpr double kCommonError_px = 0.4;
 constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
 
 // Everything the steps share.
@@ -161,19 +164,25 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   std::vector<Track> tracks = triangulate(build_tracks(free_pairs, work.positions), work.model,
                                           values, {.max_residual_px = 6.0 * work.level_px});
   options.sigma_px = 0.5 * work.level_px;
+  options.common_px = kCommonError_px * work.level_px;
   options.rounds = 2;
   AdjustResult adjusted = adjust(work.model, values, tracks, options);
-  AdjustCovariance covariance =
-      adjust_covariance(work.model, values, tracks, adjusted.sigma_px, options.free);
+  const auto covariance_now = [&] {
+    return adjust_covariance(work.model, values, tracks,
+                             std::hypot(adjusted.sigma_px, options.common_px), options.free);
+  };
+  AdjustCovariance covariance = covariance_now();
 
   std::vector<PairMatches> pairs = match_in_bands(work, values, covariance.rig,
                                                   std::max(0.5 * work.level_px, adjusted.sigma_px));
   tracks = triangulate(build_tracks(pairs, work.positions), work.model, values,
                        {.max_residual_px = 4.0 * work.level_px});
+  tracks = triangulate(align_tracks(std::move(tracks), features, prior.camera), work.model, values,
+                       {.max_residual_px = 4.0 * work.level_px});
   options.sigma_px = adjusted.sigma_px;
   options.rounds = 3;
   adjusted = adjust(work.model, values, tracks, options);
-  covariance = adjust_covariance(work.model, values, tracks, adjusted.sigma_px, options.free);
+  covariance = covariance_now();
   fill_result(result, {work.model, values, tracks, pairs, adjusted, covariance, work.places});
   return result;
 }

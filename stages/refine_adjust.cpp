@@ -100,7 +100,8 @@ AdjustResult adjust(const RigModel& model, RigValues& values, std::vector<Track>
   result.sigma_px = options.sigma_px;
   for (int round = 0; round < options.rounds && !tracks.empty(); ++round) {
     const ceres::Solver::Summary summary =
-        solve_once(model, values, tracks, result.sigma_px, round + 1 == options.rounds, options);
+        solve_once(model, values, tracks, std::hypot(result.sigma_px, options.common_px),
+                   round + 1 == options.rounds, options);
     result.iterations += static_cast<int>(summary.iterations.size());
     result.converged = summary.termination_type == ceres::CONVERGENCE;
     if (round == 0) result.first_cost = summary.initial_cost;

@@ -5,6 +5,9 @@
 //
 // with rho(s) = log(1 + s / w^2) w^2 (Cauchy). sigma_px is estimated from the residuals and the
 // adjustment repeated, so that image evidence and priors are weighed honestly against each other.
+// Residuals do not show errors that neighbouring points and views share: light that stands still
+// while the specimen turns pulls the pattern of its relief along, and slow changes of the turning
+// then look like changes of shape. So an observation weighs by sqrt(sigma_px^2 + common_px^2).
 // Covariance: the inverse of the normal equations at the solution, points eliminated (Schur
 // complement; Triggs et al., "Bundle adjustment, a modern synthesis", 2000, sections 6 and 9).
 // Directions that no image can tell (scale, height along the axis, azimuth) keep the priors'
@@ -22,6 +25,7 @@ namespace trunnion::refining {
 struct AdjustOptions {
   FreeParameters free;
   double sigma_px = 1.0;    // first guess of an observation's sigma
+  double common_px = 0.0;   // of what observations share, added to sigma_px in the weights
   double loss_width = 2.0;  // of the robust loss, in sigma_px
   double cut_sigmas = 4.0;  // observations further off are dropped between the rounds
   int rounds = 3;           // solve, drop, estimate sigma

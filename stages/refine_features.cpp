@@ -16,7 +16,15 @@ namespace {
 // What is noise among them finds no partner along the epipolar bands.
 constexpr std::size_t kFew = 400;
 constexpr double kShallower = 8.0;
-constexpr std::uint32_t kMagic = 0x31465254;  // "TRF1"
+constexpr std::uint32_t kMagic = 0x32465254;  // "TRF2"
+
+constexpr std::uint32_t kMostSide = 200'000;  // of a level, px
+
+// Before the features in the journal's cache.
+struct Header {
+  std::array<std::uint32_t, 6> counts;  // magic, width, height, features, level's columns and rows
+  std::array<double, 5> places;         // level scale, level's first pixel x y, step x y
+};
 
 // OpenCV 4.6 finds every blob a quarter pixel right of and below its place: it doubles the image
 // with half-pixel centres and halves positions without them. Blobs of known place, 1.2 to 8 px
@@ -141,6 +149,15 @@ void root_descriptor(const cv::Mat& row, std::array<std::uint8_t, kDescriptorSiz
 
 }  // namespace
 
+// What the alignment needs of the level.
+void keep_level(ImageFeatures& features, const cv::Mat& level, const cv::Mat& mask,
+                const cv::Point& first, const cv::Point2d& step) {
+  features.level = level & 0xFE;
+  cv::bitwise_or(features.level, 1, features.level, mask);
+  features.level_step_px = step;
+  features.level_first_px = {(first.x + 0.5) * step.x - 0.5, (first.y + 0.5) * step.y - 0.5};
+}
+
 ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverage,
                                const RefineSettings& settings) {
   CV_Assert(image.depth() == CV_8U || image.depth() == CV_16U);
@@ -169,6 +186,7 @@ ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverag
   if (!chosen.empty()) cv::SIFT::create()->compute(level, chosen, descriptors);
   const double sx = static_cast<double>(image.cols) / whole.cols;
   const double sy = static_cast<double>(image.rows) / whole.rows;
+  keep_level(result, level, mask, box.tl(), {sx, sy});
   for (std::size_t i = 0; i < chosen.size(); ++i) {
     Feature feature;
     const double x =
@@ -190,33 +208,41 @@ ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverag
 std::string features_to_bytes(const ImageFeatures& features) {
   static_assert(std::is_trivially_copyable_v<Feature>);
   const auto count = static_cast<std::uint32_t>(features.points.size());
-  const std::array<std::uint32_t, 4> header{kMagic, static_cast<std::uint32_t>(features.width_px),
-                                            static_cast<std::uint32_t>(features.height_px), count};
-  std::string bytes(sizeof header + sizeof(double) + count * sizeof(Feature), '\0');
-  char* out = bytes.data();
-  std::memcpy(out, header.data(), sizeof header);
-  std::memcpy(out + sizeof header, &features.level_scale, sizeof(double));
-  if (count > 0) {
-    std::memcpy(out + sizeof header + sizeof(double), features.points.data(),
-                count * sizeof(Feature));
+  const Header header{{kMagic, static_cast<std::uint32_t>(features.width_px),
+                       static_cast<std::uint32_t>(features.height_px), count,
+                       static_cast<std::uint32_t>(features.level.cols),
+                       static_cast<std::uint32_t>(features.level.rows)},
+                      {features.level_scale, features.level_first_px.x, features.level_first_px.y,
+                       features.level_step_px.x, features.level_step_px.y}};
+  std::string bytes(reinterpret_cast<const char*>(&header), sizeof header);
+  bytes.append(reinterpret_cast<const char*>(features.points.data()), count * sizeof(Feature));
+  for (int y = 0; y < features.level.rows; ++y) {
+    bytes.append(features.level.ptr<char>(y), static_cast<std::size_t>(features.level.cols));
   }
   return bytes;
 }
 
 ImageFeatures features_from_bytes(std::string_view bytes) {
-  std::array<std::uint32_t, 4> header{};
-  constexpr std::size_t kHead = sizeof header + sizeof(double);
-  if (bytes.size() >= kHead) std::memcpy(header.data(), bytes.data(), sizeof header);
-  if (header[0] != kMagic || bytes.size() != kHead + header[3] * sizeof(Feature)) {
+  Header header{};
+  if (bytes.size() >= sizeof header) std::memcpy(&header, bytes.data(), sizeof header);
+  const auto [magic, width, height, count, columns, rows] = header.counts;
+  const std::size_t level_bytes = std::size_t{columns} * rows;
+  if (magic != kMagic || columns > kMostSide || rows > kMostSide ||
+      bytes.size() != sizeof header + count * sizeof(Feature) + level_bytes) {
     throw data_error("The cached features are damaged; delete the folder .trunnion and run again.");
   }
   ImageFeatures features;
-  features.width_px = static_cast<int>(header[1]);
-  features.height_px = static_cast<int>(header[2]);
-  std::memcpy(&features.level_scale, bytes.data() + sizeof header, sizeof(double));
-  features.points.resize(header[3]);
-  if (header[3] > 0) {
-    std::memcpy(features.points.data(), bytes.data() + kHead, header[3] * sizeof(Feature));
+  features.width_px = static_cast<int>(width);
+  features.height_px = static_cast<int>(height);
+  features.level_scale = header.places[0];
+  features.level_first_px = {header.places[1], header.places[2]};
+  features.level_step_px = {header.places[3], header.places[4]};
+  features.points.resize(count);
+  const char* at = bytes.data() + sizeof header;
+  if (count > 0) std::memcpy(features.points.data(), at, count * sizeof(Feature));
+  if (level_bytes > 0) {
+    features.level.create(static_cast<int>(rows), static_cast<int>(columns), CV_8U);
+    std::memcpy(features.level.data, at + count * sizeof(Feature), level_bytes);
   }
   return features;
 }

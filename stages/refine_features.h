@@ -39,6 +39,19 @@ struct ImageFeatures {
   int height_px = 0;
   double level_scale = 1;       // pixels of the image per pixel of the level that was searched
   std::vector<Feature> points;  // strongest first
+  // CV_8U: grey of the part of the level that holds the specimen; lowest bit 1 on the specimen, 0
+  // beside it. Empty: not kept.
+  cv::Mat level;
+  cv::Point2d level_first_px;           // image position of its first pixel
+  cv::Point2d level_step_px{1.0, 1.0};  // image pixels per level pixel
+
+  [[nodiscard]] cv::Point2d to_level(double x_px, double y_px) const {
+    return {(x_px - level_first_px.x) / level_step_px.x,
+            (y_px - level_first_px.y) / level_step_px.y};
+  }
+  [[nodiscard]] cv::Point2d from_level(const cv::Point2d& at) const {
+    return {at.x * level_step_px.x + level_first_px.x, at.y * level_step_px.y + level_first_px.y};
+  }
 };
 
 // `image`: 8 or 16 bit, 1, 3 or 4 channels, as written to the set. `mask_coverage`: CV_8U of the

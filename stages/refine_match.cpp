@@ -242,16 +242,17 @@ std::vector<std::pair<std::size_t, std::size_t>> pairs_to_match(const RigModel& 
   return pairs;
 }
 
+Eigen::Vector2d ideal_position(const Eigen::Vector2d& pixel, const Camera& camera) {
+  if (!camera.distorts()) return pixel;
+  const Eigen::Vector2d n = normalise(camera, pixel);
+  return {camera.fx * n.x() + camera.cx, camera.fy * n.y() + camera.cy};
+}
+
 std::vector<Eigen::Vector2d> ideal_positions(const ImageFeatures& features, const Camera& camera) {
   std::vector<Eigen::Vector2d> positions;
   positions.reserve(features.points.size());
   for (const Feature& point : features.points) {
-    Eigen::Vector2d pixel(point.x_px, point.y_px);
-    if (camera.distorts()) {
-      const Eigen::Vector2d n = normalise(camera, pixel);
-      pixel = {camera.fx * n.x() + camera.cx, camera.fy * n.y() + camera.cy};
-    }
-    positions.push_back(pixel);
+    positions.push_back(ideal_position({point.x_px, point.y_px}, camera));
   }
   return positions;
 }

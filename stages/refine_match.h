@@ -40,6 +40,9 @@ std::vector<std::pair<std::size_t, std::size_t>> pairs_to_match(const RigModel& 
 // Pixel positions of a view's features in the ideal camera (distortion taken out).
 std::vector<Eigen::Vector2d> ideal_positions(const ImageFeatures& features, const Camera& camera);
 
+// The same of one position.
+Eigen::Vector2d ideal_position(const Eigen::Vector2d& pixel, const Camera& camera);
+
 // Descriptors alone; at most `limit` features of each view, the strongest.
 std::vector<Match> match_free(const ImageFeatures& a, const ImageFeatures& b, std::size_t limit,
                               double ratio);

@@ -65,6 +65,16 @@ void fill_poses(RefineResult& result, const Outcome& o) {
       std::sqrt(o.covariance.rig(index.log_distance(), index.log_distance()));
 }
 
+// In the written image, with whatever distortion that has.
+Eigen::Vector2d written_position(const Outcome& o, const Camera& written,
+                                 const Eigen::Vector2d& ideal_px) {
+  Camera c = written;
+  c.fx = o.model.camera.fx;  // as the positions were made with
+  c.fy = o.model.camera.fy;
+  if (!c.distorts()) return ideal_px;
+  return project(c, {(ideal_px.x() - c.cx) / c.fx, (ideal_px.y() - c.cy) / c.fy, 1.0});
+}
+
 void fill_points(RefineResult& result, const Outcome& o) {
   const Camera camera = camera_of(o.model, o.values);
   std::vector<Projection34> P;
@@ -86,8 +96,8 @@ void fill_points(RefineResult& result, const Outcome& o) {
     for (const TrackView& seen : track.views) {
       const double r = residual_px(P[seen.view], track.position_mm, seen.at_px);
       const FeaturePlace& feature = o.places[seen.view][static_cast<std::size_t>(seen.feature)];
-      // As found in the written image, before any distortion is taken out.
-      point.observations.push_back({seen.view, {feature.x_px, feature.y_px}, r});
+      point.observations.push_back(
+          {seen.view, written_position(o, result.scene.camera, seen.at_px), r});
       sums[seen.view] += r * r;
       ++result.stations[seen.view].tie_points;
       for (std::size_t c = 0; c < 3; ++c) rgb[c] += (feature.rgb >> (16U - 8U * c)) & 255U;
