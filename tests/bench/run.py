@@ -95,7 +95,7 @@ def workspace(source, name, toml=""):
 NO_REFINE = "[refine]\nenabled = false\n"
 
 
-ONCE = ("scripted, plain", "scripted, tuned", "floor, deflate out")  # in the first round only
+ONCE = ("scripted, plain", "scripted, tuned", "floor, deflate out", "floor, one job")  # first round
 
 
 class Case:
