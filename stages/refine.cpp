@@ -22,7 +22,7 @@ namespace {
 constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geometry
 constexpr double kFreeRatio = 0.8;
 // Shared by neighbouring points and views, pixels of the level: chosen on one seed of the demo.
-constexpr double kCommonError_px = 0.4;
+constexpr double kCommonError_px = 0.35;
 constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
 
 // Everything the steps share.

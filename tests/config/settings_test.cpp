@@ -109,5 +109,36 @@ TEST(SpecimenFile, NamesTheLineOfBrokenToml) {
   EXPECT_NE(complaint("title = \"a\"\nsetup = [\n").find("line"), std::string::npos);
 }
 
+TEST(SpecimenFile, ReadsTiltsAndReferenceSlices) {
+  const std::string ring =
+      "setup=\"a\"\n[[ring]]\nname=\"a\"\nstations=4\npattern=\"f/{station}.tif\"\n";
+  const SpecimenFile file =
+      parse_specimen(ring +
+                         "tilt_deg = -12.5\nreference_mm = 3.5\n[tilt]\ncarries = \"stage\"\n"
+                         "azimuth_deg = 80\nheight_mm = 1.5\n",
+                     "/w/s/specimen.toml");
+  EXPECT_NEAR(file.specimen.rings[0].tilt, radians(-12.5), 1e-12);
+  EXPECT_EQ(*file.specimen.rings[0].reference_mm, 3.5);
+  EXPECT_TRUE(file.specimen.tells_reference());
+  EXPECT_EQ(file.specimen.tilt.axis.kind, TiltKind::stage);
+  EXPECT_NEAR(file.specimen.tilt.axis.azimuth, radians(80.0), 1e-12);
+  EXPECT_EQ(file.specimen.tilt.axis.height_mm, 1.5);
+  const auto complaint = [&](const std::string& more) {
+    try {
+      parse_specimen(ring + more, "/w/s/specimen.toml");
+    } catch (const Error& error) {
+      return std::string(error.what());
+    }
+    return std::string();
+  };
+  EXPECT_NE(complaint("tilt_deg = 90\n").find("tilt_deg"), std::string::npos);
+  EXPECT_NE(complaint("[tilt]\nsigma_deg = 1.0\n").find("no [[ring]] has tilt_deg"),
+            std::string::npos);
+  EXPECT_NE(complaint("tilt_deg = 5\n[tilt]\ninclination_deg = 80\n").find("inclination_deg"),
+            std::string::npos);
+  EXPECT_NE(complaint("tilt_deg = 5\n[tilt]\ncarries = \"camera\"\n").find("carries"),
+            std::string::npos);
+}
+
 }  // namespace
 }  // namespace trunnion

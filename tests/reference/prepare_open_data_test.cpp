@@ -163,11 +163,11 @@ TEST(PrepareReference, SlowDemoPosesFromNominalGeometryAlone) {
     const test::PoseAgreement agreement = test::agreement(both.found, both.truth);
     std::printf("seed %d: rotation %.4f degrees, centre %.4f %% of the distance\n",
                 static_cast<int>(seed), degrees(agreement.rotation), 100.0 * agreement.centre);
-    // Wanted are 0.02 degrees and 0.05 %. The light stands still while the specimen turns, so its
-    // shading pulls every feature by a tenth of a pixel, in like ways from station to station: more
-    // points don't average it away. So much is held at 720 px.
-    EXPECT_LE(degrees(agreement.rotation), 0.20);
-    EXPECT_LE(agreement.centre, 0.003);
+    // Wanted are 0.02 degrees and 0.05 %. The light stands still while the specimen turns, so the
+    // shading of its relief slides over it, in like ways from station to station: more points don't
+    // average it away (docs/decisions.md). So much is held at 720 px.
+    EXPECT_LE(degrees(agreement.rotation), 0.08);
+    EXPECT_LE(agreement.centre, 0.0012);
   }
 }
 
