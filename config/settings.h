@@ -40,7 +40,7 @@ struct MaskSettings {
   double margin_mm = 0.0;  // the same in mm at the plane of focus
   bool keep_holes = true;  // true holes (a loop of antenna) stay open; glints never do
   MountHandling mount = MountHandling::keep;
-  double mount_line_px = 0.0;  // for below_line: row of the prepared image, from the top
+  double mount_line_px = 0.0;  // for below_line: row of the fused image, upright, from the top
 };
 
 enum class NewCameraSize { same, valid, all };

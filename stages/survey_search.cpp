@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
+#include <optional>
 
 namespace trunnion {
 namespace {
@@ -38,6 +39,7 @@ struct Matched {
 Matched match(const StaticGradient& field, double diameter) {
   const Speck shape{{0, 0}, diameter, 0, 0, 0.4, 0, 0, 1};
   const int reach = static_cast<int>(std::ceil(0.7 * diameter)) + 1;
+  const int around = 2 * static_cast<int>(std::lround(0.5 * diameter)) + 1;
   cv::Mat product;
   cv::Mat information;
   for (const bool down : {false, true}) {
@@ -47,8 +49,9 @@ Matched match(const StaticGradient& field, double diameter) {
     cv::filter2D(weight.mul(down ? field.y : field.x), part, CV_32F, -kernel, cv::Point(-1, -1), 0,
                  cv::BORDER_CONSTANT);
     product = down ? cv::Mat(product + part) : part.clone();
-    cv::filter2D(weight, part, CV_32F, kernel.mul(kernel), cv::Point(-1, -1), 0,
-                 cv::BORDER_CONSTANT);
+    // Weights vary little over a speck; what passes here is weighed exactly later.
+    cv::blur(weight, part, {around, around}, cv::Point(-1, -1), cv::BORDER_CONSTANT);
+    part *= cv::norm(kernel, cv::NORM_L2SQR);
     information = down ? cv::Mat(information + part) : part.clone();
   }
   Matched matched;
@@ -198,6 +201,12 @@ Speck at_finest(const Speck& speck, double scale) {
   return finest;
 }
 
+// Strength from which a speck is believed.
+double sure_of(double depth, double texture, const SearchOptions& options) {
+  return (options.significance + options.in_texture * texture) *
+         (depth < 0 ? options.brightening : 1.0);
+}
+
 bool credible(const StaticGradient& field, const Speck& speck, double scale, double texture,
               const SearchOptions& options) {
   const cv::Rect inside({0, 0}, field.x.size());
@@ -209,12 +218,41 @@ bool credible(const StaticGradient& field, const Speck& speck, double scale, dou
       length * scale > options.greatest_diameter) {
     return false;
   }
-  const double sure = (options.significance + options.in_texture * texture) *
-                      (speck.depth < 0 ? options.brightening : 1.0);
+  const double sure = sure_of(speck.depth, texture, options);
   if (speck.strength < sure) return false;
   const SpeckSupport support = support_of(field, speck);
   return support.sectors >= kLeastSectors && support.roughness <= kRoughest &&
          speck.strength >= sure * support.surroundings;
+}
+
+// The candidate's speck, fitted on its own level or, where that is coarse and neighbouring edges
+// disturb it there, on the finest one.
+std::optional<Speck> judged(const std::vector<Level>& levels, const Candidate& candidate,
+                            const SearchOptions& options) {
+  const Level& own = levels[candidate.level];
+  // A stronger one that was taken out may have been all there was.
+  Speck speck = candidate.speck;
+  weigh(own.field, speck);
+  if (speck.strength < kGlance * sure_of(speck.depth, candidate.texture, options)) {
+    return std::nullopt;
+  }
+  speck = fit_speck(own.field, candidate.speck);
+  if (credible(own.field, speck, own.scale, candidate.texture, options)) {
+    return at_finest(speck, own.scale);
+  }
+  const StaticGradient& finest = levels.front().field;
+  speck = at_finest(candidate.speck, own.scale);
+  const cv::Rect inside({0, 0}, finest.x.size());
+  const cv::Point at(speck.centre);
+  if (candidate.level == 0 || !inside.contains(at) || finest.texture.at<float>(at) > kTextured) {
+    return std::nullopt;
+  }
+  speck.scatter = 1;  // noise alone
+  weigh(finest, speck);
+  if (speck.strength < kGlance * sure_of(speck.depth, 0, options)) return std::nullopt;
+  speck = fit_speck(finest, speck);
+  if (!credible(finest, speck, 1, candidate.texture, options)) return std::nullopt;
+  return speck;
 }
 
 }  // namespace
@@ -230,16 +268,10 @@ std::vector<FoundSpeck> find_specks(const std::vector<cv::Mat>& logs, const Ligh
   });
   std::vector<FoundSpeck> found;
   for (const Candidate& candidate : candidates) {
-    const Level& level = levels[candidate.level];
-    // A stronger one that was taken out may have been all there was.
-    Speck speck = candidate.speck;
-    weigh(level.field, speck);
-    if (speck.strength < kGlance * options.significance) continue;
-    speck = fit_speck(level.field, candidate.speck);
-    if (!credible(level.field, speck, level.scale, candidate.texture, options)) continue;
-    const Speck finest = at_finest(speck, level.scale);
-    found.push_back({finest, transmission_of(levels.front().field, finest)});
-    for (Level& other : levels) take_out(other.field, finest, other.scale);
+    const std::optional<Speck> speck = judged(levels, candidate, options);
+    if (!speck) continue;
+    found.push_back({*speck, transmission_of(levels.front().field, *speck)});
+    for (Level& other : levels) take_out(other.field, *speck, other.scale);
   }
   return found;
 }

@@ -36,9 +36,25 @@ void for_gradients(const StaticGradient& field, const Speck& speck, const Each& 
   if (window.empty()) return;
   std::vector<double> above(static_cast<std::size_t>(window.width) + 1);
   std::vector<double> below(above.size());
+  // Most of a window lies inside or beyond the rim, where the profile is flat.
+  const double inner = 0.5 * speck.diameter * (1 - speck.softness);
+  const double outer = 0.5 * speck.diameter * (1 + speck.softness);
+  const double cosine = std::cos(speck.angle);
+  const double sine = std::sin(speck.angle);
   const auto fill = [&](std::vector<double>& row, int y) {
+    const double v = y - speck.centre.y;
     for (std::size_t i = 0; i < row.size(); ++i) {
-      row[i] = shadow_at(speck, window.x + static_cast<double>(i), y);
+      const double u = window.x + static_cast<double>(i) - speck.centre.x;
+      double along = u;
+      double across = v;
+      if (speck.half_length > 0) {
+        along = std::max(0.0, std::abs(u * cosine + v * sine) - speck.half_length);
+        across = v * cosine - u * sine;
+      }
+      const double r2 = along * along + across * across;
+      row[i] = r2 <= inner * inner   ? 1.0
+               : r2 >= outer * outer ? 0.0
+                                     : profile(std::sqrt(r2), speck);
     }
   };
   fill(above, window.y);

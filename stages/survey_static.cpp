@@ -12,6 +12,7 @@ namespace {
 constexpr float kDarkest = 0.0015F;  // below is noise; ln of it is 0 in a remembered image
 constexpr int kAround = 5;           // px, within which texture counts against a pixel
 constexpr float kClip = 0.7F;        // sigmas from which Huber's estimate turns into a median
+constexpr float kKept = 0.81F;       // share of the weights that this clip leaves of normal noise
 constexpr int kRounds = 6;           // of reweighting
 constexpr float kRepeated = 4e-6F;   // variance: 0.2 %, what photographs repeat from shot to shot
 constexpr int kStrip = 64;           // rows worked on at once, so that memory stays small
@@ -20,34 +21,48 @@ float log_step() {
   return -std::log(kDarkest) / 65535.0F;
 }
 
-// Gradients in one direction, with weights, of one station's strip.
+// One station's strip, with a rim of kAround rows as far as there are rows, and its gradients in
+// one direction with their weights. The maps are used again from strip to strip: clearing fresh
+// memory took as long as the arithmetic.
 struct Slopes {
-  cv::Mat value;   // CV_32FC1
-  cv::Mat weight;  // 1 / variance
-  cv::Mat root;    // of the weight
-  cv::Mat busy;    // the weight where texture rules it, else 0
+  cv::Mat log;      // CV_32FC1, as all of them
+  cv::Mat inverse;  // 1 / level around each pixel
+  cv::Mat value;
+  cv::Mat size;     // of the gradients
+  cv::Mat texture;  // mean size around each pixel
+  cv::Mat weight;   // 1 / variance
+  cv::Mat root;     // of the weight
+  cv::Mat busy;     // the weight where texture rules it, else 0
 };
 
-// `log` with a rim of kAround rows, as far as there are rows.
-Slopes slopes_of(const cv::Mat& log, const cv::Point& to, const LightNoise& noise) {
-  Slopes s;
-  s.value = cv::Mat::zeros(log.size(), CV_32FC1);
+void blur_around(const cv::Mat& from, cv::Mat& to) {
+  cv::blur(from, to, {kAround, kAround}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
+}
+
+void take_strip(const cv::Mat& remembered, Slopes& s) {
+  remembered.convertTo(s.log, CV_32F, log_step(), -65535.0 * log_step());
+  blur_around(s.log, s.inverse);
+  cv::multiply(s.inverse, -1.0, s.inverse);
+  cv::exp(s.inverse, s.inverse);
+}
+
+void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s) {
+  const cv::Mat& log = s.log;
+  s.value.create(log.size(), CV_32FC1);
+  s.value.col(log.cols - 1).setTo(0);
+  s.value.row(log.rows - 1).setTo(0);
   const cv::Rect from(0, 0, log.cols - to.x, log.rows - to.y);
   cv::Mat inside = s.value(from);
   cv::subtract(log(from + to), log(from), inside);
-  cv::Mat level;
-  cv::blur(log, level, {kAround, kAround}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
-  cv::exp(-level, level);  // 1 / level
-  cv::Mat texture;
-  cv::blur(cv::abs(s.value), texture, {kAround, kAround}, cv::Point(-1, -1),
-           cv::BORDER_REFLECT_101);
+  cv::absdiff(s.value, cv::Scalar(0), s.size);
+  blur_around(s.size, s.texture);
   s.weight.create(log.size(), CV_32FC1);
-  s.busy = cv::Mat::zeros(log.size(), CV_32FC1);
+  s.busy.create(log.size(), CV_32FC1);
   const auto zero = static_cast<float>(2.0 * noise.at_zero);
   const auto slope = static_cast<float>(2.0 * noise.per_level);
   for (int y = 0; y < log.rows; ++y) {
-    const auto* inverse = level.ptr<float>(y);
-    const auto* mean = texture.ptr<float>(y);
+    const auto* inverse = s.inverse.ptr<float>(y);
+    const auto* mean = s.texture.ptr<float>(y);
     auto* weight = s.weight.ptr<float>(y);
     auto* busy = s.busy.ptr<float>(y);
     for (int x = 0; x < log.cols; ++x) {
@@ -59,19 +74,35 @@ Slopes slopes_of(const cv::Mat& log, const cv::Point& to, const LightNoise& nois
     }
   }
   cv::sqrt(s.weight, s.root);
-  return s;
 }
 
-// Huber's estimate over the stations for the pixels of a row, a run at a time.
-void locate(const std::vector<Slopes>& stations, int row, float* value, float* weight, int width) {
-  constexpr int kRun = 256;
+// Adds one station's weighted gradients. Only apart from its caller, where the arrays are known not
+// to overlap, is the loop vectorised.
+[[gnu::noinline]] void add_station(const float* __restrict g, const float* __restrict w,
+                                   const float* __restrict root, const float* __restrict estimate,
+                                   float clip, std::size_t run, float* __restrict sum,
+                                   float* __restrict total) {
+  for (std::size_t x = 0; x < run; ++x) {
+    const float z = std::abs(g[x] - estimate[x]) * root[x];
+    const float share = w[x] * (clip / (z > clip ? z : clip));
+    sum[x] += share * g[x];
+    total[x] += share;
+  }
+}
+
+// Huber's estimate over the stations for the pixels of a row, a run at a time. Where no station has
+// texture (`busy`, of all stations) all is normal noise, whose best estimate is the mean.
+void locate(const std::vector<Slopes>& stations, int row, const float* busy, float* value,
+            float* weight, int width) {
+  constexpr int kRun = 64;
   std::array<float, kRun> estimate{};
   std::array<float, kRun> sum{};
   std::array<float, kRun> total{};
   for (int from = 0; from < width; from += kRun) {
     const auto run = static_cast<std::size_t>(std::min(kRun, width - from));
     estimate.fill(0);
-    for (int round = 0; round <= kRounds; ++round) {
+    const bool calm = std::all_of(busy + from, busy + from + run, [](float b) { return b <= 0; });
+    for (int round = 0; round <= (calm ? 0 : kRounds); ++round) {
       sum.fill(0);
       total.fill(0);
       const float clip = round == 0 ? 1e6F : kClip;
@@ -79,14 +110,12 @@ void locate(const std::vector<Slopes>& stations, int row, float* value, float* w
         const float* g = station.value.ptr<float>(row) + from;
         const float* w = station.weight.ptr<float>(row) + from;
         const float* root = station.root.ptr<float>(row) + from;
-        for (std::size_t x = 0; x < run; ++x) {
-          const float z = std::abs(g[x] - estimate[x]) * root[x];
-          const float share = w[x] * (clip / std::max(clip, z));
-          sum[x] += share * g[x];
-          total[x] += share;
-        }
+        add_station(g, w, root, estimate.data(), clip, run, sum.data(), total.data());
       }
       for (std::size_t x = 0; x < run; ++x) estimate[x] = sum[x] / total[x];
+    }
+    if (calm) {
+      for (std::size_t x = 0; x < run; ++x) total[x] *= kKept;
     }
     std::copy_n(estimate.begin(), run, value + from);
     std::copy_n(total.begin(), run, weight + from);
@@ -110,26 +139,31 @@ StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNois
     *map = cv::Mat::zeros(size, CV_32FC1);
   }
   std::vector<Slopes> stations(logs.size());
+  cv::Mat all;
+  cv::Mat busy;
   for (int first = 0; first < size.height; first += kStrip) {
     const int last = std::min(size.height, first + kStrip);
     const int above = std::max(0, first - kAround);
     const int below = std::min(size.height, last + kAround);
+    for (std::size_t k = 0; k < logs.size(); ++k) {
+      take_strip(logs[k].rowRange(above, below), stations[k]);
+    }
     for (const bool down : {false, true}) {
-      cv::Mat all = cv::Mat::zeros(below - above, size.width, CV_32FC1);
-      cv::Mat busy = all.clone();
-      for (std::size_t k = 0; k < logs.size(); ++k) {
-        cv::Mat log;
-        logs[k].rowRange(above, below).convertTo(log, CV_32F, log_step(), -65535.0 * log_step());
-        stations[k] = slopes_of(log, down ? cv::Point(0, 1) : cv::Point(1, 0), noise);
-        all += stations[k].weight;
-        busy += stations[k].busy;
+      all.create(below - above, size.width, CV_32FC1);
+      all.setTo(0);
+      all.copyTo(busy);
+      for (Slopes& station : stations) {
+        find_slopes(down ? cv::Point(0, 1) : cv::Point(1, 0), noise, station);
+        all += station.weight;
+        busy += station.busy;
       }
       for (int row = first; row < last; ++row) {
-        locate(stations, row - above, (down ? field.y : field.x).ptr<float>(row),
+        locate(stations, row - above, busy.ptr<float>(row - above),
+               (down ? field.y : field.x).ptr<float>(row),
                (down ? field.weight_y : field.weight_x).ptr<float>(row), size.width);
       }
-      cv::Mat share = busy / all;
-      field.texture.rowRange(first, last) += 0.5 * share.rowRange(first - above, last - above);
+      cv::divide(busy, all, busy, 0.5);
+      field.texture.rowRange(first, last) += busy.rowRange(first - above, last - above);
     }
   }
   field.weight_x.col(size.width - 1).setTo(0);
