@@ -19,6 +19,16 @@ std::vector<Projection34> projections_of(const RigModel& model, const RigValues&
   return P;
 }
 
+std::vector<double*> blocks_of(RigValues& values) {
+  std::vector<double*> blocks;
+  for (AxisStep& step : values.axis) blocks.push_back(step.data());
+  for (std::vector<double>* each : {&values.start, &values.angle, &values.tilt}) {
+    for (double& value : *each) blocks.push_back(&value);
+  }
+  blocks.insert(blocks.end(), {&values.log_distance, values.line.data(), values.mount.data()});
+  return blocks;
+}
+
 ceres::Solver::Summary solve_once(const RigModel& model, RigValues& values,
                                   std::vector<Track>& tracks, double sigma_px, bool last,
                                   const AdjustOptions& options) {
@@ -40,10 +50,11 @@ ceres::Solver::Summary solve_once(const RigModel& model, RigValues& values,
     }
     ordering->AddElementToGroup(track.position_mm.data(), 0);
   }
-  std::vector<double*> all;
-  problem.GetParameterBlocks(&all);
-  for (double* block : all) {
-    if (!ordering->IsMember(block)) ordering->AddElementToGroup(block, 1);
+  // A group is ordered by addresses, which change from run to run (the points lie in one array):
+  // each block of the rig has its own.
+  int group = 0;
+  for (double* block : blocks_of(values)) {
+    if (problem.HasParameterBlock(block)) ordering->AddElementToGroup(block, ++group);
   }
   ceres::Solver::Options solver;
   solver.linear_solver_ordering.reset(ordering);

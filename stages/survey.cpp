@@ -8,7 +8,6 @@
 #include <cmath>
 #include <cstdint>
 #include <exception>
-#include <memory>
 #include <opencv2/imgproc.hpp>
 
 #include "core/contrast.h"
@@ -118,24 +117,27 @@ void look_at_all(const std::vector<std::size_t>& images, const ImageReader& read
   using tbb::filter_mode;
   const std::size_t at_once =
       tbb::global_control::active_value(tbb::global_control::max_allowed_parallelism);
+  // Owned here: what is under way when an error ends the pipeline would be lost in it.
+  std::vector<Sight> sights(images.size());
   std::size_t next = 0;
+  const auto begin = [&](tbb::flow_control& control) {
+    if (next < images.size()) return next++;
+    control.stop();
+    return std::size_t{0};
+  };
+  const auto look = [&](std::size_t at) {
+    sights[at] = look_at(images[at], read);
+    return at;
+  };
+  const auto hand_over = [&](std::size_t at) {
+    if (sights[at].error) std::rethrow_exception(sights[at].error);
+    take(sights[at]);
+    sights[at] = Sight();
+  };
   tbb::parallel_pipeline(
-      at_once,
-      tbb::make_filter<void, std::size_t>(filter_mode::serial_in_order,
-                                          [&](tbb::flow_control& control) {
-                                            if (next < images.size()) return images[next++];
-                                            control.stop();
-                                            return std::size_t{0};
-                                          }) &
-          tbb::make_filter<std::size_t, std::shared_ptr<Sight>>(
-              filter_mode::parallel,
-              [&](std::size_t index) { return std::make_shared<Sight>(look_at(index, read)); }) &
-          tbb::make_filter<std::shared_ptr<Sight>, void>(filter_mode::serial_in_order,
-                                                         [&](const std::shared_ptr<Sight>& sight) {
-                                                           if (sight->error)
-                                                             std::rethrow_exception(sight->error);
-                                                           take(*sight);
-                                                         }));
+      at_once, tbb::make_filter<void, std::size_t>(filter_mode::serial_in_order, begin) &
+                   tbb::make_filter<std::size_t, std::size_t>(filter_mode::parallel, look) &
+                   tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
 }
 
 }  // namespace
