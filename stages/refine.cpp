@@ -108,6 +108,20 @@ void find_faults(Work& work, const std::vector<PairMatches>& pairs, const StartO
   }
 }
 
+// Where images deny a told angle, theirs takes its place: the prior would pull the stations after a
+// slip back one by one, the more so the less the points weigh. What was told stays in the report.
+void take_denied_angles(RigModel& model, RigValues& values) {
+  constexpr double kDenied = 5.0;            // sigmas
+  constexpr double kWide = 0.0174532925199;  // rad, 1 degree
+  for (std::size_t v = 0; v < model.stations.size(); ++v) {
+    StationModel& station = model.stations[v];
+    if (std::abs(values.angle[v]) < kDenied * station.sigma_angle) continue;
+    station.stage_angle += values.angle[v];
+    station.sigma_angle = std::max(station.sigma_angle, kWide);
+    values.angle[v] = 0.0;
+  }
+}
+
 }  // namespace
 }  // namespace refining
 
@@ -164,9 +178,10 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   std::vector<Track> tracks = triangulate(build_tracks(free_pairs, work.positions), work.model,
                                           values, {.max_residual_px = 6.0 * work.level_px});
   options.sigma_px = 0.5 * work.level_px;
-  options.common_px = kCommonError_px * work.level_px;
   options.rounds = 2;
   AdjustResult adjusted = adjust(work.model, values, tracks, options);
+  take_denied_angles(work.model, values);
+  options.common_px = kCommonError_px * work.level_px;
   const auto covariance_now = [&] {
     return adjust_covariance(work.model, values, tracks,
                              std::hypot(adjusted.sigma_px, options.common_px), options.free);
