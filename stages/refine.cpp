@@ -180,11 +180,10 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   options.sigma_px = 0.5 * work.level_px;
   options.rounds = 2;
   AdjustResult adjusted = adjust(work.model, values, tracks, options);
-  take_denied_angles(work.model, values);
-  options.common_px = kCommonError_px * work.level_px;
+  const double common_px = kCommonError_px * work.level_px;
   const auto covariance_now = [&] {
-    return adjust_covariance(work.model, values, tracks,
-                             std::hypot(adjusted.sigma_px, options.common_px), options.free);
+    return adjust_covariance(work.model, values, tracks, std::hypot(adjusted.sigma_px, common_px),
+                             options.free);
   };
   AdjustCovariance covariance = covariance_now();
 
@@ -197,6 +196,13 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   options.sigma_px = adjusted.sigma_px;
   options.rounds = 3;
   adjusted = adjust(work.model, values, tracks, options);
+  take_denied_angles(work.model, values);
+  options.sigma_px = adjusted.sigma_px;
+  options.common_px = common_px;
+  options.rounds = 1;
+  const int iterations = adjusted.iterations;
+  adjusted = adjust(work.model, values, tracks, options);
+  adjusted.iterations += iterations;
   covariance = covariance_now();
   fill_result(result, {work.model, values, tracks, pairs, adjusted, covariance, work.places});
   return result;
