@@ -1,5 +1,6 @@
 #include "pipeline/capture_check.h"
 
+#include <fmt/format.h>
 #include <tbb/parallel_for.h>
 
 #include "config/capture_plan.h"
@@ -33,13 +34,16 @@ OneLook look_at(const Workspace& workspace, const std::vector<StationImage>& ima
                 std::size_t which, const SurveyResult& survey) {
   const Settings& settings = workspace.file.settings;
   const StationImage& station = images[which];
-  cv::Mat image = read_image(station.file, image_limits(settings.limits));
+  cv::Rect missing;
+  cv::Mat image = read_image(station.file, image_limits(settings.limits), &missing);
   repair(image, survey.spots, settings.repair);
-  const MaskResult mask =
+  MaskResult mask =
       make_mask(image, survey, settings.mask, workspace.setup.object_pixel_um() / 1000.0);
+  mask.coverage(missing).setTo(0);
   const ViewMeasures view = measure_view(image, mask.coverage, survey);
-  return {{which, mask.measures, view},
-          blurred_zones(image, mask.coverage, survey, view, station.source)};
+  Findings findings = blurred_zones(image, mask.coverage, survey, view, station.source);
+  if (!missing.empty()) findings.push_back(truncated(station.source, missing));
+  return {{which, mask.measures, view}, findings};
 }
 
 Findings against_plan(const Workspace& workspace, const std::vector<StationImage>& images,
@@ -77,6 +81,15 @@ CaptureCheck check_capture(const Workspace& workspace, const std::vector<Station
   const Findings planned = against_plan(workspace, images, measures);
   result.findings.insert(result.findings.end(), planned.begin(), planned.end());
   return result;
+}
+
+Finding truncated(const std::string& source, const cv::Rect& missing) {
+  return {
+      Severity::doubt, "image", source,
+      fmt::format("{} is truncated: {} x {} pixels at ({}, {}) are missing; they are filled and "
+                  "left out of the mask.",
+                  source, missing.width, missing.height, missing.x, missing.y),
+      "Export this image again; until then limits.tolerate_truncated lets it pass."};
 }
 
 Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const SurveyResult& survey,

@@ -37,6 +37,9 @@ CaptureCheck check_capture(const Workspace& workspace, const std::vector<Station
 Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const SurveyResult& survey,
                        const ViewMeasures& view, const std::string& file);
 
+// The doubt about a truncated image that the settings let pass. `missing`: see read_image.
+Finding truncated(const std::string& source, const cv::Rect& missing);
+
 // Masks images for `check`: their measures, and findings where a zone of the specimen is blurred.
 // One image a worker at a time.
 struct CloserLook {

@@ -139,15 +139,6 @@ void write_mask(const ImageItem& item, const cv::Mat& mask, const ImagePass& pas
   pass.outputs.record(relative, item.fingerprint);
 }
 
-Finding truncated(const std::string& source, const cv::Rect& missing) {
-  return {
-      Severity::doubt, "image", source,
-      fmt::format("{} is truncated: {} x {} pixels at ({}, {}) are missing; they are filled and "
-                  "left out of the mask.",
-                  source, missing.width, missing.height, missing.x, missing.y),
-      "Export this image again; until then limits.tolerate_truncated lets it pass."};
-}
-
 struct Extracted {
   std::string features;
   std::string pictures;

@@ -110,16 +110,27 @@ void find_faults(Work& work, const std::vector<PairMatches>& pairs, const StartO
 
 // Where images deny a told angle, theirs takes its place: the prior would pull the stations after a
 // slip back one by one, the more so the less the points weigh. What was told stays in the report.
-void take_denied_angles(RigModel& model, RigValues& values) {
+void take_denied_angles(Work& work, RigValues& values, RefineResult& result) {
   constexpr double kDenied = 5.0;            // sigmas
   constexpr double kWide = 0.0174532925199;  // rad, 1 degree
-  for (std::size_t v = 0; v < model.stations.size(); ++v) {
-    StationModel& station = model.stations[v];
+  std::vector<std::string> denied;
+  for (std::size_t v = 0; v < work.model.stations.size(); ++v) {
+    StationModel& station = work.model.stations[v];
     if (std::abs(values.angle[v]) < kDenied * station.sigma_angle) continue;
+    denied.push_back(
+        fmt::format("{} ({:+.2f})", work.prior.views[v].name, degrees(values.angle[v])));
     station.stage_angle += values.angle[v];
     station.sigma_angle = std::max(station.sigma_angle, kWide);
     values.angle[v] = 0.0;
   }
+  if (denied.empty()) return;
+  result.findings.push_back(
+      {Severity::note, "refine", "",
+       fmt::format("Stations more than {:.0f} sigmas from the angle told, by degrees: {}. The "
+                   "refined poses follow the images.",
+                   kDenied, fmt::join(denied, ", ")),
+       "Look whether the stage slipped; give true angles in a capture table where they are "
+       "known."});
 }
 
 }  // namespace
@@ -196,7 +207,7 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   options.sigma_px = adjusted.sigma_px;
   options.rounds = 3;
   adjusted = adjust(work.model, values, tracks, options);
-  take_denied_angles(work.model, values);
+  take_denied_angles(work, values, result);
   options.sigma_px = adjusted.sigma_px;
   options.common_px = common_px;
   options.rounds = 1;

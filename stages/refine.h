@@ -37,12 +37,11 @@ enum class DropOut { none, wrong_angle, bumped_specimen, reversed_turning };
 struct StationReport {
   std::size_t view = 0;  // index into Scene::views
   int features = 0;
-  int tie_points = 0;           // kept observations in this view
-  double rms_px = 0;            // of them
-  double angle_correction = 0;  // rad, refined minus nominal, beside the azimuth of its ring
-  double angle_sigma = 0;       // rad, of the refined angle
-  bool at_risk = false;         // see `reason`
-  std::string reason;           // "few tie points (12)", empty where not at risk
+  int tie_points = 0;      // kept observations in this view
+  double rms_px = 0;       // of them
+  double angle_sigma = 0;  // rad, of the refined angle
+  bool at_risk = false;    // see `reason`
+  std::string reason;      // "few tie points (12)", empty where not at risk
 };
 
 struct PairReport {

@@ -48,7 +48,6 @@ void fill_poses(RefineResult& result, const Outcome& o) {
                                       view.pose, view.sigma_reference_mm);
     view.tilt += o.values.tilt[o.model.stations[v].ring];
     StationReport& station = result.stations[v];
-    station.angle_correction = o.values.angle[v];
     station.angle_sigma = std::sqrt(o.covariance.rig(index.angle(v), index.angle(v)));
   }
   for (std::size_t r = 0; r < result.rings.size(); ++r) {

@@ -29,6 +29,14 @@ std::pair<double, double> refined_errors(const SimulatedSet& set, const RefineRe
   return {rotation, centre};
 }
 
+void expect_fine(const SimulatedSet& set, const RefineResult& result) {
+  const auto [rotation, centre] = refined_errors(set, result);
+  EXPECT_EQ(result.verdict, AlignmentVerdict::will_align) << result.sentence;
+  EXPECT_EQ(result.fault, DropOut::none);
+  EXPECT_LE(degrees(rotation), 0.02);
+  EXPECT_LE(centre, 0.0005);
+}
+
 Simulation three_rings() {
   Simulation s;
   s.stations = 16;
@@ -47,11 +55,7 @@ Simulation three_rings() {
 TEST(RefineRings, ThreeElevationsAreFoundFromNominalGeometry) {
   const SimulatedSet set = simulate(three_rings(), 3);
   const RefineResult result = refine(set.scene, set.rings, set.features, {});
-  const auto [rotation, centre] = refined_errors(set, result);
-  EXPECT_EQ(result.verdict, AlignmentVerdict::will_align) << result.sentence;
-  EXPECT_EQ(result.fault, DropOut::none);
-  EXPECT_LE(degrees(rotation), 0.02);
-  EXPECT_LE(centre, 0.0005);
+  expect_fine(set, result);
   // The elevations themselves: what is common to all is the gauge's, their differences are not.
   EXPECT_NEAR(degrees(result.rings[2].elevation - result.rings[0].elevation), 32.0, 0.02);
 }
@@ -89,11 +93,7 @@ TEST_P(RefineTilts, TiltAndSecondAxisAreFoundFromNominalGeometry) {
   for (const unsigned seed : {5U, 6U}) {
     const SimulatedSet set = simulate(tilted(GetParam()), seed);
     const RefineResult result = refine(set.scene, set.rings, set.features, {});
-    const auto [rotation, centre] = refined_errors(set, result);
-    EXPECT_EQ(result.verdict, AlignmentVerdict::will_align) << result.sentence;
-    EXPECT_EQ(result.fault, DropOut::none);
-    EXPECT_LE(degrees(rotation), 0.02);
-    EXPECT_LE(centre, 0.0005);
+    expect_fine(set, result);
     const Tilt& forward = result.rings[1].tilt;
     const Tilt& back = result.rings[2].tilt;
     fmt::print("tilts {:.4f} +- {:.4f}, {:.4f}; azimuth {:.3f}, inclination {:.3f} degrees\n",

@@ -181,24 +181,30 @@ TEST(Undistort, KeepsDepthChannelsAndEmptyAlpha) {
   }
 }
 
-// Reference library: OpenCV's remap, steps of 1/32 px. Its cubic kernel has a = -0.75 and does not
-// reproduce slopes: it moves them by (2a + 1) f (1 - f) (1 - 2f), up to 0.048 px a direction (over
-// the bar of 0.02 px, hence our a = -0.5).
-TEST(Undistort, AgreesWithOpenCvRemapOnASmoothImage) {
-  const Camera camera = strong_camera();
-  const UndistortMap map = undistort_map(camera, settings_of(NewCameraSize::same, true));
+// Where OpenCV looks for each pixel.
+std::pair<cv::Mat, cv::Mat> library_maps(const Camera& camera, const UndistortMap& map) {
   const cv::Matx33d K(camera.fx, 0, camera.cx, 0, camera.fy, camera.cy, 0, 0, 1);
   const cv::Matx33d P(map.to.fx, 0, map.to.cx, 0, map.to.fy, map.to.cy, 0, 0, 1);
   const std::vector<double> k(camera.distortion.begin(), camera.distortion.end());
   cv::Mat x;
   cv::Mat y;
   cv::initUndistortRectifyMap(K, k, cv::noArray(), P, cv::Size(600, 400), CV_32FC1, x, y);
+  return {x, y};
+}
+
+// Reference library: OpenCV's remap, steps of 1/32 px. Its cubic kernel has a = -0.75 and does not
+// reproduce slopes: it moves them by (2a + 1) f (1 - f) (1 - 2f), up to 0.048 px a direction (over
+// the bar of 0.02 px, hence our a = -0.5).
+TEST(Undistort, AgreesWithOpenCvRemapOnASmoothImage) {
+  const Camera camera = strong_camera();
+  const UndistortMap map = undistort_map(camera, settings_of(NewCameraSize::same, true));
+  const auto maps = library_maps(camera, map);
   const cv::Mat image = test::sample_image(600, 400, CV_16U, 3);
   // Slopes of this image in levels a pixel, down and across.
   constexpr double kSlopes = 65535 * 0.3 * (0.07 + 0.05);
   const auto difference = [&](Interpolation ours, int theirs) {
     cv::Mat expected;
-    cv::remap(image, expected, x, y, theirs, cv::BORDER_REPLICATE);
+    cv::remap(image, expected, maps.first, maps.second, theirs, cv::BORDER_REPLICATE);
     const cv::Rect inner(25, 25, 550, 350);
     return cv::norm(undistort_image(image, map, ours)(inner), expected(inner), cv::NORM_INF);
   };
@@ -211,12 +217,7 @@ TEST(Undistort, AgreesWithOpenCvRemapOnASmoothImage) {
 TEST(Undistort, MaskAgreesWithOpenCvRemap) {
   const Camera camera = strong_camera();
   const UndistortMap map = undistort_map(camera, settings_of(NewCameraSize::same, true));
-  const cv::Matx33d K(camera.fx, 0, camera.cx, 0, camera.fy, camera.cy, 0, 0, 1);
-  const cv::Matx33d P(map.to.fx, 0, map.to.cx, 0, map.to.fy, map.to.cy, 0, 0, 1);
-  const std::vector<double> k(camera.distortion.begin(), camera.distortion.end());
-  cv::Mat x;
-  cv::Mat y;
-  cv::initUndistortRectifyMap(K, k, cv::noArray(), P, cv::Size(600, 400), CV_32FC1, x, y);
+  const auto [x, y] = library_maps(camera, map);
   cv::Mat mask = cv::Mat::zeros(400, 600, CV_8U);
   cv::circle(mask, {300, 200}, 120, cv::Scalar(255), cv::FILLED, cv::LINE_AA);
   cv::line(mask, {20, 30}, {580, 350}, cv::Scalar(255), 1, cv::LINE_AA);
