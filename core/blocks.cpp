@@ -1,16 +1,39 @@
 #include "core/blocks.h"
 
 #include <algorithm>
-#include <array>
 #include <cstdint>
 #include <limits>
 #include <vector>
 
+#include "core/vector_clones.h"
+
 namespace trunnion {
 namespace {
 
-// Folds `rows` image rows into running sums, minima and maxima; plain loops over contiguous values
-// that the compiler turns into vector code.
+template <typename T>
+[[gnu::always_inline]] inline void fold(const T* __restrict row, std::size_t count,
+                                        std::uint32_t* __restrict sum, T* __restrict least,
+                                        T* __restrict most) {
+  for (std::size_t i = 0; i < count; ++i) {
+    sum[i] += row[i];
+    least[i] = std::min(least[i], row[i]);
+    most[i] = std::max(most[i], row[i]);
+  }
+}
+
+TRUNNION_VECTOR_CLONES
+void fold_row(const std::uint8_t* row, std::size_t count, std::uint32_t* sum, std::uint8_t* least,
+              std::uint8_t* most) {
+  fold(row, count, sum, least, most);
+}
+
+TRUNNION_VECTOR_CLONES
+void fold_row(const std::uint16_t* row, std::size_t count, std::uint32_t* sum, std::uint16_t* least,
+              std::uint16_t* most) {
+  fold(row, count, sum, least, most);
+}
+
+// Running sums, minima and maxima of the columns of one row of blocks.
 template <typename T>
 struct RowFold {
   std::vector<std::uint32_t> sum;
@@ -24,47 +47,34 @@ struct RowFold {
     std::fill(least.begin(), least.end(), std::numeric_limits<T>::max());
     std::fill(most.begin(), most.end(), T{0});
   }
-  void add(const T* row) {
-    const std::size_t count = sum.size();
-    std::uint32_t* s = sum.data();
-    T* lo = least.data();
-    T* hi = most.data();
-    for (std::size_t i = 0; i < count; ++i) {
-      s[i] += row[i];
-      lo[i] = std::min(lo[i], row[i]);
-      hi[i] = std::max(hi[i], row[i]);
-    }
-  }
 };
 
 template <typename T>
-void fold_columns(const RowFold<T>& fold, int channels, int side, int rows, int width, int j,
+void fold_columns(const RowFold<T>& fold, int channels, int rows, int width, int j,
                   BlockValues& out) {
   auto* mean = out.mean.ptr<cv::Vec3f>(j);
   auto* least = out.least.ptr<cv::Vec3f>(j);
   auto* most = out.most.ptr<cv::Vec3f>(j);
-  const int used = channels == 1 ? 1 : 3;
+  const auto wide = static_cast<std::size_t>(channels);
   for (int i = 0; i < out.mean.cols; ++i) {
-    const int x0 = i * side;
-    const int x1 = std::min(width, x0 + side);
-    for (int c = 0; c < used; ++c) {
+    const int columns = std::min(out.side, width - i * out.side);
+    const std::size_t first = static_cast<std::size_t>(i * out.side) * wide;
+    const double share = 1.0 / (columns * rows);
+    for (std::size_t c = 0; c < 3; ++c) {
+      const std::size_t from = first + (channels == 1 ? 0 : c);
       std::uint64_t sum = 0;
       T lo = std::numeric_limits<T>::max();
       T hi = 0;
-      for (int x = x0; x < x1; ++x) {
-        const auto at = static_cast<std::size_t>(x * channels + c);
+      for (int x = 0; x < columns; ++x) {
+        const std::size_t at = from + static_cast<std::size_t>(x) * wide;
         sum += fold.sum[at];
         lo = std::min(lo, fold.least[at]);
         hi = std::max(hi, fold.most[at]);
       }
-      mean[i][c] = static_cast<float>(static_cast<double>(sum) / ((x1 - x0) * rows));
-      least[i][c] = static_cast<float>(lo);
-      most[i][c] = static_cast<float>(hi);
-    }
-    for (int c = used; c < 3; ++c) {
-      mean[i][c] = mean[i][0];
-      least[i][c] = least[i][0];
-      most[i][c] = most[i][0];
+      const int channel = static_cast<int>(c);
+      mean[i][channel] = static_cast<float>(static_cast<double>(sum) * share);
+      least[i][channel] = static_cast<float>(lo);
+      most[i][channel] = static_cast<float>(hi);
     }
   }
 }
@@ -72,12 +82,15 @@ void fold_columns(const RowFold<T>& fold, int channels, int side, int rows, int 
 template <typename T>
 void fill(const cv::Mat& image, BlockValues& out) {
   const int side = out.side;
-  RowFold<T> fold(static_cast<std::size_t>(image.cols * image.channels()));
+  const auto count = static_cast<std::size_t>(image.cols * image.channels());
+  RowFold<T> fold(count);
   for (int j = 0; j < out.mean.rows; ++j) {
     fold.clear();
     const int y1 = std::min(image.rows, j * side + side);
-    for (int y = j * side; y < y1; ++y) fold.add(image.ptr<T>(y));
-    fold_columns(fold, image.channels(), side, y1 - j * side, image.cols, j, out);
+    for (int y = j * side; y < y1; ++y) {
+      fold_row(image.ptr<T>(y), count, fold.sum.data(), fold.least.data(), fold.most.data());
+    }
+    fold_columns(fold, image.channels(), y1 - j * side, image.cols, j, out);
   }
 }
 

@@ -41,9 +41,7 @@ cv::Scalar exposure_gain(const cv::Mat& mean, const SurveyResult& survey) {
 }
 
 // Low threshold of each block: the set's, the noise's, and slack along the backdrop's own edges.
-cv::Mat thresholds(const BlockLook& look, const SurveyResult& survey) {
-  const cv::Mat noise = contrast_noise(look.backdrop, survey.full_scale, survey.noise_at_zero,
-                                       survey.noise_per_level);
+cv::Mat thresholds(const BlockLook& look, const cv::Mat& noise, const SurveyResult& survey) {
   cv::Mat high;
   cv::Mat low;
   cv::dilate(look.backdrop_lab, high, cv::Mat());
@@ -61,13 +59,46 @@ cv::Mat thresholds(const BlockLook& look, const SurveyResult& survey) {
   return result;
 }
 
-// Lab of the backdrop with one channel replaced.
-cv::Mat with_channel(const cv::Mat& backdrop, const cv::Mat& values, int channel,
-                     double full_scale) {
-  cv::Mat changed = backdrop.clone();
+// Contrast of the backdrop with one channel replaced against itself.
+cv::Mat contrast_by_channel(const BlockLook& look, const cv::Mat& values, int channel,
+                            double full_scale) {
+  cv::Mat changed = look.backdrop.clone();
   const int from_to[] = {channel, channel};
   cv::mixChannels(&values, 1, &changed, 1, from_to, 1);
-  return to_lab(changed, full_scale);
+  return contrast(to_lab(changed, full_scale), look.backdrop_lab);
+}
+
+// Contrast of a block's extremes, channel by channel.
+struct Bounds {
+  cv::Mat most2;  // CV_32FC1: square of the contrast, from above
+  cv::Mat least;  // CV_32FC1: of the contrast in the best channel, from below
+};
+
+Bounds bound_contrast(const BlockLook& look, const BlockValues& values, double full_scale) {
+  const cv::Size size = look.backdrop.size();
+  Bounds bounds{cv::Mat::zeros(size, CV_32FC1), cv::Mat::zeros(size, CV_32FC1)};
+  for (int c = 0; c < 3; ++c) {
+    const cv::Mat of_most = contrast_by_channel(look, values.most, c, full_scale);
+    const cv::Mat of_least = contrast_by_channel(look, values.least, c, full_scale);
+    for (int y = 0; y < size.height; ++y) {
+      const auto* behind = look.backdrop.ptr<cv::Vec3f>(y);
+      const auto* least = values.least.ptr<cv::Vec3f>(y);
+      const auto* most = values.most.ptr<cv::Vec3f>(y);
+      const auto* up = of_most.ptr<float>(y);
+      const auto* down = of_least.ptr<float>(y);
+      auto* most2 = bounds.most2.ptr<float>(y);
+      auto* apart = bounds.least.ptr<float>(y);
+      for (int x = 0; x < size.width; ++x) {
+        const bool above = least[x][c] >= behind[x][c];
+        const bool below = most[x][c] <= behind[x][c];
+        const float further = above ? up[x] : below ? down[x] : std::max(up[x], down[x]);
+        const float nearer = above ? down[x] : below ? up[x] : 0.0F;
+        most2[x] += further * further;
+        apart[x] = std::max(apart[x], nearer);
+      }
+    }
+  }
+  return bounds;
 }
 
 }  // namespace
@@ -78,7 +109,9 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
   look.side = survey.scale;
   look.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
   look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
-  look.low = thresholds(look, survey);
+  const cv::Mat noise = contrast_noise(look.backdrop, look.backdrop_lab, survey.full_scale,
+                                       survey.noise_at_zero, survey.noise_per_level);
+  look.low = thresholds(look, noise, survey);
   cv::Mat averaged = values.mean;
   // Blocks of one pixel are averaged as single pixels are, see standing_out.
   if (look.side == 1) cv::blur(averaged, averaged, {3, 3});
@@ -90,26 +123,10 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
     look.state.setTo(kMixed);
     return look;
   }
-  cv::Mat bound = cv::Mat::zeros(mean.size(), CV_32FC1);  // of the contrast, from above
-  cv::Mat apart = cv::Mat::zeros(mean.size(), CV_32FC1);  // from below, in the best channel
-  const cv::Mat inner = cv::max(values.least, cv::min(values.most, look.backdrop));
-  for (int c = 0; c < 3; ++c) {
-    const cv::Mat up = contrast(
-        with_channel(look.backdrop, cv::max(values.most, look.backdrop), c, survey.full_scale),
-        look.backdrop_lab);
-    const cv::Mat down = contrast(
-        with_channel(look.backdrop, cv::min(values.least, look.backdrop), c, survey.full_scale),
-        look.backdrop_lab);
-    const cv::Mat most = cv::max(up, down);
-    bound += most.mul(most);
-    apart = cv::max(apart, contrast(with_channel(look.backdrop, inner, c, survey.full_scale),
-                                    look.backdrop_lab));
-  }
-  cv::sqrt(bound, look.strongest);
+  const Bounds bounds = bound_contrast(look, values, survey.full_scale);
+  cv::sqrt(bounds.most2, look.strongest);
   // The extremes of many pixels are noise's own: within its reach a block is clear unless its mean
   // says otherwise.
-  const cv::Mat noise = contrast_noise(look.backdrop, survey.full_scale, survey.noise_at_zero,
-                                       survey.noise_per_level);
   const cv::Mat darkest = contrast(to_lab(values.least, survey.full_scale), look.backdrop_lab);
   const cv::Mat brightest = contrast(to_lab(values.most, survey.full_scale), look.backdrop_lab);
   for (int y = 0; y < mean.rows; ++y) {
@@ -123,7 +140,7 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
       }
       // A dimmed block differs in every channel and yet lies on the ray of shadow, so its corners
       // must stand out as well.
-      if (apart.at<float>(y, x) >= low && mean.at<float>(y, x) >= 1.5F * low &&
+      if (bounds.least.at<float>(y, x) >= low && mean.at<float>(y, x) >= 1.5F * low &&
           darkest.at<float>(y, x) >= low && brightest.at<float>(y, x) >= low) {
         state = kSolid;
       }

@@ -1,11 +1,17 @@
 #include "stages/mask_gaps.h"
 
+#include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstdint>
+#include <cstring>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "core/runs.h"
+#include "core/vector_clones.h"
 #include "stages/mask_values.h"
+#include "stages/noise_difference.h"
 
 namespace trunnion {
 namespace {
@@ -18,107 +24,127 @@ constexpr int kLeastGap = 3;          // px; smaller ones count only next to the
 constexpr float kColoured = 16.5F;    // chroma from which colour tells more than brightness
 constexpr int kLeastShadow = 20;      // px; a glint may come near the backdrop's colour
 
-// Differences from the backdrop over the noise within `box`, a row at a time: all of them would
-// take twelve bytes a pixel.
-class Difference {
- public:
-  Difference(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-             const PixelBackdrop& backdrop, const BlockLook& look)
-      : image_(image), box_(box), hard_(hard), backdrop_(backdrop), look_(look) {}
-
-  // 0 where `hard` is not or the block is solid.
-  void row(int y, Vec3* z) const {
-    if (image_.depth() == CV_16U) {
-      row_of<std::uint16_t>(y, z);
-    } else {
-      row_of<std::uint8_t>(y, z);
-    }
+TRUNNION_VECTOR_CLONES
+void square_lengths(const float* __restrict z, std::size_t count, float* __restrict chi2) {
+  for (std::size_t x = 0; x < count; ++x) {
+    chi2[x] = z[3 * x] * z[3 * x] + z[3 * x + 1] * z[3 * x + 1] + z[3 * x + 2] * z[3 * x + 2];
   }
-  // Which pixels are like the backdrop, CV_8U.
-  [[nodiscard]] cv::Mat like() const {
-    cv::Mat result(box_.size(), CV_8U);
-    std::vector<Vec3> z(static_cast<std::size_t>(box_.width));
-    for (int y = 0; y < box_.height; ++y) {
-      row(y, z.data());
-      auto* like = result.ptr<std::uint8_t>(y);
-      for (int x = 0; x < box_.width; ++x) {
-        const Vec3& here = z[static_cast<std::size_t>(x)];
-        like[x] = looked_at(x, y) && here.dot(here) < kLikeChi2 ? 255 : 0;
+}
+
+// Which pixels of `region` in blocks that aren't solid are like the backdrop, CV_8U.
+cv::Mat like_backdrop(const cv::Mat& region, const cv::Rect& box, const BlockLook& look,
+                      NoiseDifference& difference) {
+  cv::Mat result = cv::Mat::zeros(box.size(), CV_8U);
+  std::vector<float> z(3 * static_cast<std::size_t>(box.width));
+  std::vector<float> chi2(static_cast<std::size_t>(box.width));
+  for (int y = 0; y < box.height; ++y) {
+    const auto* state = look.state.ptr<std::uint8_t>((box.y + y) / look.side);
+    const auto solid = [&](int x) { return state[(box.x + x) / look.side] == kSolid; };
+    const auto* on = region.ptr<std::uint8_t>(y);
+    auto* like = result.ptr<std::uint8_t>(y);
+    int end = 0;
+    for (int begin = 0; begin < box.width; begin = end) {
+      // As far as this block and those of its kind reach.
+      const auto next_block = [&](int x) {
+        return std::min(box.width, ((box.x + x) / look.side + 1) * look.side - box.x);
+      };
+      const bool skipped = solid(begin);
+      end = next_block(begin);
+      while (end < box.width && solid(end) == skipped) end = next_block(end);
+      if (skipped || std::memchr(on + begin, 255, static_cast<std::size_t>(end - begin)) == nullptr)
+        continue;
+      const auto count = static_cast<std::size_t>(end - begin);
+      difference.row(y, begin, end, z.data());
+      square_lengths(z.data(), count, chi2.data());
+      for (std::size_t k = 0; k < count; ++k) {
+        like[static_cast<std::size_t>(begin) + k] =
+            on[static_cast<std::size_t>(begin) + k] != 0 && chi2[k] < kLikeChi2 ? 255 : 0;
       }
     }
-    return result;
+  }
+  return result;
+}
+
+// Rows of differences about one row, for means of 3 x 3. Only where runs of that row and its
+// neighbours lie.
+class DifferenceRows {
+ public:
+  DifferenceRows(const cv::Mat& like, const Regions& regions, NoiseDifference& difference)
+      : width_(like.cols), difference_(difference), hulls_(static_cast<std::size_t>(like.rows)) {
+    for (const Run& run : regions.runs) {
+      for (int y = std::max(0, run.y - 1); y <= std::min(like.rows - 1, run.y + 1); ++y) {
+        cv::Range& hull = hulls_[static_cast<std::size_t>(y)];
+        const cv::Range around(std::max(0, run.begin - 1), std::min(width_, run.end + 1));
+        hull = hull.empty()
+                   ? around
+                   : cv::Range(std::min(hull.start, around.start), std::max(hull.end, around.end));
+      }
+    }
+    for (std::vector<float>& row : rows_) row.resize(3 * static_cast<std::size_t>(width_));
+  }
+  // Three values a pixel, from the box's first column.
+  const float* at(int y) {
+    const auto slot = static_cast<std::size_t>(y % 3);
+    if (which_[slot] != y) {
+      which_[slot] = y;
+      const cv::Range& hull = hulls_[static_cast<std::size_t>(y)];
+      difference_.row(y, hull.start, hull.end, rows_[slot].data() + 3 * hull.start);
+    }
+    return rows_[slot].data();
   }
 
  private:
-  [[nodiscard]] bool looked_at(int x, int y) const {
-    return hard_.ptr<std::uint8_t>(box_.y + y)[box_.x + x] != 0 &&
-           look_.state.ptr<std::uint8_t>((box_.y + y) / look_.side)[(box_.x + x) / look_.side] !=
-               kSolid;
-  }
-  template <typename T>
-  void row_of(int y, Vec3* z) const {
-    const int channels = image_.channels();
-    const T* row = image_.ptr<T>(box_.y + y) + box_.x * channels;
-    for (int x = 0; x < box_.width; ++x) {
-      z[x] = Vec3(0, 0, 0);
-      if (!looked_at(x, y)) continue;
-      const Vec3 behind = backdrop_.at(box_.x + x, box_.y + y);
-      const Vec3 away = value_of(row + x * channels, channels) - behind;
-      for (int c = 0; c < 3; ++c) z[x][c] = away[c] / std::sqrt(backdrop_.variance(behind[c]));
-    }
-  }
-
-  const cv::Mat& image_;
-  cv::Rect box_;
-  const cv::Mat& hard_;
-  const PixelBackdrop& backdrop_;
-  const BlockLook& look_;
+  int width_;
+  NoiseDifference& difference_;
+  std::vector<cv::Range> hulls_;
+  std::array<std::vector<float>, 3> rows_;
+  std::array<int, 3> which_ = {-1, -1, -1};
 };
 
 struct Gap {
-  int area = 0;
   int wide = 0;  // pixels whose 3 x 3 neighbours all belong to gaps
   double chi2 = 0;
   double smooth_chi2 = 0;
 };
 
-// Which labels of `labels` are gaps.
-std::vector<char> judge_gaps(const Difference& difference, const cv::Mat& like,
-                             const cv::Mat& labels, int count) {
-  constexpr int kBandRows = 64;
-  std::vector<Gap> gaps(static_cast<std::size_t>(count));
+double square_length(const float* z) {
+  return static_cast<double>(z[0] * z[0] + z[1] * z[1] + z[2] * z[2]);
+}
+
+// Which regions of what is like the backdrop are gaps.
+std::vector<char> judge_gaps(const cv::Mat& like, const Regions& regions,
+                             NoiseDifference& difference) {
+  std::vector<Gap> gaps(regions.areas.size());
   cv::Mat wide;
-  cv::erode(like, wide, cv::Mat());
-  cv::Mat smooth;
-  for (int first = 0; first < labels.rows; first += kBandRows) {
-    const int last = std::min(labels.rows, first + kBandRows);
-    if (cv::countNonZero(like.rowRange(first, last)) == 0) continue;
-    const int top = std::max(0, first - 1);
-    cv::Mat band(std::min(labels.rows, last + 1) - top, labels.cols, CV_32FC3);
-    for (int y = 0; y < band.rows; ++y) difference.row(top + y, band.ptr<Vec3>(y));
-    cv::blur(band, smooth, {3, 3});
-    for (int y = first; y < last; ++y) {
-      const auto* label = labels.ptr<int>(y);
-      const auto* z = band.ptr<Vec3>(y - top);
-      const auto* mean = smooth.ptr<Vec3>(y - top);
-      const auto* inside = wide.ptr<std::uint8_t>(y);
-      for (int x = 0; x < labels.cols; ++x) {
-        if (label[x] == 0) continue;
-        Gap& gap = gaps[static_cast<std::size_t>(label[x])];
-        ++gap.area;
-        gap.chi2 += static_cast<double>(z[x].dot(z[x]));
-        if (inside[x] == 0) continue;
-        ++gap.wide;
-        gap.smooth_chi2 += 9.0 * static_cast<double>(mean[x].dot(mean[x]));
+  cv::erode(like, wide, cv::Mat(), cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(0));
+  DifferenceRows rows(like, regions, difference);
+  for (const Run& run : regions.runs) {
+    Gap& gap = gaps[run.region];
+    const float* here = rows.at(run.y);
+    const auto* inside = wide.ptr<std::uint8_t>(run.y);
+    for (int x = run.begin; x < run.end; ++x) {
+      gap.chi2 += square_length(here + 3 * x);
+      if (inside[x] == 0) continue;
+      const float* above = rows.at(run.y - 1) + 3 * x;
+      const float* below = rows.at(run.y + 1) + 3 * x;
+      std::array<float, 3> mean{};
+      for (int c = 0; c < 3; ++c) {
+        for (const int k : {c - 3, c, c + 3}) {
+          mean[static_cast<std::size_t>(c)] += above[k] + here[3 * x + k] + below[k];
+        }
+        mean[static_cast<std::size_t>(c)] /= 9.0F;
       }
+      ++gap.wide;
+      gap.smooth_chi2 += 9.0 * square_length(mean.data());
     }
   }
   std::vector<char> open(gaps.size(), 0);
-  for (std::size_t k = 1; k < gaps.size(); ++k) {
+  for (std::size_t k = 0; k < gaps.size(); ++k) {
     const Gap& gap = gaps[k];
-    const bool noise = gap.chi2 <= kGapChi2 * gap.area;
+    const int area = regions.areas[k];
+    const bool noise = gap.chi2 <= kGapChi2 * area;
     const bool level = gap.smooth_chi2 <= kSmoothChi2 * gap.wide;
-    open[k] = gap.area >= kLeastGap && noise && level ? 1 : 0;
+    open[k] = area >= kLeastGap && noise && level ? 1 : 0;
   }
   return open;
 }
@@ -138,18 +164,10 @@ void open_shadows(const cv::Mat& out, const BlockLook& look, const cv::Rect& box
       to[x] = std::hypot(behind[1], behind[2]) >= kColoured ? 255 : 0;
     }
   }
-  cv::Mat labels;
-  cv::Mat stats;
-  cv::Mat centroids;
-  cv::connectedComponentsWithStats(shadow, labels, stats, centroids, 4, CV_32S);
-  for (int y = 0; y < box.height; ++y) {
-    for (int x = 0; x < box.width; ++x) {
-      const int label = labels.at<int>(y, x);
-      if (label != 0 && stats.at<int>(label, cv::CC_STAT_AREA) >= kLeastShadow) {
-        region.at<std::uint8_t>(y, x) = 0;
-      }
-    }
-  }
+  const Regions regions = regions_of(shadow, Neighbours::four);
+  std::vector<char> open;
+  for (const int area : regions.areas) open.push_back(area >= kLeastShadow ? 1 : 0);
+  paint(regions, open, 0, region);
 }
 
 void fill_holes(cv::Mat& region) {
@@ -163,20 +181,11 @@ void fill_holes(cv::Mat& region) {
 void open_gaps(const cv::Mat& image, const cv::Mat& out, const cv::Rect& box, const BlockLook& look,
                const SurveyResult& survey, bool keep_holes, cv::Mat& hard) {
   if (box.empty()) return;
-  const PixelBackdrop backdrop(look, survey);
-  const Difference difference(image, box, hard, backdrop, look);
-  const cv::Mat like = difference.like();
-  cv::Mat labels;
-  const int count = cv::connectedComponents(like, labels, 4, CV_32S);
-  const std::vector<char> open = judge_gaps(difference, like, labels, count);
   cv::Mat region = hard(box);
-  for (int y = 0; y < box.height; ++y) {
-    const auto* label = labels.ptr<int>(y);
-    auto* kept = region.ptr<std::uint8_t>(y);
-    for (int x = 0; x < box.width; ++x) {
-      if (open[static_cast<std::size_t>(label[x])] != 0) kept[x] = 0;
-    }
-  }
+  NoiseDifference difference(image, box, look, survey);
+  const cv::Mat like = like_backdrop(region, box, look, difference);
+  const Regions regions = regions_of(like, Neighbours::four);
+  paint(regions, judge_gaps(like, regions, difference), 0, region);
   // Averaging over 3 x 3 has carried the specimen's contrast a pixel outwards.
   cv::Mat safe;
   cv::erode(region, safe, cv::getStructuringElement(cv::MORPH_RECT, {5, 5}), cv::Point(-1, -1), 1,

@@ -33,8 +33,9 @@ T median_of(std::vector<T> values) {
 
 // Median contrast of the noise over the frame.
 double typical_noise(const SurveyResult& result) {
-  const cv::Mat sigma = contrast_noise(result.backdrop, result.full_scale, result.noise_at_zero,
-                                       result.noise_per_level);
+  const cv::Mat sigma = contrast_noise(
+      result.backdrop, to_lab(result.backdrop, result.full_scale), result.full_scale,
+      result.noise_at_zero, result.noise_per_level);
   return median_of(std::vector<float>(sigma.begin<float>(), sigma.end<float>()));
 }
 

@@ -197,7 +197,7 @@ namespace {
 
 // Median contrast of the noise of one block over the frame.
 float block_noise(const cv::Mat& value, const BlockNoise& noise) {
-  const cv::Mat sigma = contrast_noise(value, 65535.0, noise.at_zero, noise.per_level);
+  const cv::Mat sigma = contrast_noise(value, to_lab(value, 65535.0), 65535.0, noise.at_zero, noise.per_level);
   std::vector<float> sigmas(sigma.begin<float>(), sigma.end<float>());
   return median_of(sigmas);
 }

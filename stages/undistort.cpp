@@ -15,17 +15,19 @@ using namespace resampling;
 
 constexpr double kNowhere = -1e6;
 
-Eigen::Vector2d place(const UndistortMap& map, double column, double row) {
+bool folded_at(const UndistortMap& map, double column, double row) {
   const Eigen::Vector2d ideal((column - map.to.cx) / map.to.fx, (row - map.to.cy) / map.to.fy);
+  return !(distort_jacobian(map.from, ideal).determinant() > 0.0);
+}
+
+Eigen::Vector2d place(const UndistortMap& map, double column, double row) {
   // Past the fold the polynomial turns back and would show the image a second time.
-  if (!(distort_jacobian(map.from, ideal).determinant() > 0.0)) {
-    return Eigen::Vector2d::Constant(kNowhere);
-  }
+  if (map.folds && folded_at(map, column, row)) return Eigen::Vector2d::Constant(kNowhere);
   return to_source(map, {column, row});
 }
 
 std::int64_t fixed(double value) {
-  return std::llround(std::clamp(value, kNowhere, -kNowhere) * kOne);
+  return std::llrint(std::clamp(value, kNowhere, -kNowhere) * kOne);
 }
 
 // Pixels of one row between two nodes, and where they lie in the source.
@@ -166,6 +168,16 @@ double interpolation_error(const UndistortMap& map, int spacing) {
   return worst;
 }
 
+bool folds_at_a_node(const UndistortMap& map) {
+  for (int row = 0; row < map.to.height_px; ++row) {
+    for (int column = 0; column < map.to.width_px + map.node_spacing_px;
+         column += map.node_spacing_px) {
+      if (folded_at(map, column, row)) return true;
+    }
+  }
+  return false;
+}
+
 }  // namespace
 
 UndistortMap undistort_map(const Camera& source, const UndistortSettings& settings) {
@@ -179,6 +191,7 @@ UndistortMap undistort_map(const Camera& source, const UndistortSettings& settin
          interpolation_error(map, map.node_spacing_px) > kLargestError_px) {
     map.node_spacing_px /= 2;
   }
+  map.folds = folds_at_a_node(map);
   return map;
 }
 

@@ -32,6 +32,7 @@ struct UndistortMap {
   Camera to;
   int node_spacing_px = 1;
   bool identity = false;
+  bool folds = true;  // the distortion's polynomial may turn back within the new image
 };
 
 UndistortMap undistort_map(const Camera& source, const UndistortSettings& settings);
