@@ -6,19 +6,28 @@
 #include <vector>
 
 #include "core/error.h"
+#include "core/vector_clones.h"
 
 namespace trunnion {
 namespace {
 
-// Adds rows as whole numbers: plain loops over contiguous values that the compiler turns into
-// vector code.
+TRUNNION_VECTOR_CLONES
+void add_row(const std::uint8_t* __restrict row, std::size_t count,
+             std::uint32_t* __restrict sums) {
+  for (std::size_t i = 0; i < count; ++i) sums[i] += row[i];
+}
+
+TRUNNION_VECTOR_CLONES
+void add_row(const std::uint16_t* __restrict row, std::size_t count,
+             std::uint32_t* __restrict sums) {
+  for (std::size_t i = 0; i < count; ++i) sums[i] += row[i];
+}
+
+// Adds rows as whole numbers.
 template <typename T>
 void add_rows(const cv::Mat& image, int first, int count, std::vector<std::uint32_t>& sums) {
   std::fill(sums.begin(), sums.end(), 0U);
-  for (int y = first; y < first + count; ++y) {
-    const T* row = image.ptr<T>(y);
-    for (std::size_t i = 0; i < sums.size(); ++i) sums[i] += row[i];
-  }
+  for (int y = first; y < first + count; ++y) add_row(image.ptr<T>(y), sums.size(), sums.data());
 }
 
 // Sums of one block's columns, by channel.

@@ -222,17 +222,19 @@ cv::Mat apply_user_mask(const cv::Mat& coverage, const cv::Mat& add, const cv::M
 
 MaskMeasures measure_mask(const cv::Mat& coverage) {
   MaskMeasures measures;
-  const cv::Moments moments = cv::moments(coverage);
-  measures.area_px = moments.m00 / 255.0;
-  if (moments.m00 > 0) {
-    measures.centroid_px = {moments.m10 / moments.m00, moments.m01 / moments.m00};
+  const cv::Rect any = cv::boundingRect(coverage);
+  if (!any.empty()) {
+    const cv::Moments moments = cv::moments(coverage(any));
+    measures.area_px = moments.m00 / 255.0;
+    measures.centroid_px = {any.x + moments.m10 / moments.m00, any.y + moments.m01 / moments.m00};
+    measures.box_px = cv::boundingRect(coverage(any) > 127);
+    if (!measures.box_px.empty()) measures.box_px += any.tl();
   }
-  const cv::Mat half = coverage > 127;
-  measures.box_px = cv::boundingRect(half);
-  measures.touches_left = cv::countNonZero(half.col(0)) > 0;
-  measures.touches_right = cv::countNonZero(half.col(half.cols - 1)) > 0;
-  measures.touches_top = cv::countNonZero(half.row(0)) > 0;
-  measures.touches_bottom = cv::countNonZero(half.row(half.rows - 1)) > 0;
+  const cv::Rect& box = measures.box_px;
+  measures.touches_left = !box.empty() && box.x == 0;
+  measures.touches_right = !box.empty() && box.br().x == coverage.cols;
+  measures.touches_top = !box.empty() && box.y == 0;
+  measures.touches_bottom = !box.empty() && box.br().y == coverage.rows;
   const int longest = std::max(coverage.cols, coverage.rows);
   measures.silhouette_scale = std::max(1, (longest + kSilhouetteLongest - 1) / kSilhouetteLongest);
   const int scale = measures.silhouette_scale;
