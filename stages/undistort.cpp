@@ -66,9 +66,35 @@ void resample_run(const Resampler<T, C, N>& resampler, const Run& run, T* out) {
   }
 }
 
+#ifdef TRUNNION_AVX2
+template <typename T>
+[[gnu::target("avx2")]] void resample_run_wide(const Resampler<T, 3, 4>& resampler, const Run& run,
+                                               T* out) {
+  std::int64_t x = run.x;
+  std::int64_t y = run.y;
+  for (int column = run.first; column < run.last; ++column, x += run.step_x, y += run.step_y) {
+    const auto taps = resampler.taps(x, y);
+    if (taps.corner != nullptr) {
+      sample_cubic_wide(taps.corner, resampler.stride(), taps.wx, taps.wy, out + column * 3);
+    } else {
+      resampler.at_border(x, y, taps, out + column * 3);
+    }
+  }
+}
+#endif
+
 template <typename T, int C, int N>
 void resample(const cv::Mat& source, const UndistortMap& map, cv::Mat& result) {
   const Resampler<T, C, N> resampler(source);
+#ifdef TRUNNION_AVX2
+  if constexpr (C == 3 && N == 4) {  // what nearly all images are
+    if (has_wide_registers()) {
+      return for_each_run(map, [&](int row, const Run& run) {
+        resample_run_wide(resampler, run, result.ptr<T>(row));
+      });
+    }
+  }
+#endif
   for_each_run(map,
                [&](int row, const Run& run) { resample_run(resampler, run, result.ptr<T>(row)); });
 }

@@ -5,9 +5,15 @@
 #include <array>
 #include <cmath>
 #include <cstdint>
+#include <cstring>
 #include <opencv2/core.hpp>
 #include <opencv2/core/hal/intrin.hpp>
 #include <vector>
+
+#if defined(__x86_64__) && defined(__GNUC__)
+#include <immintrin.h>
+#define TRUNNION_AVX2
+#endif
 
 namespace trunnion::resampling {
 
@@ -103,6 +109,87 @@ void sample_colour(const T* corner, std::size_t stride, const float* wx, const f
   for (std::size_t c = 0; c < C; ++c) out[c] = static_cast<T>(lanes[c]);
 }
 
+// The machine has wider registers than the build asks for.
+inline bool has_wide_registers() {
+#ifdef TRUNNION_AVX2
+  return __builtin_cpu_supports("avx2") != 0;
+#else
+  return false;
+#endif
+}
+
+#ifdef TRUNNION_AVX2
+
+[[gnu::target("avx2"), gnu::always_inline]] inline __m256 widened(const __m128i& eight,
+                                                                  std::uint16_t) {
+  return _mm256_cvtepi32_ps(_mm256_cvtepu16_epi32(eight));
+}
+[[gnu::target("avx2"), gnu::always_inline]] inline __m256 widened(const __m128i& eight,
+                                                                  std::uint8_t) {
+  return _mm256_cvtepi32_ps(_mm256_cvtepu8_epi32(eight));
+}
+// Eight values, and four of one row beside four of another.
+template <typename T>
+[[gnu::target("avx2"), gnu::always_inline]] inline __m256 eight_at(const T* at) {
+  __m128i raw = _mm_setzero_si128();
+  std::memcpy(&raw, at, 8 * sizeof(T));
+  return widened(raw, T{});
+}
+template <typename T>
+[[gnu::target("avx2"), gnu::always_inline]] inline __m256 four_at(const T* low, const T* high) {
+  __m128i raw = _mm_setzero_si128();
+  std::memcpy(&raw, low, 4 * sizeof(T));
+  __m128i upper = _mm_setzero_si128();
+  std::memcpy(&upper, high, 4 * sizeof(T));
+  raw = sizeof(T) == 1 ? _mm_unpacklo_epi32(raw, upper) : _mm_unpacklo_epi64(raw, upper);
+  return widened(raw, T{});
+}
+
+// sample_colour for three channels and 4 x 4 taps in registers of eight: the same sums in the same
+// order, so the same bits.
+template <typename T>
+[[gnu::target("avx2"), gnu::always_inline]] inline void sample_cubic_wide(const T* corner,
+                                                                          std::size_t stride,
+                                                                          const float* wx,
+                                                                          const float* wy, T* out) {
+  const T* second = corner + stride;
+  const T* third = second + stride;
+  const T* fourth = third + stride;
+  const __m256 w0 = _mm256_set1_ps(wy[0]);
+  const __m256 w1 = _mm256_set1_ps(wy[1]);
+  const __m256 w2 = _mm256_set1_ps(wy[2]);
+  const __m256 w3 = _mm256_set1_ps(wy[3]);
+  __m256 columns = _mm256_mul_ps(eight_at(corner), w0);
+  columns = _mm256_add_ps(columns, _mm256_mul_ps(eight_at(second), w1));
+  columns = _mm256_add_ps(columns, _mm256_mul_ps(eight_at(third), w2));
+  columns = _mm256_add_ps(columns, _mm256_mul_ps(eight_at(fourth), w3));
+  columns = _mm256_mul_ps(columns, _mm256_loadu_ps(wx));
+  const __m256 upper =
+      _mm256_mul_ps(four_at(corner + 8, second + 8), _mm256_blend_ps(w0, w1, 0xF0));
+  const __m256 lower = _mm256_mul_ps(four_at(third + 8, fourth + 8), _mm256_blend_ps(w2, w3, 0xF0));
+  __m128 c = _mm_add_ps(_mm256_castps256_ps128(upper), _mm256_extractf128_ps(upper, 1));
+  c = _mm_add_ps(c, _mm256_castps256_ps128(lower));
+  c = _mm_add_ps(c, _mm256_extractf128_ps(lower, 1));
+  c = _mm_mul_ps(c, _mm_loadu_ps(wx + 8));
+  // Four taps: aaab bbcc cddd.
+  const __m128i a = _mm_castps_si128(_mm256_castps256_ps128(columns));
+  const __m128i b = _mm_castps_si128(_mm256_extractf128_ps(columns, 1));
+  const __m128i d = _mm_castps_si128(c);
+  const __m128 first_two =
+      _mm_add_ps(_mm_castsi128_ps(a), _mm_castsi128_ps(_mm_alignr_epi8(b, a, 12)));
+  const __m128 last_two = _mm_add_ps(_mm_castsi128_ps(_mm_alignr_epi8(d, b, 8)),
+                                     _mm_castsi128_ps(_mm_srli_si128(d, 4)));
+  constexpr float kFull = sizeof(T) == 1 ? 255.0F : 65535.0F;
+  const __m128 sum =
+      _mm_min_ps(_mm_max_ps(_mm_add_ps(first_two, last_two), _mm_setzero_ps()), _mm_set1_ps(kFull));
+  const __m128i whole = _mm_cvtps_epi32(sum);
+  out[0] = static_cast<T>(_mm_extract_epi32(whole, 0));
+  out[1] = static_cast<T>(_mm_extract_epi32(whole, 1));
+  out[2] = static_cast<T>(_mm_extract_epi32(whole, 2));
+}
+
+#endif
+
 template <typename T, int N>
 void sample_grey(const T* corner, std::size_t stride, const float* wx, const float* wy, T* out) {
   float sum = 0;
@@ -130,32 +217,33 @@ class Resampler {
  public:
   explicit Resampler(const cv::Mat& source) : source_(source), stride_(source.step1()) {}
 
-  // One pixel at a fixed-point place.
+  // Where the taps of a fixed-point place are; no corner where some lie outside.
+  struct Taps {
+    const T* corner = nullptr;
+    const float* wx = nullptr;
+    const float* wy = nullptr;
+  };
+  [[nodiscard]] Taps taps(std::int64_t x, std::int64_t y) const {
+    const int left = static_cast<int>(x >> kFractionBits) - kBefore;
+    const int top = static_cast<int>(y >> kFractionBits) - kBefore;
+    const bool inside =
+        left >= 0 && top >= 0 && left + N <= source_.cols && top + N <= source_.rows;
+    return {inside ? source_.ptr<T>(top) + left * C : nullptr, across_.data() + fraction(x) * N * C,
+            down_.data() + fraction(y) * N};
+  }
+  [[nodiscard]] std::size_t stride() const { return stride_; }
+
+  // One pixel.
   void at(std::int64_t x, std::int64_t y, T* out) const {
-    const int column = static_cast<int>(x >> kFractionBits);
-    const int row = static_cast<int>(y >> kFractionBits);
-    const float* wx = across_.data() + fraction(x) * N * C;
-    const float* wy = down_.data() + fraction(y) * N;
-    constexpr int kBefore = N / 2 - 1;
-    const int left = column - kBefore;
-    const int top = row - kBefore;
-    if (left >= 0 && top >= 0 && left + N <= source_.cols && top + N <= source_.rows) {
-      sample<T, C, N>(source_.ptr<T>(top) + left * C, stride_, wx, wy, out);
+    const Taps found = taps(x, y);
+    if (found.corner != nullptr) {
+      sample<T, C, N>(found.corner, stride_, found.wx, found.wy, out);
     } else {
-      at_border(x, y, left, top, wx, wy, out);
+      at_border(x, y, found, out);
     }
   }
-
- private:
-  static constexpr std::int64_t kMask = (std::int64_t{1} << kFractionBits) - 1;
-
-  // In steps of the tables.
-  static std::int64_t fraction(std::int64_t place) {
-    constexpr std::int64_t kRound = std::int64_t{1} << (kFractionBits - kTableBits - 1);
-    return ((place & kMask) + kRound) >> (kFractionBits - kTableBits);
-  }
-  void at_border(std::int64_t x, std::int64_t y, int left, int top, const float* wx,
-                 const float* wy, T* out) const {
+  // The same where the taps don't all lie inside.
+  void at_border(std::int64_t x, std::int64_t y, const Taps& found, T* out) const {
     constexpr std::int64_t kHalf = std::int64_t{1} << (kFractionBits - 1);
     const bool outside = x < -kHalf || y < -kHalf ||
                          x >= (std::int64_t{source_.cols} << kFractionBits) - kHalf ||
@@ -164,15 +252,27 @@ class Resampler {
       std::fill_n(out, C, T{0});
       return;
     }
-    std::array<T, static_cast<std::size_t>(N * N * C)> taps{};
+    const int left = static_cast<int>(x >> kFractionBits) - kBefore;
+    const int top = static_cast<int>(y >> kFractionBits) - kBefore;
+    std::array<T, static_cast<std::size_t>(N * N * C)> copied{};
     for (int j = 0; j < N; ++j) {
       const T* row = source_.ptr<T>(std::clamp(top + j, 0, source_.rows - 1));
       for (int i = 0; i < N; ++i) {
         const T* pixel = row + std::clamp(left + i, 0, source_.cols - 1) * C;
-        std::copy_n(pixel, C, taps.data() + (j * N + i) * C);
+        std::copy_n(pixel, C, copied.data() + (j * N + i) * C);
       }
     }
-    sample<T, C, N>(taps.data(), N * C, wx, wy, out);
+    sample<T, C, N>(copied.data(), N * C, found.wx, found.wy, out);
+  }
+
+ private:
+  static constexpr int kBefore = N / 2 - 1;
+  static constexpr std::int64_t kMask = (std::int64_t{1} << kFractionBits) - 1;
+
+  // In steps of the tables.
+  static std::int64_t fraction(std::int64_t place) {
+    constexpr std::int64_t kRound = std::int64_t{1} << (kFractionBits - kTableBits - 1);
+    return ((place & kMask) + kRound) >> (kFractionBits - kTableBits);
   }
 
   const cv::Mat& source_;

@@ -2,10 +2,15 @@
 
 #include <gtest/gtest.h>
 
+#include <array>
 #include <cmath>
+#include <cstdint>
+#include <limits>
 #include <opencv2/calib3d.hpp>
 #include <opencv2/imgproc.hpp>
+#include <vector>
 
+#include "stages/undistort_sample.h"
 #include "tests/support/samples.h"
 
 namespace trunnion {
@@ -274,6 +279,42 @@ TEST(Undistort, LosesLittleOnAZonePlate) {
   EXPECT_LT(cubic, 0.045);
   EXPECT_LT(lanczos, 0.010);
 }
+
+#ifdef TRUNNION_AVX2
+template <typename T>
+[[gnu::target("avx2")]] void sample_wide(const cv::Mat& image, const float* wx, const float* wy,
+                                         T* out) {
+  resampling::sample_cubic_wide(image.ptr<T>(), image.step1(), wx, wy, out);
+}
+
+// The reference is the code for any machine.
+template <typename T>
+void expect_same_bits() {
+  const std::vector<float> across = resampling::wide_table<4, 3>();
+  const std::vector<float> down = resampling::weight_table<4>();
+  cv::RNG random(11);
+  for (int trial = 0; trial < 20000; ++trial) {
+    cv::Mat image(4, 4, CV_MAKETYPE(cv::DataType<T>::depth, 3));
+    random.fill(image, cv::RNG::UNIFORM, 0, std::numeric_limits<T>::max() + 1);
+    if (trial % 3 == 0) image = image > 128;  // overshoots beyond both ends
+    if (image.depth() != cv::DataType<T>::depth)
+      image.convertTo(image, cv::DataType<T>::depth, 257);
+    const float* wx = across.data() + 12 * random.uniform(0, resampling::kTableSize + 1);
+    const float* wy = down.data() + 4 * random.uniform(0, resampling::kTableSize + 1);
+    std::array<T, 3> plain{};
+    std::array<T, 3> wide{};
+    resampling::sample_colour<T, 3, 4>(image.ptr<T>(), image.step1(), wx, wy, plain.data());
+    sample_wide(image, wx, wy, wide.data());
+    ASSERT_EQ(plain, wide) << "trial " << trial;
+  }
+}
+
+TEST(Undistort, WideRegistersGiveTheSameBits) {
+  if (!resampling::has_wide_registers()) GTEST_SKIP() << "this processor has no AVX2";
+  expect_same_bits<std::uint8_t>();
+  expect_same_bits<std::uint16_t>();
+}
+#endif
 
 }  // namespace
 }  // namespace trunnion
