@@ -92,11 +92,11 @@ DustSight look_for_dust(const cv::Mat& image) {
   return sight;
 }
 
-void DustLook::add(const DustSight& sight, const NoiseModel& noise) {
+void DustLook::add(std::size_t station, const DustSight& sight, const NoiseModel& noise) {
   full_scale_ = sight.full_scale;
   noise_ = {noise.at_zero / sight.averaged / full_scale_ / full_scale_,
             noise.per_level / sight.averaged / full_scale_};
-  if (logs_.size() < options_.greatest_stations) logs_.push_back(sight.log);
+  if (logs_.size() < options_.greatest_stations) logs_.emplace(station, sight.log);
   // Two thousandths of the level: what photographs repeat from station to station.
   const cv::Mat variance =
       sight.activity + (noise.per_level / sight.averaged) * sight.local +
@@ -107,9 +107,10 @@ void DustLook::add(const DustSight& sight, const NoiseModel& noise) {
   weight_ += weight;
 }
 
-std::vector<Spot> DustLook::spots() const {
-  std::vector<Spot> found;
-  if (logs_.size() < 3) return found;
+DustFound DustLook::spots() const {
+  DustFound result;
+  std::vector<Spot>& found = result.spots;
+  if (logs_.size() < 3) return result;
   SearchOptions search;
   search.least_depth = options_.least_contrast;
   search.least_diameter = options_.least_diameter_px / step_;
@@ -123,7 +124,12 @@ std::vector<Spot> DustLook::spots() const {
                          (spot.y_px - 0.5 * (step_ - 1)) / step_);
   }
   std::vector<Candidate> candidates;
-  for (const FoundSpeck& speck : find_specks(logs_, noise_, defects, search)) {
+  std::vector<cv::Mat> logs;
+  logs.reserve(logs_.size());
+  for (const auto& [station, log] : logs_) logs.push_back(log);
+  const SearchResult searched = find_specks(logs, noise_, defects, search);
+  result.doubtful = searched.doubtful;
+  for (const FoundSpeck& speck : searched.specks) {
     if (const std::optional<Candidate> one = candidate_of(speck)) candidates.push_back(*one);
   }
   // Aligning a rail series smears all specks along the radius: a lone trail is something else that
@@ -137,7 +143,7 @@ std::vector<Spot> DustLook::spots() const {
     found.push_back(candidate.spot);
   }
   found.insert(found.end(), hot.begin(), hot.end());
-  return found;
+  return result;
 }
 
 // In pixels of the image, where it is round enough for a speck or lies as a trail would.

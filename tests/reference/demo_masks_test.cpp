@@ -135,7 +135,7 @@ void judge_repair(const demo::DemoSet& set, const std::vector<Spot>& spots, cons
 }
 
 SurveyResult survey_all(const std::vector<cv::Mat>& images) {
-  return survey(survey_stations({images.size()}, 12),
+  return survey(survey_stations({images.size()}, {}),
                 [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
                 BackdropKind::automatic, {});
 }
