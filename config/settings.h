@@ -1,7 +1,7 @@
 // How the set is prepared: the optional tables of specimen.toml after what was shot. Few knobs,
 // each a physical quantity; the defaults serve every backdrop and size.
 //
-//   [survey]   stations = 12
+//   [survey]   stations = 8, most_stations = 24
 //   [repair]   dust = true
 //   [mask]     margin_px = 0.0, keep_holes = true, mount = "keep", ...
 //   [undistort] size = "same", centre_principal_point = true, interpolation = "cubic"
@@ -24,7 +24,8 @@
 namespace trunnion {
 
 struct SurveySettings {
-  int stations = 12;  // decoded for the survey, evenly spread; enough for a per-pixel median
+  int stations = 8;        // looked at first, evenly spread; enough for a backdrop and its noise
+  int most_stations = 24;  // looked at where doubt remains (stages/survey_doubt.h)
 };
 
 struct RepairSettings {

@@ -94,7 +94,51 @@ void fill(const cv::Mat& image, BlockValues& out) {
   }
 }
 
+template <typename T>
+void add_row(const T* __restrict row, std::size_t count, std::uint32_t* __restrict sum) {
+  for (std::size_t i = 0; i < count; ++i) sum[i] += row[i];
+}
+
+template <typename T>
+void fill_means(const cv::Mat& image, int side, cv::Mat& mean) {
+  const int channels = image.channels();
+  const int used = channels == 1 ? 1 : 3;
+  std::vector<std::uint32_t> sums(static_cast<std::size_t>(image.cols * channels));
+  for (int j = 0; j < mean.rows; ++j) {
+    std::fill(sums.begin(), sums.end(), 0U);
+    const int y1 = std::min(image.rows, j * side + side);
+    for (int y = j * side; y < y1; ++y) add_row(image.ptr<T>(y), sums.size(), sums.data());
+    const int rows = y1 - j * side;
+    auto* out = mean.ptr<cv::Vec3f>(j);
+    for (int i = 0; i < mean.cols; ++i) {
+      const int x0 = i * side;
+      const int x1 = std::min(image.cols, x0 + side);
+      for (int c = 0; c < 3; ++c) {
+        if (c >= used) {
+          out[i][c] = out[i][0];
+          continue;
+        }
+        std::uint64_t sum = 0;
+        for (int x = x0; x < x1; ++x) sum += sums[static_cast<std::size_t>(x * channels + c)];
+        out[i][c] = static_cast<float>(static_cast<double>(sum) / ((x1 - x0) * rows));
+      }
+    }
+  }
+}
+
 }  // namespace
+
+cv::Mat block_means(const cv::Mat& image, int side) {
+  CV_Assert(side >= 1 && side <= 64);
+  cv::Mat mean((image.rows + side - 1) / side, (image.cols + side - 1) / side, CV_32FC3);
+  if (image.depth() == CV_16U) {
+    fill_means<std::uint16_t>(image, side, mean);
+  } else {
+    CV_Assert(image.depth() == CV_8U);
+    fill_means<std::uint8_t>(image, side, mean);
+  }
+  return mean;
+}
 
 BlockValues block_values(const cv::Mat& image, int side) {
   CV_Assert(side >= 1 && side <= 64);

@@ -102,6 +102,12 @@ void Progress::step(std::size_t count) {
   draw(false);
 }
 
+void Progress::expect(std::size_t total) {
+  const std::lock_guard lock(mutex_);
+  if (closed_ || running_ == kNone) return;
+  stages_[running_].total = std::max(stages_[running_].total, total);
+}
+
 void Progress::say(const std::string& line) {
   const std::lock_guard lock(mutex_);
   if (closed_ || options_.quiet) return;

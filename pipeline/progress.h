@@ -48,6 +48,8 @@ class Progress {
   // Begins a stage, finishing the one that runs. `total` 0: no count is known.
   void start(const std::string& stage, std::size_t total = 0);
   void step(std::size_t count = 1);
+  // The running stage turns out to have `total` to do, or more.
+  void expect(std::size_t total);
   // A line that stays, above the block: a warning with its file.
   void say(const std::string& line);
   // Ends the running stage; `note` stands beside its time ("3 spots").

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <map>
 #include <optional>
 
 #include "core/error.h"
@@ -24,10 +25,11 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
   const Specimen& specimen = workspace.file.specimen;
   std::vector<std::size_t> ring_sizes(specimen.rings.size(), 0);
   for (const StationImage& image : images) ++ring_sizes[image.ring_index];
-  const std::vector<std::size_t> picks = survey_stations(ring_sizes, settings.survey.stations);
-  progress.start("survey", picks.size());
+  const std::vector<std::size_t> picks = survey_stations(ring_sizes, settings.survey);
+  const std::size_t first_round = survey_round_end(0, picks.size(), settings.survey);
+  progress.start("survey", first_round);
   Fingerprint print("survey");
-  for (const std::size_t pick : picks) print.add(pick).add(journal.input_hash(images[pick].file));
+  for (const std::size_t pick : picks) print.add(pick);
   print.add(settings.written.at("survey")).add(specimen.backdrop);
   std::optional<cv::Mat> empty_stage;
   if (specimen.empty_image) {
@@ -36,14 +38,27 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
     empty_stage = read_image(file, image_limits(workspace.file.settings.limits));
   }
   SurveyRun run;
-  const std::string inputs = print.hash();
-  const auto cached = journal.find("", "survey", inputs);
+  const Fingerprint base = print;
+  // How many stations it took is not known beforehand: the survey that ended after a round depends
+  // on the images up to there, and looking at them again would end it there again.
+  std::optional<std::string> cached;
+  for (std::size_t seen = 0; !cached && seen < picks.size();) {
+    const std::size_t end = survey_round_end(seen, picks.size(), settings.survey);
+    for (; seen < end; ++seen) print.add(journal.input_hash(images[picks[seen]].file));
+    cached = journal.find("", "survey", print.hash());
+  }
   if (cached) {
     run.result = survey_from_bytes(*cached);
     progress.finish("unchanged");
   } else {
+    std::map<std::size_t, std::size_t> expected;  // stations in all, by image
+    for (std::size_t seen = 0, end = 0; seen < picks.size(); ++seen) {
+      if (seen == end) end = survey_round_end(seen, picks.size(), settings.survey);
+      expected[picks[seen]] = end;
+    }
     const ImageReader read = [&](std::size_t index) {
       check_interrupt();
+      progress.expect(expected.at(index));
       cv::Rect missing;
       cv::Mat image =
           read_image(images[index].file, image_limits(workspace.file.settings.limits), &missing);
@@ -53,8 +68,13 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
       return image;
     };
     run.result = survey(picks, read, empty_stage, specimen.backdrop, settings.survey);
-    journal.record("", "survey", inputs, survey_to_bytes(run.result));
-    progress.finish(fmt::format("{} static spots", run.result.spots.size()));
+    Fingerprint looked_at = base;
+    for (std::size_t k = 0; k < run.result.images.size(); ++k) {
+      looked_at.add(journal.input_hash(images[picks[k]].file));
+    }
+    journal.record("", "survey", looked_at.hash(), survey_to_bytes(run.result));
+    progress.finish(fmt::format("{} static spots, {} stations", run.result.spots.size(),
+                                run.result.images.size()));
   }
   // Images depend on what the survey found, not on what it looked at.
   run.fingerprint = hash_bytes(cached ? *cached : survey_to_bytes(run.result));

@@ -5,8 +5,11 @@
 #include <cmath>
 #include <cstdint>
 #include <opencv2/imgproc.hpp>
+#include <optional>
 #include <vector>
 
+#include "stages/mask_thin_colour.h"
+#include "stages/mask_unmix.h"
 #include "stages/mask_values.h"
 
 namespace trunnion {
@@ -14,52 +17,73 @@ namespace {
 
 constexpr int kDeepest = 8;     // px; wider transitions are out of focus
 constexpr float kRisen = 0.8F;  // of the contrast further in: the transition is over
-// A specimen that differs from the backdrop by less than this is no measure of coverage.
-constexpr float kTellingSigmas = 8.0F;
-constexpr float kLimb = 0.85F;  // brightness of a limb against that of the pixels behind it
+constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixels behind it
+// Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
+constexpr float kShading = 0.3F;
+constexpr float kFloor = 0.01F;
+constexpr std::size_t kMostThin = 3000;  // pixels that tell the colours of thin parts
 
-// Coverage of a mixture of `body` and `behind`, and how far the pixel lies from any such mixture.
-struct Mixture {
-  float coverage = 1;
-  float residual2 = 0;
-  bool decided = false;  // specimen and backdrop differ enough to tell
+// Sums over whole pixels near a mixed one.
+struct Whole {
+  float weight = 0;
+  Vec3 sum{0, 0, 0};
+  cv::Matx33f products = cv::Matx33f::zeros();
+  void add(const Vec3& value, float w) {
+    weight += w;
+    sum += w * value;
+    products += w * (value * value.t());
+  }
+  // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
+  // backdrop there than a pixel or two inside.
+  [[nodiscard]] Colours at_limb(const Vec3& behind) const {
+    const Vec3 inside = (1.0F / weight) * sum;
+    const Vec3 span = inside - behind;
+    Vec3 limb = inside;
+    if (span[0] + span[1] + span[2] > 0) limb = behind + kLimb * span;
+    return {limb, (1.0F / weight) * products - inside * inside.t() +
+                      kShading * kShading * (limb * limb.t()) +
+                      kFloor * kFloor * cv::Matx33f::eye()};
+  }
 };
 
-Mixture unmix(const Vec3& pixel, const Vec3& body, const Vec3& behind, float variance) {
-  const Vec3 span = body - behind;
-  const float length2 = span.dot(span);
-  if (length2 < std::max(1e-7F, kTellingSigmas * kTellingSigmas * variance)) return {};
-  const Vec3 here = pixel - behind;
-  const float coverage = std::clamp(here.dot(span) / length2, 0.0F, 1.0F);
-  const Vec3 rest = here - coverage * span;
-  return {coverage, rest.dot(rest), true};
-}
+// What the pixels of a band along the outline are compared with.
+struct Band {
+  const cv::Mat& image;
+  cv::Rect box;  // of the maps below in the image
+  const PixelBackdrop& backdrop;
+  cv::Mat hard;   // kept
+  cv::Mat inner;  // covered whole
+  cv::Mat thin;   // parts too thin for an inside, and a pixel around them
+  int reach;      // px to pixels that tell the specimen's colour
+};
 
 // Two guesses at the specimen's own colour are tried: whole pixels next to it, and the local
-// extreme, which is what there is on a bristle. The one that explains the pixel better counts.
+// extreme, which is what there is on a bristle. The likelier one counts; thin parts know only the
+// second.
 template <typename T>
-Mixture mixture_at(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inner,
-                   const PixelBackdrop& backdrop, const cv::Point& tl, int reach, int x, int y) {
-  const int channels = image.channels();
-  const Vec3 behind = backdrop.at(tl.x + x, tl.y + y);
-  Vec3 body(0, 0, 0);
+Mixture mixture_at(const Band& band, int x, int y, const std::optional<ThinColours>& learnt) {
+  const int channels = band.image.channels();
+  const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
+  Whole body;
   Vec3 extreme(0, 0, 0);
-  float body_weight = 0;
   float extreme_weight = 0;
-  for (int v = std::max(0, y - reach); v <= std::min(hard.rows - 1, y + reach); ++v) {
-    const auto* in = inner.ptr<std::uint8_t>(v);
-    const auto* on = hard.ptr<std::uint8_t>(v);
-    const T* row = image.ptr<T>(tl.y + v) + tl.x * channels;
-    for (int u = std::max(0, x - reach); u <= std::min(hard.cols - 1, x + reach); ++u) {
+  const bool is_thin = band.thin.ptr<std::uint8_t>(y)[x] != 0;
+  const int bottom = std::min(band.box.height - 1, y + band.reach);
+  const int right = std::min(band.box.width - 1, x + band.reach);
+  for (int v = std::max(0, y - band.reach); v <= bottom; ++v) {
+    const auto* on = band.hard.ptr<std::uint8_t>(v);
+    const auto* in = band.inner.ptr<std::uint8_t>(v);
+    const auto* thin = band.thin.ptr<std::uint8_t>(v);
+    const T* row = band.image.ptr<T>(band.box.y + v) + band.box.x * channels;
+    for (int u = std::max(0, x - band.reach); u <= right; ++u) {
       if (on[u] == 0) continue;
       const Vec3 value = value_of(row + u * channels, channels);
       if (in[u] != 0) {
         // Near pixels say most about the specimen's colour here.
         const float near = 1.0F / static_cast<float>(1 + (u - x) * (u - x) + (v - y) * (v - y));
-        const float w = near * near * near;
-        body += w * value;
-        body_weight += w;
+        body.add(value, near * near * near);
       }
+      if (is_thin && thin[u] == 0) continue;
       const Vec3 d = value - behind;
       const float apart2 = d.dot(d);
       const float w = apart2 * apart2 * apart2;  // a pixel whole covered outvotes mixed ones
@@ -67,21 +91,40 @@ Mixture mixture_at(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inn
       extreme_weight += w;
     }
   }
-  const Vec3 pixel = value_of(image.ptr<T>(tl.y + y) + (tl.x + x) * channels, channels);
-  const float variance = backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
-  Mixture inside;
-  Mixture thin;
-  if (body_weight > 0) {
-    Vec3 limb = (1.0F / body_weight) * body;
-    const Vec3 span = limb - behind;
-    // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
-    // backdrop there than a pixel or two inside.
-    if (span[0] + span[1] + span[2] > 0) limb = behind + kLimb * span;
-    inside = unmix(pixel, limb, behind, variance);
+  const Vec3 pixel =
+      value_of(band.image.ptr<T>(band.box.y + y) + (band.box.x + x) * channels, channels);
+  const float variance = band.backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
+  Mixture alone;
+  if (extreme_weight > 0) {
+    alone = unmix(pixel, thin_colours_here((1.0F / extreme_weight) * extreme, behind, learnt),
+                  behind, variance);
   }
-  if (extreme_weight > 0) thin = unmix(pixel, (1.0F / extreme_weight) * extreme, behind, variance);
-  if (!inside.decided) return thin;
-  return thin.decided && thin.residual2 < inside.residual2 ? thin : inside;
+  if (body.weight <= 0 || (is_thin && alone.decided)) return alone;
+  const Mixture inside = unmix(pixel, body.at_limb(behind), behind, variance);
+  if (!inside.decided) return alone;
+  return alone.decided && alone.cost < inside.cost ? alone : inside;
+}
+
+// Colours of the thin parts, from pixels spread evenly over them.
+template <typename T>
+std::optional<ThinColours> thin_colours(const Band& band) {
+  const cv::Mat kept = band.thin & band.hard;
+  const std::size_t count = static_cast<std::size_t>(cv::countNonZero(kept));
+  const std::size_t step = 1 + count / kMostThin;
+  const int channels = band.image.channels();
+  std::vector<ThinPixel> pixels;
+  std::size_t passed = 0;
+  for (int y = 0; y < kept.rows; ++y) {
+    const auto* on = kept.ptr<std::uint8_t>(y);
+    const T* row = band.image.ptr<T>(band.box.y + y) + band.box.x * channels;
+    for (int x = 0; x < kept.cols; ++x) {
+      if (on[x] == 0 || passed++ % step != 0) continue;
+      const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
+      const float variance = band.backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
+      pixels.push_back({value_of(row + x * channels, channels), behind, variance});
+    }
+  }
+  return learn_thin_colours(pixels);
 }
 
 // Width of the transition from backdrop to specimen, px: the layer of `region`, counted inwards, in
@@ -132,15 +175,14 @@ int transition_of(const cv::Mat& image, const cv::Rect& box, const cv::Mat& regi
 }
 
 template <typename T>
-void soften_band(const cv::Mat& image, const cv::Mat& hard, const cv::Mat& inner,
-                 const cv::Mat& band, const PixelBackdrop& backdrop, const cv::Point& tl, int reach,
-                 cv::Mat& coverage) {
-  for (int y = 0; y < band.rows; ++y) {
-    const auto* in_band = band.ptr<std::uint8_t>(y);
+void soften_band(const Band& band, const cv::Mat& mixed, cv::Mat& coverage) {
+  const std::optional<ThinColours> learnt = thin_colours<T>(band);
+  for (int y = 0; y < mixed.rows; ++y) {
+    const auto* here = mixed.ptr<std::uint8_t>(y);
     auto* out = coverage.ptr<std::uint8_t>(y);
-    for (int x = 0; x < band.cols; ++x) {
-      if (in_band[x] == 0) continue;
-      const Mixture mixture = mixture_at<T>(image, hard, inner, backdrop, tl, reach, x, y);
+    for (int x = 0; x < mixed.cols; ++x) {
+      if (here[x] == 0) continue;
+      const Mixture mixture = mixture_at<T>(band, x, y, learnt);
       if (mixture.decided) {
         out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
       }
@@ -170,13 +212,15 @@ cv::Mat soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
   cv::dilate(thick, thick, disc);
   inner &= thick;
   cv::Mat around;
-  cv::dilate(region, around, cv::Mat());
-  const cv::Mat band = around & ~inner;
+  cv::dilate(region, around, three);
+  cv::dilate(thick, thick, three);
+  const Band band{image, box, backdrop, region, inner, around & ~thick, inset + 1};
+  const cv::Mat mixed = around & ~inner;
   cv::Mat soft = coverage(box);
   if (image.depth() == CV_16U) {
-    soften_band<std::uint16_t>(image, region, inner, band, backdrop, box.tl(), inset + 1, soft);
+    soften_band<std::uint16_t>(band, mixed, soft);
   } else {
-    soften_band<std::uint8_t>(image, region, inner, band, backdrop, box.tl(), inset + 1, soft);
+    soften_band<std::uint8_t>(band, mixed, soft);
   }
   return coverage;
 }

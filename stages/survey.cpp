@@ -9,10 +9,13 @@
 #include <cstdint>
 #include <exception>
 #include <opencv2/imgproc.hpp>
+#include <set>
+#include <span>
 
 #include "core/contrast.h"
 #include "core/error.h"
 #include "stages/survey_backdrop.h"
+#include "stages/survey_doubt.h"
 #include "stages/survey_dust.h"
 #include "stages/survey_kind.h"
 #include "stages/survey_separation.h"
@@ -21,7 +24,8 @@
 namespace trunnion {
 namespace {
 
-constexpr double kFaint = 12.0;  // contrast: a clear but small step of grey
+constexpr std::size_t kRoundGrowth = 3;  // of all stations from round to round
+constexpr double kFaint = 12.0;          // contrast: a clear but small step of grey
 
 template <typename T>
 T median_of(std::vector<T> values) {
@@ -58,14 +62,13 @@ double corner_falloff(const cv::Mat& backdrop, const cv::Mat& seen) {
 }
 
 // Blocks that a speck on the sensor touches.
-cv::Mat spotted(const SurveyResult& result, const cv::Size& blocks) {
+cv::Mat spotted(const std::vector<Spot>& spots, int scale, const cv::Size& blocks) {
   cv::Mat map = cv::Mat::zeros(blocks, CV_8U);
-  for (const Spot& spot : result.spots) {
+  for (const Spot& spot : spots) {
     const double radius = std::max(0.8 * spot.length_px, spot.diameter_px) + 1.0;
-    const cv::Point2d at((spot.x_px + 0.5) / result.scale - 0.5,
-                         (spot.y_px + 0.5) / result.scale - 0.5);
+    const cv::Point2d at((spot.x_px + 0.5) / scale - 0.5, (spot.y_px + 0.5) / scale - 0.5);
     cv::circle(map, {static_cast<int>(std::lround(at.x)), static_cast<int>(std::lround(at.y))},
-               static_cast<int>(std::ceil(radius / result.scale)), cv::Scalar(255), cv::FILLED);
+               static_cast<int>(std::ceil(radius / scale)), cv::Scalar(255), cv::FILLED);
   }
   return map;
 }
@@ -102,18 +105,18 @@ Sight look_at(std::size_t index, const ImageReader& read) {
   return sight;
 }
 
-void check_same(const Sight& sight, const Sight& first) {
-  if (sight.size == first.size && sight.depth == first.depth) return;
+void check_same(const Sight& sight, const cv::Size& size, int depth) {
+  if (sight.size == size && sight.depth == depth) return;
   throw data_error(fmt::format(
       "image {} of the set is {} x {} pixels at {} bits, but the first one is {} x {} at {}; all "
       "images of one set must have one size and depth: move the odd ones out.",
-      sight.index, sight.size.width, sight.size.height, sight.depth == CV_16U ? 16 : 8,
-      first.size.width, first.size.height, first.depth == CV_16U ? 16 : 8));
+      sight.index, sight.size.width, sight.size.height, sight.depth == CV_16U ? 16 : 8, size.width,
+      size.height, depth == CV_16U ? 16 : 8));
 }
 
-// Looks at several images at once and takes what they show in the order of the set, so that the
-// result, and which error comes first, don't depend on the number of threads.
-void look_at_all(const std::vector<std::size_t>& images, const ImageReader& read,
+// Looks at several images at once and takes what they show in their order, so that the result, and
+// which error comes first, don't depend on the number of threads.
+void look_at_all(const std::span<const std::size_t> images, const ImageReader& read,
                  const std::function<void(Sight&)>& take) {
   using tbb::filter_mode;
   const std::size_t at_once =
@@ -141,65 +144,124 @@ void look_at_all(const std::vector<std::size_t>& images, const ImageReader& read
                    tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
 }
 
+// What all stations looked at so far have shown.
+struct Shown {
+  cv::Size size;
+  int depth = CV_8U;
+  double full_scale = 255;
+  int scale = 1;
+  std::vector<SurveyFrame> frames;
+  std::vector<std::vector<NoiseSample>> noise_samples;  // of each station
+  std::optional<DustLook> dust;
+
+  void take(Sight& sight) {
+    if (frames.empty()) {
+      size = sight.size;
+      depth = sight.depth;
+      full_scale = full_scale_of(depth);
+      scale = block_side(size, kSurveyLongestPx);
+      dust.emplace(size);
+    }
+    check_same(sight, size, depth);
+    frames.push_back(std::move(sight.frame));
+    noise_samples.push_back(std::move(sight.noise));
+    dust->add(sight.index, sight.dust, noise());
+  }
+
+  [[nodiscard]] NoiseModel noise() const {
+    std::vector<NoiseSample> all;
+    for (const auto& samples : noise_samples) {
+      all.insert(all.end(), samples.begin(), samples.end());
+    }
+    return fit_noise(all, full_scale);
+  }
+};
+
+// What has been learnt from them.
+struct Estimate {
+  std::vector<Spot> spots;
+  cv::Mat spotted;  // CV_8U, blocks
+  NoiseModel noise;
+  StackBackdrop backdrop;
+  SurveyDoubts doubts;
+};
+
+Estimate estimate_from(Shown& shown) {
+  Estimate estimate;
+  estimate.noise = shown.noise();
+  DustFound dust = shown.dust->spots();
+  estimate.spots = std::move(dust.spots);
+  equalise_exposure(shown.frames);
+  const double to_stack = 65535.0 / shown.full_scale;
+  const double averaged = shown.scale * shown.scale;
+  const BlockNoise block_noise{to_stack * to_stack * estimate.noise.at_zero / averaged,
+                               to_stack * estimate.noise.per_level / averaged};
+  estimate.spotted = spotted(estimate.spots, shown.scale, shown.frames.front().mean.size());
+  estimate.backdrop = estimate_backdrop(shown.frames, block_noise, estimate.spotted);
+  estimate.doubts.specks = dust.doubtful;
+  estimate.doubts.backdrop = thin_backdrop(estimate.backdrop.looks, shown.frames.size());
+  estimate.doubts.noise = unsettled_noise(shown.noise_samples, shown.full_scale);
+  return estimate;
+}
+
+// Round after round, see survey.h; `seen` says how many of the images were looked at.
+Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageReader& read,
+                         const SurveySettings& settings, Shown& shown, std::size_t& seen) {
+  std::optional<SurveyDoubts> before;
+  for (;;) {
+    const std::size_t end = survey_round_end(seen, images.size(), settings);
+    look_at_all(std::span(images).subspan(seen, end - seen), read,
+                [&shown](Sight& sight) { shown.take(sight); });
+    seen = end;
+    if (shown.frames.empty())
+      throw data_error("no image to survey; check the rings of specimen.toml.");
+    Estimate estimate = estimate_from(shown);
+    const SurveyDoubts& now = estimate.doubts;
+    if (seen == images.size() || !now.any() || (before && !now.eased_since(*before))) {
+      return estimate;
+    }
+    before = now;
+  }
+}
+
 }  // namespace
 
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
                     const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,
                     const SurveySettings& settings) {
-  static_cast<void>(settings);
+  Shown shown;
+  std::size_t seen = 0;
+  Estimate estimate = look_until_sure(images, read, settings, shown, seen);
   SurveyResult result;
-  result.images = images;
-  std::vector<SurveyFrame> frames;
-  std::vector<NoiseSample> noise_samples;
-  std::optional<DustLook> dust;
-  Sight first;
-  look_at_all(images, read, [&](Sight& sight) {
-    if (frames.empty()) {
-      first.size = sight.size;
-      first.depth = sight.depth;
-      result.width_px = sight.size.width;
-      result.height_px = sight.size.height;
-      result.full_scale = full_scale_of(sight.depth);
-      result.scale = block_side(sight.size, kSurveyLongestPx);
-      dust.emplace(sight.size);
-    }
-    check_same(sight, first);
-    frames.push_back(std::move(sight.frame));
-    noise_samples.insert(noise_samples.end(), sight.noise.begin(), sight.noise.end());
-    dust->add(sight.dust, fit_noise(noise_samples, result.full_scale));
-  });
-  if (frames.empty()) throw data_error("no image to survey; check the rings of specimen.toml.");
-  const NoiseModel noise = fit_noise(noise_samples, result.full_scale);
-  result.noise_at_zero = noise.at_zero;
-  result.noise_per_level = noise.per_level;
-
-  result.spots = dust->spots();
-  equalise_exposure(frames);
-  const double to_stack = 65535.0 / result.full_scale;
-  const double averaged = result.scale * result.scale;
-  const BlockNoise block_noise{to_stack * to_stack * noise.at_zero / averaged,
-                               to_stack * noise.per_level / averaged};
-  const cv::Mat spots = spotted(result, frames.front().mean.size());
-  StackBackdrop estimate = estimate_backdrop(frames, block_noise, spots);
+  result.images.assign(images.begin(), images.begin() + static_cast<std::ptrdiff_t>(seen));
+  std::sort(result.images.begin(), result.images.end());
+  result.width_px = shown.size.width;
+  result.height_px = shown.size.height;
+  result.full_scale = shown.full_scale;
+  result.scale = shown.scale;
+  result.noise_at_zero = estimate.noise.at_zero;
+  result.noise_per_level = estimate.noise.per_level;
+  result.spots = std::move(estimate.spots);
   if (empty_stage) {
     const SurveyFrame empty = reduce(*empty_stage, result.scale, result.full_scale);
-    empty.mean.convertTo(estimate.value, CV_32F);
-    estimate.seen.setTo(255);
+    empty.mean.convertTo(estimate.backdrop.value, CV_32F);
+    estimate.backdrop.seen.setTo(255);
   }
-  result.backdrop_seen = estimate.seen;
-  estimate.value.convertTo(result.backdrop, CV_32F, 1.0 / to_stack);
+  result.backdrop_seen = estimate.backdrop.seen;
+  estimate.backdrop.value.convertTo(result.backdrop, CV_32F, result.full_scale / 65535.0);
   result.falloff = corner_falloff(result.backdrop, result.backdrop_seen);
 
-  const std::vector<cv::Mat> contrasts = frame_contrasts(frames, estimate.value, result.scale == 1);
-  for (const cv::Mat& map : contrasts) cv::Mat(map).setTo(0, spots);
+  const std::vector<cv::Mat> contrasts =
+      frame_contrasts(shown.frames, estimate.backdrop.value, result.scale == 1);
+  for (const cv::Mat& map : contrasts) cv::Mat(map).setTo(0, estimate.spotted);
   result.separation = separate(contrasts, typical_noise(result));
-  cv::Mat occupied = cv::Mat::zeros(estimate.seen.size(), CV_32FC1);
+  cv::Mat occupied = cv::Mat::zeros(result.backdrop_seen.size(), CV_32FC1);
   for (const cv::Mat& map : contrasts) {
     cv::Mat specimen;
     cv::Mat(map >= result.separation.low).convertTo(specimen, CV_32F);
     occupied += specimen;
   }
-  occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(frames.size()));
+  occupied.convertTo(result.occupied, CV_8U, 1.0 / static_cast<double>(seen));
   result.mount = find_mount(result.occupied);
   result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
   if (const std::optional<Finding> doubt = contradiction(result, backdrop)) {
@@ -218,17 +280,34 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   return result;
 }
 
-std::vector<std::size_t> survey_stations(const std::vector<std::size_t>& ring_sizes, int wanted) {
+std::size_t survey_round_end(std::size_t seen, std::size_t all, const SurveySettings& settings) {
+  const std::size_t end =
+      seen == 0 ? static_cast<std::size_t>(std::max(1, settings.stations)) : kRoundGrowth * seen;
+  return std::min(end, all);
+}
+
+std::vector<std::size_t> survey_stations(const std::vector<std::size_t>& ring_sizes,
+                                         const SurveySettings& settings) {
   std::size_t total = 0;
   for (const std::size_t size : ring_sizes) total += size;
-  const auto want = static_cast<std::size_t>(std::max(1, wanted));
+  const std::size_t most =
+      std::min(total, static_cast<std::size_t>(std::max(1, settings.most_stations)));
   std::vector<std::size_t> stations;
-  if (total <= want) {
-    for (std::size_t k = 0; k < total; ++k) stations.push_back(k);
-    return stations;
+  while (stations.size() < most) {
+    const std::size_t seen = stations.size();
+    const std::size_t grid = seen == 0 ? survey_round_end(0, most, settings) : kRoundGrowth * seen;
+    const std::size_t end = std::min(most, grid);
+    // Even over the concatenated rings is even over each ring, in proportion to its size, and the
+    // middle of every three places of a grid is a place of the one before.
+    std::set<std::size_t> places;
+    for (std::size_t k = 0; k < grid; ++k) places.insert((2 * k + 1) * total / (2 * grid));
+    for (const std::size_t station : stations) places.erase(station);
+    std::vector<std::size_t> between(places.begin(), places.end());
+    const std::size_t wanted = std::min(end - seen, between.size());
+    for (std::size_t k = 0; k < wanted; ++k) {
+      stations.push_back(between[(2 * k + 1) * between.size() / (2 * wanted)]);
+    }
   }
-  // Even over the concatenated rings is even over each ring, in proportion to its size.
-  for (std::size_t k = 0; k < want; ++k) stations.push_back((2 * k + 1) * total / (2 * want));
   return stations;
 }
 

@@ -1,5 +1,11 @@
-// Survey: the first look at a whole set, in one streaming pass over stations spread evenly over
-// the rings. What does not turn is backdrop; what repeats at the same pixel is dust on the sensor.
+// Survey: the first look at a whole set, over stations spread evenly over the rings. What does not
+// turn is backdrop; what repeats at the same pixel is dust on the sensor.
+//
+// Stations. As few as the estimate needs: a first round of settings.stations; while doubt remains
+// (survey_doubt.h says which, and why) each further round looks at stations evenly between those
+// already seen, three times as many in all, up to settings.most_stations; it ends as well where a
+// round has eased no doubt. Backdrop, noise and masks are no better from 36 stations than from 6;
+// specks before texture are (docs/decisions.md).
 //
 // Backdrop. The images are reduced to blocks and stacked. A pixel whose median absolute deviation
 // over the stations stays within the noise has not changed while the specimen turned; the region of
@@ -35,15 +41,22 @@ namespace trunnion {
 // several threads.
 using ImageReader = std::function<cv::Mat(std::size_t)>;
 
-// `images` are the indices to look at (see survey_stations); `empty_stage` is used for the backdrop
-// where given. Deterministic; holds one full image a oneTBB worker. All images
-// must have one size and depth; throws a data error where they have not.
+// `images` are the indices that may be looked at, in the order of survey_stations; how many of them
+// were is told by the result. `empty_stage` is used for the backdrop where given. Deterministic;
+// holds one full image a oneTBB worker. All images must have one size and depth; throws a data
+// error where they have not.
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
                     const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,
                     const SurveySettings& settings);
 
-// `wanted` indices spread evenly over `ring_sizes` images, all where there are fewer.
-std::vector<std::size_t> survey_stations(const std::vector<std::size_t>& ring_sizes, int wanted);
+// Indices over the images of all rings, round after round, most_stations of them or all where there
+// are fewer; those of a round, and of all rounds so far, are spread evenly over the rings.
+std::vector<std::size_t> survey_stations(const std::vector<std::size_t>& ring_sizes,
+                                         const SurveySettings& settings);
+
+// How many of `all` such stations have been looked at after the round that follows `seen` (0:
+// none).
+std::size_t survey_round_end(std::size_t seen, std::size_t all, const SurveySettings& settings);
 
 // The dust map as a picture (CV_8UC3, at most 1200 px): the backdrop, pale, with every spot
 // circled.

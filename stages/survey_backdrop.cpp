@@ -182,6 +182,7 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
     }
   }
   for (std::size_t k = 0; k < frames.size(); ++k) {
+    frames[k].gain.fill(1);
     for (std::size_t c = 0; c < 3; ++c) {
       // A pin that enters from the edge must not speak for a backdrop too dark to.
       if (static_cast<double>(ratios[k][c].size()) <
@@ -279,7 +280,8 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
     }
   }
   value = without_noise(value, noise);
-  return {value, seen};
+  count.setTo(stations, still);
+  return {value, seen, count};
 }
 
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,

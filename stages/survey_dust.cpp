@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "core/angle.h"
+#include "core/vector_code.h"
 #include "stages/survey_search.h"
 
 namespace trunnion {
@@ -55,6 +56,41 @@ cv::Mat grey_at(const cv::Mat& image, int step) {
                                  : grey_of<std::uint8_t>(image, step);
 }
 
+// Light of a row over what is around it, and its square where an edge nearby must not drown what is
+// steady.
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void take_detail(const float* __restrict grey,
+                                                        const float* __restrict local,
+                                                        std::size_t width, float* __restrict whole,
+                                                        float* __restrict square) {
+  for (std::size_t x = 0; x < width; ++x) {
+    const float bound = 0.5F * local[x];
+    const float difference = grey[x] - local[x];
+    const float below = difference < bound ? difference : bound;
+    const float detail = below > -bound ? below : -bound;
+    whole[x] = difference;
+    square[x] = detail * detail;
+  }
+}
+
+// Variance of a row's light: at_zero + per_level * level, with what photographs repeat.
+struct SightNoise {
+  float at_zero = 0;
+  float per_level = 0;
+};
+
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void add_detail(
+    const float* __restrict whole, const float* __restrict local, const float* __restrict activity,
+    SightNoise noise, std::size_t width, float* __restrict sum, float* __restrict total) {
+  constexpr float kRepeated2 = 4e-6F;  // two thousandths of the level, from station to station
+  for (std::size_t x = 0; x < width; ++x) {
+    const float level = local[x];
+    const float weight =
+        1.0F / (activity[x] + noise.at_zero + noise.per_level * level + kRepeated2 * level * level);
+    sum[x] += weight * whole[x];
+    total[x] += weight;
+  }
+}
+
 int odd(double size) {
   return 2 * static_cast<int>(std::lround(size / 2.0)) + 1;
 }
@@ -82,34 +118,36 @@ DustSight look_for_dust(const cv::Mat& image) {
   sight.log = remembered_log(cv::Mat(grey / sight.full_scale));
   const int window = odd(kHotWindowPx / step);
   cv::blur(grey, sight.local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
-  sight.whole = grey - sight.local;
-  // An edge nearby must not drown what is steady.
-  const cv::Mat bound = 0.5 * sight.local;
-  cv::Mat detail = cv::min(sight.whole, bound);
-  detail = cv::max(detail, cv::Mat(-bound));
+  sight.whole.create(grey.size(), CV_32FC1);
+  cv::Mat squares(grey.size(), CV_32FC1);
+  for (int y = 0; y < grey.rows; ++y) {
+    take_detail(grey.ptr<float>(y), sight.local.ptr<float>(y), static_cast<std::size_t>(grey.cols),
+                sight.whole.ptr<float>(y), squares.ptr<float>(y));
+  }
   const int around = odd(kActivityPx / step);
-  cv::blur(detail.mul(detail), sight.activity, {around, around});
+  cv::blur(squares, sight.activity, {around, around});
   return sight;
 }
 
-void DustLook::add(const DustSight& sight, const NoiseModel& noise) {
+void DustLook::add(std::size_t station, const DustSight& sight, const NoiseModel& noise) {
   full_scale_ = sight.full_scale;
   noise_ = {noise.at_zero / sight.averaged / full_scale_ / full_scale_,
             noise.per_level / sight.averaged / full_scale_};
-  if (logs_.size() < options_.greatest_stations) logs_.push_back(sight.log);
-  // Two thousandths of the level: what photographs repeat from station to station.
-  const cv::Mat variance =
-      sight.activity + (noise.per_level / sight.averaged) * sight.local +
-      cv::Scalar(noise.at_zero / sight.averaged + 1e-10 * full_scale_ * full_scale_) +
-      4e-6 * sight.local.mul(sight.local);
-  const cv::Mat weight = 1.0 / variance;
-  detail_ += weight.mul(sight.whole);
-  weight_ += weight;
+  if (logs_.size() < options_.greatest_stations) logs_.emplace(station, sight.log);
+  const SightNoise row_noise{
+      static_cast<float>(noise.at_zero / sight.averaged + 1e-10 * full_scale_ * full_scale_),
+      static_cast<float>(noise.per_level / sight.averaged)};
+  for (int y = 0; y < detail_.rows; ++y) {
+    add_detail(sight.whole.ptr<float>(y), sight.local.ptr<float>(y), sight.activity.ptr<float>(y),
+               row_noise, static_cast<std::size_t>(detail_.cols), detail_.ptr<float>(y),
+               weight_.ptr<float>(y));
+  }
 }
 
-std::vector<Spot> DustLook::spots() const {
-  std::vector<Spot> found;
-  if (logs_.size() < 3) return found;
+DustFound DustLook::spots() const {
+  DustFound result;
+  std::vector<Spot>& found = result.spots;
+  if (logs_.size() < 3) return result;
   SearchOptions search;
   search.least_depth = options_.least_contrast;
   search.least_diameter = options_.least_diameter_px / step_;
@@ -123,7 +161,12 @@ std::vector<Spot> DustLook::spots() const {
                          (spot.y_px - 0.5 * (step_ - 1)) / step_);
   }
   std::vector<Candidate> candidates;
-  for (const FoundSpeck& speck : find_specks(logs_, noise_, defects, search)) {
+  std::vector<cv::Mat> logs;
+  logs.reserve(logs_.size());
+  for (const auto& [station, log] : logs_) logs.push_back(log);
+  const SearchResult searched = find_specks(logs, noise_, defects, search);
+  result.doubtful = searched.doubtful;
+  for (const FoundSpeck& speck : searched.specks) {
     if (const std::optional<Candidate> one = candidate_of(speck)) candidates.push_back(*one);
   }
   // Aligning a rail series smears all specks along the radius: a lone trail is something else that
@@ -137,7 +180,7 @@ std::vector<Spot> DustLook::spots() const {
     found.push_back(candidate.spot);
   }
   found.insert(found.end(), hot.begin(), hot.end());
-  return found;
+  return result;
 }
 
 // In pixels of the image, where it is round enough for a speck or lies as a trail would.

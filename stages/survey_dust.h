@@ -1,6 +1,7 @@
 // Static defects of the sensor from a set of images (see survey.h for the estimate).
 #pragma once
 
+#include <map>
 #include <opencv2/core.hpp>
 #include <optional>
 #include <vector>
@@ -32,12 +33,18 @@ struct DustSight {
 
 DustSight look_for_dust(const cv::Mat& image);
 
+struct DustFound {
+  std::vector<Spot> spots;  // dust and hot pixels
+  int doubtful = 0;         // places that more stations may prove to be specks, or not
+};
+
 // What all stations show.
 class DustLook {
  public:
   explicit DustLook(const cv::Size& image, const DustOptions& options = {});
-  void add(const DustSight& sight, const NoiseModel& noise);
-  [[nodiscard]] std::vector<Spot> spots() const;  // dust and hot pixels
+  // `station`: its place in the order of the set, each once.
+  void add(std::size_t station, const DustSight& sight, const NoiseModel& noise);
+  [[nodiscard]] DustFound spots() const;
 
  private:
   struct Candidate {
@@ -51,7 +58,7 @@ class DustLook {
   cv::Size image_;
   int step_ = 1;
   double full_scale_ = 255;
-  std::vector<cv::Mat> logs_;  // see survey_static.h
+  std::map<std::size_t, cv::Mat> logs_;  // by station, see survey_static.h
   LightNoise noise_;
   cv::Mat detail_;  // sum w h, for what adds light instead of dimming it
   cv::Mat weight_;  // sum w

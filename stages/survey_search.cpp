@@ -6,13 +6,21 @@
 #include <opencv2/imgproc.hpp>
 #include <optional>
 
+#include "stages/survey_agreement.h"
+
 namespace trunnion {
 namespace {
 
 constexpr std::array kFinest{3.0, 4.0, 5.3, 7.0};  // diameters, px of the level
 constexpr std::array kCoarser{4.7, 6.2, 8.2};      // each twice as large a level up
-constexpr double kGlance = 0.9;       // of the significance: worth a fit, which adds strength
-constexpr double kRoughest = 1.0;     // mean chi-squared of the sectors
+constexpr double kGlance = 0.9;          // of the significance: worth a fit, which adds strength
+constexpr double kGlanceTexture = 0.65;  // the same before texture, where agreement decides
+constexpr double kWeakest = 4.2;         // strength below which no agreement helps
+constexpr double kRoughest = 1.0;        // mean chi-squared of the sectors that the shape explains
+// The same of pure noise: seven degrees of freedom exceed it in 2.4 % of all cases.
+constexpr double kRoughestNoise = 2.3;
+constexpr double kUnquiet =
+    1.3;  // surroundings (see SpeckSupport) in which weak ones are not doubts
 constexpr int kLeastSectors = 6;      // of eight
 constexpr int kScatterPx = 60;        // within which strengths are compared
 constexpr float kTextured = 0.5F;     // share from which texture rules a pixel
@@ -112,44 +120,6 @@ cv::Mat scatter_of(const cv::Mat& strength, const cv::Mat& texture) {
   return scatter;
 }
 
-void add_candidates(const std::vector<Level>& levels, std::size_t index,
-                    const SearchOptions& options, std::vector<Candidate>& candidates) {
-  const Level& level = levels[index];
-  const cv::Size size = level.field.x.size();
-  cv::Mat best = cv::Mat::zeros(size, CV_32FC1);
-  cv::Mat depth = best.clone();
-  cv::Mat diameter = best.clone();
-  cv::Mat spread(size, CV_32FC1, cv::Scalar(1));
-  for (const double d : level.diameters) {
-    const Matched matched = match(level.field, d);
-    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture);
-    const cv::Mat strength = cv::abs(matched.strength) / scatter;
-    const cv::Mat more = strength > best;
-    strength.copyTo(best, more);
-    matched.depth.copyTo(depth, more);
-    scatter.copyTo(spread, more);
-    diameter.setTo(d, more);
-  }
-  cv::Mat around;
-  cv::dilate(best, around, cv::Mat::ones(5, 5, CV_8U));
-  const auto least = static_cast<float>(kGlance * options.significance);
-  for (int y = 0; y < size.height; ++y) {
-    for (int x = 0; x < size.width; ++x) {
-      const float strength = best.at<float>(y, x);
-      if (strength < least || strength < around.at<float>(y, x)) continue;
-      Candidate candidate;
-      candidate.level = index;
-      candidate.texture = std::min(1.0F, level.field.texture.at<float>(y, x) / kTextured);
-      candidate.speck.centre = cv::Point(x, y);
-      candidate.speck.diameter = diameter.at<float>(y, x);
-      candidate.speck.depth = depth.at<float>(y, x);
-      candidate.speck.strength = strength;
-      candidate.speck.scatter = spread.at<float>(y, x);
-      candidates.push_back(candidate);
-    }
-  }
-}
-
 // Takes the weight from what touches one of the pixels, given in px of the finest level.
 void leave_out(Level& level, const std::vector<cv::Point2d>& pixels) {
   for (const cv::Point2d& pixel : pixels) {
@@ -207,73 +177,148 @@ double sure_of(double depth, double texture, const SearchOptions& options) {
          (depth < 0 ? options.brightening : 1.0);
 }
 
-bool credible(const StaticGradient& field, const Speck& speck, double scale, double texture,
-              const SearchOptions& options) {
-  const cv::Rect inside({0, 0}, field.x.size());
-  if (!inside.contains(cv::Point(speck.centre)) || std::abs(speck.depth) < options.least_depth) {
-    return false;
-  }
-  const double length = speck.diameter + 2 * speck.half_length;
-  if (speck.diameter * scale < options.least_diameter ||
-      length * scale > options.greatest_diameter) {
-    return false;
-  }
-  const double sure = sure_of(speck.depth, texture, options);
-  if (speck.strength < sure) return false;
-  const SpeckSupport support = support_of(field, speck);
-  return support.sectors >= kLeastSectors && support.roughness <= kRoughest &&
-         speck.strength >= sure * support.surroundings;
-}
+// What is made of a candidate.
+enum class Verdict { none, doubtful, speck };
 
-// The candidate's speck, fitted on its own level or, where that is coarse and neighbouring edges
-// disturb it there, on the finest one.
-std::optional<Speck> judged(const std::vector<Level>& levels, const Candidate& candidate,
-                            const SearchOptions& options) {
-  const Level& own = levels[candidate.level];
-  // A stronger one that was taken out may have been all there was.
-  Speck speck = candidate.speck;
-  weigh(own.field, speck);
-  if (speck.strength < kGlance * sure_of(speck.depth, candidate.texture, options)) {
-    return std::nullopt;
+struct Judgement {
+  Verdict verdict = Verdict::none;
+  Speck speck;  // px of the finest level
+};
+
+class Judge {
+ public:
+  Judge(const std::vector<cv::Mat>& logs, const LightNoise& noise, const SearchOptions& options)
+      : logs_(logs), noise_(noise), options_(options) {}
+
+  // Strength from which a candidate is worth its fit.
+  [[nodiscard]] double glance(double depth, double texture) const {
+    const bool agreement = texture >= 1 && depth > 0;
+    return (agreement ? kGlanceTexture : kGlance) * sure_of(depth, texture, options_);
   }
-  speck = fit_speck(own.field, candidate.speck);
-  if (credible(own.field, speck, own.scale, candidate.texture, options)) {
-    return at_finest(speck, own.scale);
+
+  // The candidate's speck, fitted on its own level or, where that is coarse and neighbouring edges
+  // disturb it there, on the finest one.
+  [[nodiscard]] Judgement judge(const std::vector<Level>& levels,
+                                const Candidate& candidate) const {
+    const Level& own = levels[candidate.level];
+    // A stronger one that was taken out may have been all there was.
+    Speck speck = candidate.speck;
+    weigh(own.field, speck);
+    if (speck.strength < glance(speck.depth, candidate.texture)) return {};
+    speck = fit_speck(own.field, candidate.speck);
+    const Verdict verdict = verdict_of(own, speck, candidate.texture);
+    if (verdict == Verdict::speck) return {verdict, at_finest(speck, own.scale)};
+    const Level& finest = levels.front();
+    speck = at_finest(candidate.speck, own.scale);
+    const cv::Rect inside({0, 0}, finest.field.x.size());
+    const cv::Point at(speck.centre);
+    if (candidate.level == 0 || !inside.contains(at) ||
+        finest.field.texture.at<float>(at) > kTextured) {
+      return {verdict, {}};
+    }
+    speck.scatter = 1;  // noise alone
+    weigh(finest.field, speck);
+    if (speck.strength < kGlance * sure_of(speck.depth, 0, options_)) return {verdict, {}};
+    speck = fit_speck(finest.field, speck);
+    return {verdict_of(finest, speck, candidate.texture), speck};
   }
-  const StaticGradient& finest = levels.front().field;
-  speck = at_finest(candidate.speck, own.scale);
-  const cv::Rect inside({0, 0}, finest.x.size());
-  const cv::Point at(speck.centre);
-  if (candidate.level == 0 || !inside.contains(at) || finest.texture.at<float>(at) > kTextured) {
-    return std::nullopt;
+
+ private:
+  [[nodiscard]] Verdict verdict_of(const Level& level, const Speck& speck, double texture) const {
+    const cv::Rect inside({0, 0}, level.field.x.size());
+    const double length = speck.diameter + 2 * speck.half_length;
+    if (!inside.contains(cv::Point(speck.centre)) || std::abs(speck.depth) < options_.least_depth ||
+        speck.diameter * level.scale < options_.least_diameter ||
+        length * level.scale > options_.greatest_diameter) {
+      return Verdict::none;
+    }
+    if (speck.strength < glance(speck.depth, texture)) return Verdict::none;
+    const SpeckSupport support = support_of(level.field, speck);
+    const double noisy = support.noise * (1 - texture);
+    const double roughest = kRoughest + noisy * (kRoughestNoise - kRoughest);
+    if (support.sectors < kLeastSectors || support.roughness > roughest) return Verdict::none;
+    const double sure = sure_of(speck.depth, texture, options_) * support.surroundings;
+    if (speck.strength >= sure) return Verdict::speck;
+    if (support.surroundings > kUnquiet) return Verdict::none;
+    if (speck.strength < kWeakest || speck.half_length > 0.5 * speck.diameter) return Verdict::none;
+    if (texture < 1 || speck.depth < 0 || logs_.size() < kAgreementStations) {
+      return Verdict::doubtful;
+    }
+    LightNoise noise = noise_;
+    noise.at_zero /= level.scale * level.scale;
+    noise.per_level /= level.scale * level.scale;
+    const double agreement = agreement_of(logs_, noise, speck, static_cast<int>(level.scale));
+    const double both = std::sqrt(speck.strength * agreement) / support.surroundings;
+    return both >= options_.agreed ? Verdict::speck : Verdict::none;
   }
-  speck.scatter = 1;  // noise alone
-  weigh(finest, speck);
-  if (speck.strength < kGlance * sure_of(speck.depth, 0, options)) return std::nullopt;
-  speck = fit_speck(finest, speck);
-  if (!credible(finest, speck, 1, candidate.texture, options)) return std::nullopt;
-  return speck;
+
+  const std::vector<cv::Mat>& logs_;
+  LightNoise noise_;
+  const SearchOptions& options_;
+};
+
+void add_candidates(const std::vector<Level>& levels, std::size_t index, const Judge& judge,
+                    std::vector<Candidate>& candidates) {
+  const Level& level = levels[index];
+  const cv::Size size = level.field.x.size();
+  cv::Mat best = cv::Mat::zeros(size, CV_32FC1);
+  cv::Mat depth = best.clone();
+  cv::Mat diameter = best.clone();
+  cv::Mat spread(size, CV_32FC1, cv::Scalar(1));
+  for (const double d : level.diameters) {
+    const Matched matched = match(level.field, d);
+    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture);
+    const cv::Mat strength = cv::abs(matched.strength) / scatter;
+    const cv::Mat more = strength > best;
+    strength.copyTo(best, more);
+    matched.depth.copyTo(depth, more);
+    scatter.copyTo(spread, more);
+    diameter.setTo(d, more);
+  }
+  cv::Mat around;
+  cv::dilate(best, around, cv::Mat::ones(5, 5, CV_8U));
+  const std::array least{static_cast<float>(judge.glance(1, 0)),
+                         static_cast<float>(judge.glance(1, 1))};
+  for (int y = 0; y < size.height; ++y) {
+    for (int x = 0; x < size.width; ++x) {
+      const bool busy = level.field.texture.at<float>(y, x) >= kTextured;
+      const float strength = best.at<float>(y, x);
+      if (strength < least.at(busy ? 1 : 0) || strength < around.at<float>(y, x)) continue;
+      Candidate candidate;
+      candidate.level = index;
+      candidate.texture = std::min(1.0F, level.field.texture.at<float>(y, x) / kTextured);
+      candidate.speck.centre = cv::Point(x, y);
+      candidate.speck.diameter = diameter.at<float>(y, x);
+      candidate.speck.depth = depth.at<float>(y, x);
+      candidate.speck.strength = strength;
+      candidate.speck.scatter = spread.at<float>(y, x);
+      candidates.push_back(candidate);
+    }
+  }
 }
 
 }  // namespace
 
-std::vector<FoundSpeck> find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
-                                    const std::vector<cv::Point2d>& defects,
-                                    const SearchOptions& options) {
+SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
+                         const std::vector<cv::Point2d>& defects, const SearchOptions& options) {
   std::vector<Level> levels = pyramid_of(logs, noise, defects, options);
+  const Judge judge(logs, noise, options);
   std::vector<Candidate> candidates;
-  for (std::size_t k = 0; k < levels.size(); ++k) add_candidates(levels, k, options, candidates);
+  for (std::size_t k = 0; k < levels.size(); ++k) {
+    add_candidates(levels, k, judge, candidates);
+  }
   std::stable_sort(candidates.begin(), candidates.end(), [](const auto& a, const auto& b) {
     return a.speck.strength > b.speck.strength;
   });
-  std::vector<FoundSpeck> found;
+  SearchResult result;
   for (const Candidate& candidate : candidates) {
-    const std::optional<Speck> speck = judged(levels, candidate, options);
-    if (!speck) continue;
-    found.push_back({*speck, transmission_of(levels.front().field, *speck)});
-    for (Level& other : levels) take_out(other.field, *speck, other.scale);
+    const Judgement judged = judge.judge(levels, candidate);
+    if (judged.verdict == Verdict::doubtful) ++result.doubtful;
+    if (judged.verdict != Verdict::speck) continue;
+    result.specks.push_back({judged.speck, transmission_of(levels.front().field, judged.speck)});
+    for (Level& other : levels) take_out(other.field, judged.speck, other.scale);
   }
-  return found;
+  return result;
 }
 
 }  // namespace trunnion

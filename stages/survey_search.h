@@ -5,6 +5,10 @@
 // apart where noise and where texture rules, because texture is correlated from pixel to pixel.
 // From the strongest on, each candidate is fitted and judged, and taken out of all levels before
 // the next one's turn, so that no speck is told of twice.
+//
+// What texture leaves neither sure nor refuted is decided by the stations' agreement
+// (survey_agreement.h) where they are enough for that, by the geometric mean of both strengths:
+// pattern that is strong in one of them by chance is seldom so in the other.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -20,6 +24,7 @@ struct SearchOptions {
   double greatest_diameter = 48;  // of the longer axis
   double significance = 5.5;      // sigmas where noise rules
   double in_texture = 0.8;        // more where texture does: its tails are longer
+  double agreed = 6.3;            // geometric mean of strength and agreement, in texture
   double brightening = 2.0;       // times as sure must be what brightens, which dust seldom does
 };
 
@@ -29,9 +34,14 @@ struct FoundSpeck {
   cv::Mat transmission;  // at the finest level, see survey_speck.h
 };
 
-// `logs`: remembered images (survey_static.h) of the stations; `defects`: pixels that tell nothing.
-std::vector<FoundSpeck> find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
-                                    const std::vector<cv::Point2d>& defects,
-                                    const SearchOptions& options);
+struct SearchResult {
+  std::vector<FoundSpeck> specks;
+  int doubtful = 0;  // shaped like specks, but neither strong enough nor clearly noise
+};
+
+// `logs`: remembered images (survey_static.h) of the stations, in their order; `defects`: pixels
+// that tell nothing.
+SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
+                         const std::vector<cv::Point2d>& defects, const SearchOptions& options);
 
 }  // namespace trunnion

@@ -188,10 +188,12 @@ SpeckSupport support_of(const StaticGradient& field, const Speck& speck) {
     if (sector.information <= 0) continue;
     const double away = sector.product / sector.information - speck.depth;
     const double noise2 = speck.scatter * speck.scatter / sector.information;
-    support.roughness +=
-        away * away / (noise2 + kSectorModel * kSectorModel * speck.depth * speck.depth);
+    const double all2 = noise2 + kSectorModel * kSectorModel * speck.depth * speck.depth;
+    support.roughness += away * away / all2;
+    support.noise += noise2 / all2;
     ++support.sectors;
   }
+  support.noise /= std::max(1, support.sectors);
   support.roughness /= std::max(1, support.sectors - 1);
 
   std::array<double, 8> squares{};

@@ -45,6 +45,7 @@ Speck fit_speck(const StaticGradient& field, const Speck& start);
 struct SpeckSupport {
   int sectors = 0;          // of eight that tell anything: fewer at the edge of the image
   double roughness = 0;     // mean chi-squared of the sectors' depths about the common one
+  double noise = 0;         // share of what they scatter by that is noise, the rest being the shape
   double surroundings = 1;  // static gradients around it over what is expected there, 1 and more;
                             // the second of eight sectors: an edge that stands still has two
 };

@@ -54,9 +54,8 @@ void sample_tiles(const cv::Mat& image, double full_scale, std::vector<NoiseSamp
 }  // namespace
 
 SurveyFrame reduce(const cv::Mat& image, int side, double full_scale) {
-  const BlockValues blocks = block_values(image, side);
   SurveyFrame frame;
-  blocks.mean.convertTo(frame.mean, CV_16U, 65535.0 / full_scale);
+  block_means(image, side).convertTo(frame.mean, CV_16U, 65535.0 / full_scale);
   return frame;
 }
 

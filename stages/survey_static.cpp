@@ -6,6 +6,8 @@
 #include <cstdint>
 #include <opencv2/imgproc.hpp>
 
+#include "core/vector_code.h"
+
 namespace trunnion {
 namespace {
 
@@ -15,6 +17,7 @@ constexpr float kClip = 0.7F;        // sigmas from which Huber's estimate turns
 constexpr float kKept = 0.81F;       // share of the weights that this clip leaves of normal noise
 constexpr int kRounds = 6;           // of reweighting
 constexpr float kRepeated = 4e-6F;   // variance: 0.2 %, what photographs repeat from shot to shot
+constexpr int kLogStrip = 8;         // rows
 constexpr int kStrip = 64;           // rows worked on at once, so that memory stays small
 
 float log_step() {
@@ -46,6 +49,22 @@ void take_strip(const cv::Mat& remembered, Slopes& s) {
   cv::exp(s.inverse, s.inverse);
 }
 
+// Weights of a row from 1 / level and the mean size of the gradients around each pixel.
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void weigh_row(const float* __restrict inverse,
+                                                      const float* __restrict mean, float zero,
+                                                      float slope, std::size_t width,
+                                                      float* __restrict weight,
+                                                      float* __restrict busy) {
+  for (std::size_t x = 0; x < width; ++x) {
+    const float sensor = (zero * inverse[x] + slope) * inverse[x];
+    // Of a normal distribution, from its mean absolute value.
+    const float scene = 1.5708F * mean[x] * mean[x];
+    const float w = 1.0F / ((sensor > scene ? sensor : scene) + kRepeated);
+    weight[x] = w;
+    busy[x] = scene > 2.0F * sensor ? w : 0.0F;
+  }
+}
+
 void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s) {
   const cv::Mat& log = s.log;
   s.value.create(log.size(), CV_32FC1);
@@ -61,27 +80,18 @@ void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s) {
   const auto zero = static_cast<float>(2.0 * noise.at_zero);
   const auto slope = static_cast<float>(2.0 * noise.per_level);
   for (int y = 0; y < log.rows; ++y) {
-    const auto* inverse = s.inverse.ptr<float>(y);
-    const auto* mean = s.texture.ptr<float>(y);
-    auto* weight = s.weight.ptr<float>(y);
-    auto* busy = s.busy.ptr<float>(y);
-    for (int x = 0; x < log.cols; ++x) {
-      const float sensor = (zero * inverse[x] + slope) * inverse[x];
-      // Of a normal distribution, from its mean absolute value.
-      const float scene = 1.5708F * mean[x] * mean[x];
-      weight[x] = 1.0F / (std::max(sensor, scene) + kRepeated);
-      busy[x] = scene > 2.0F * sensor ? weight[x] : 0.0F;
-    }
+    weigh_row(s.inverse.ptr<float>(y), s.texture.ptr<float>(y), zero, slope,
+              static_cast<std::size_t>(log.cols), s.weight.ptr<float>(y), s.busy.ptr<float>(y));
   }
   cv::sqrt(s.weight, s.root);
 }
 
 // Adds one station's weighted gradients. Only apart from its caller, where the arrays are known not
 // to overlap, is the loop vectorised.
-[[gnu::noinline]] void add_station(const float* __restrict g, const float* __restrict w,
-                                   const float* __restrict root, const float* __restrict estimate,
-                                   float clip, std::size_t run, float* __restrict sum,
-                                   float* __restrict total) {
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void add_station(
+    const float* __restrict g, const float* __restrict w, const float* __restrict root,
+    const float* __restrict estimate, float clip, std::size_t run, float* __restrict sum,
+    float* __restrict total) {
   for (std::size_t x = 0; x < run; ++x) {
     const float z = std::abs(g[x] - estimate[x]) * root[x];
     const float share = w[x] * (clip / (z > clip ? z : clip));
@@ -125,10 +135,16 @@ void locate(const std::vector<Slopes>& stations, int row, const float* busy, flo
 }  // namespace
 
 cv::Mat remembered_log(const cv::Mat& grey) {
+  cv::Mat remembered(grey.size(), CV_16UC1);
+  // By strips that stay in the cache.
   cv::Mat log;
-  cv::log(cv::max(grey, kDarkest), log);
-  cv::Mat remembered;
-  log.convertTo(remembered, CV_16U, 1.0 / log_step(), 65535.0);
+  for (int first = 0; first < grey.rows; first += kLogStrip) {
+    const cv::Range strip(first, std::min(grey.rows, first + kLogStrip));
+    cv::max(grey.rowRange(strip), kDarkest, log);
+    cv::log(log, log);
+    cv::Mat out = remembered.rowRange(strip);
+    log.convertTo(out, CV_16U, 1.0 / log_step(), 65535.0);
+  }
   return remembered;
 }
 

@@ -115,19 +115,22 @@ void encode_mask(benchmark::State& state) {
 }
 BENCHMARK(encode_mask)->Unit(benchmark::kMillisecond);
 
-// Without decoding; an image is one of the surveyed stations.
+// Without decoding, of so many stations.
 void survey_stage(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);
   const tbb::global_control one(tbb::global_control::max_allowed_parallelism, 1);
-  std::vector<std::size_t> which(12);
-  for (std::size_t k = 0; k < which.size(); ++k) which[k] = k % set.images.size();
+  const auto stations = static_cast<int>(state.range(0));
+  const SurveySettings settings{.stations = stations, .most_stations = stations};
+  const std::vector<std::size_t> which =
+      survey_stations({static_cast<std::size_t>(stations)}, settings);
   for (auto _ : state) {
-    benchmark::DoNotOptimize(survey(which, [&](std::size_t k) { return set.images[k]; },
-                                    std::nullopt, BackdropKind::automatic, {}));
+    benchmark::DoNotOptimize(survey(
+        which, [&](std::size_t k) { return set.images[k % set.images.size()]; }, std::nullopt,
+        BackdropKind::automatic, settings));
   }
-  count_pixels(state, 12);
+  count_pixels(state, stations);
 }
-BENCHMARK(survey_stage)->Unit(benchmark::kMillisecond)->Iterations(1);
+BENCHMARK(survey_stage)->Arg(8)->Arg(12)->Arg(24)->Unit(benchmark::kMillisecond)->Iterations(1);
 
 void repair_stage(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);

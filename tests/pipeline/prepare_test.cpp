@@ -113,9 +113,10 @@ TEST(Prepare, AChangedSettingGivesTheBytesOfAFreshRun) {
 
 TEST(Prepare, OneReplacedImageLeavesTheOthersAlone) {
   const test::SmallSet set;
-  set.add_settings("[survey]\nstations = 4\n[refine]\nenabled = false");
+  set.add_settings("[survey]\nstations = 4\nmost_stations = 4\n[refine]\nenabled = false");
   // A station that the survey does not look at: nothing else depends on it but set-level stages.
-  const std::vector<std::size_t> surveyed = survey_stations({8}, 4);
+  const std::vector<std::size_t> surveyed =
+      survey_stations({8}, {.stations = 4, .most_stations = 4});
   std::size_t station = 0;
   while (std::count(surveyed.begin(), surveyed.end(), station) > 0) ++station;
   ASSERT_LT(station, 8U);
@@ -159,7 +160,7 @@ TEST(Prepare, SlowOneReplacedImageOfSeventyTwoCostsOneImage) {
   };
   const auto before = look();
   ASSERT_EQ(before.size(), 144U);
-  const std::vector<std::size_t> surveyed = survey_stations({72}, 12);
+  const std::vector<std::size_t> surveyed = survey_stations({72}, {});
   std::size_t station = 10;
   while (std::count(surveyed.begin(), surveyed.end(), station) > 0) ++station;
   const std::string name = fmt::format("mid_{:03}", station);

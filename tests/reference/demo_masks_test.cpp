@@ -11,6 +11,7 @@
 #include "stages/repair.h"
 #include "stages/survey.h"
 #include "stages/undistort.h"
+#include "tests/support/dust_score.h"
 #include "tests/support/small_set.h"
 
 namespace trunnion {
@@ -72,70 +73,8 @@ struct Score {
   double boundary_sum = 0;
 };
 
-struct DustScore {
-  int wanted = 0;
-  int found = 0;
-  int wrong = 0;
-  int on_clean = 0;
-  double error2 = 0;  // at repaired specimen pixels
-  double noise2 = 0;
-};
-
-bool same_place(const Spot& spot, const demo::DustSpot& truth) {
-  return !spot.hot_pixel && std::hypot(spot.x_px - truth.x_px, spot.y_px - truth.y_px) <
-                                std::max(2.0, 0.5 * truth.diameter_px);
-}
-
-void judge_dust(const demo::DemoSet& set, const std::vector<Spot>& spots, DustScore& score) {
-  for (const demo::DustSpot& truth : set.sensor().dust) {
-    if (truth.diameter_px < 4 || truth.contrast < 0.03) continue;
-    ++score.wanted;
-    score.found +=
-        std::any_of(spots.begin(), spots.end(), [&](const Spot& s) { return same_place(s, truth); })
-            ? 1
-            : 0;
-  }
-  for (const Spot& spot : spots) {
-    const auto& dust = set.sensor().dust;
-    const auto& hot = set.sensor().hot_pixels;
-    const bool real =
-        std::any_of(dust.begin(), dust.end(), [&](const auto& d) { return same_place(spot, d); }) ||
-        std::any_of(hot.begin(), hot.end(), [&](const auto& h) {
-          return spot.hot_pixel && std::hypot(spot.x_px - h.x_px, spot.y_px - h.y_px) < 1.5;
-        });
-    score.wrong += real ? 0 : 1;
-  }
-}
-
-// Error against the image of a perfect sensor at specimen pixels of the spots that were found; the
-// noise of the sensor is part of it.
-void judge_repair(const demo::DemoSet& set, const std::vector<Spot>& spots, const cv::Mat& repaired,
-                  const cv::Mat& perfect, const cv::Mat& coverage, DustScore& score) {
-  const demo::Sensor& sensor = set.sensor();
-  for (const demo::DustSpot& dust : sensor.dust) {
-    if (std::none_of(spots.begin(), spots.end(),
-                     [&](const Spot& s) { return same_place(s, dust); })) {
-      continue;
-    }
-    for (int y = 0; y < coverage.rows; ++y) {
-      for (int x = 0; x < coverage.cols; ++x) {
-        if (coverage.at<uchar>(y, x) < 255 ||
-            std::hypot(x - dust.x_px, y - dust.y_px) > 0.7 * dust.diameter_px) {
-          continue;
-        }
-        for (int c = 0; c < 3; ++c) {
-          const double truth = perfect.at<cv::Vec3w>(y, x)[c] / 65535.0;
-          const double error = repaired.at<cv::Vec3w>(y, x)[c] / 65535.0 - truth;
-          score.error2 += error * error;
-          score.noise2 += sensor.noise_floor + sensor.noise_slope * truth;
-        }
-      }
-    }
-  }
-}
-
 SurveyResult survey_all(const std::vector<cv::Mat>& images) {
-  return survey(survey_stations({images.size()}, 12),
+  return survey(survey_stations({images.size()}, {}),
                 [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
                 BackdropKind::automatic, {});
 }
@@ -156,7 +95,7 @@ struct Case {
 };
 
 void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Case>& cases,
-         Score& score, DustScore& dust) {
+         Score& score, test::DustScore& dust) {
   const demo::DemoSet plain(demo_options(backdrop, seed));
   std::vector<demo::RenderedView> views;
   for (const demo::DemoView& view : plain.views()) views.push_back(plain.render(view));
@@ -171,12 +110,12 @@ void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Cas
     }
     const SurveyResult result = survey_all(images);
     const bool first = &one == &cases.front();
-    if (first) judge_dust(set, result.spots, dust);
+    if (first) test::judge_dust(set, result.spots, dust);
     for (std::size_t k = 0; k < views.size(); ++k) {
       repair(images[k], result.spots, {});
       if (first) {
-        judge_repair(set, result.spots, images[k], set.fused(set.views()[k], views[k], true),
-                     views[k].coverage, dust);
+        test::judge_repair(set, result.spots, images[k], set.fused(set.views()[k], views[k], true),
+                           views[k].coverage, dust);
       }
       score.add(make_mask(images[k], result, {}, 0).coverage, views[k]);
     }
@@ -192,7 +131,7 @@ void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Cas
 }
 
 TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
-  DustScore dust;
+  test::DustScore dust;
   // What is reached; the goal is 0.990 in the mean and 0.980 in the worst image on every backdrop.
   // Bristles of a pixel make up a fifth of the outline here: whether a pixel they half cover counts
   // is what remains, besides limbs as dark as the black backdrop.
@@ -216,9 +155,9 @@ TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
     EXPECT_GE(score.boundary, 0.97);
     EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
   }
-  const double recall = double(dust.found) / dust.wanted;
-  const double precision = double(dust.found) / std::max(1, dust.found + dust.wrong);
-  const double error = std::sqrt(dust.error2 / dust.noise2);
+  const double recall = dust.recall();
+  const double precision = dust.precision();
+  const double error = dust.error();
   std::cout << "dust: recall " << recall << ", precision " << precision << ", repaired to " << error
             << " of the noise, found on clean sets " << dust.on_clean << '\n';
   // The goal is 0.95; specks before the specimen itself at every station drown in its texture.
@@ -232,7 +171,7 @@ TEST(DemoMasks, SlowMeetTheTruthOnColouredBackdrops) {
   for (const demo::BackdropShade backdrop :
        {demo::BackdropShade::blue, demo::BackdropShade::green}) {
     Score score;
-    DustScore dust;
+    test::DustScore dust;
     run(backdrop, 4, {{16, 1.0}, {8, 0.7}}, score, dust);
     std::cout << "backdrop " << static_cast<int>(backdrop) << ": overlap " << score.overlap
               << ", worst " << score.worst << ", boundary F " << score.boundary

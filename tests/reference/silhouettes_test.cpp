@@ -31,7 +31,7 @@ Set mask_all(const std::vector<fs::path>& files) {
     set.images.push_back(read_image(file));
   }
   const SurveyResult result =
-      survey(survey_stations({files.size()}, 12), [&](std::size_t k) { return set.images[k]; },
+      survey(survey_stations({files.size()}, {}), [&](std::size_t k) { return set.images[k]; },
              std::nullopt, BackdropKind::automatic, {});
   EXPECT_TRUE(result.spots.empty()) << "neither set shows dust or hot pixels";
   for (const cv::Mat& image : set.images) set.masks.push_back(make_mask(image, result, {}, 0.0));

@@ -32,7 +32,7 @@ demo::DemoOptions small_demo() {
 }
 
 SurveyResult survey_of(const std::vector<cv::Mat>& images, const std::optional<cv::Mat>& empty) {
-  return survey(survey_stations({images.size()}, 12),
+  return survey(survey_stations({images.size()}, {}),
                 [&](std::size_t k) { return images[k].clone(); }, empty, BackdropKind::automatic,
                 {});
 }

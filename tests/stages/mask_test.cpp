@@ -23,7 +23,7 @@ Prepared prepare(TurningScene scene) {
   scene.stations = 12;
   Prepared set{scene, {}, {}};
   for (int k = 0; k < scene.stations; ++k) set.pictures.push_back(scene.picture(k));
-  set.survey = survey(survey_stations({12}, 12),
+  set.survey = survey(survey_stations({12}, {}),
                       [&](std::size_t k) { return set.pictures[k].image.clone(); }, std::nullopt,
                       BackdropKind::automatic, {});
   return set;

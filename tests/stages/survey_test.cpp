@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <set>
 
 #include "core/error.h"
 #include "stages/repair.h"
@@ -25,14 +26,45 @@ TurningScene small_scene() {
 }
 
 SurveyResult survey_of(const TurningScene& scene) {
-  return survey(survey_stations({8}, 12),
+  return survey(survey_stations({8}, {}),
                 [&](std::size_t k) { return scene.picture(static_cast<int>(k)).image; },
                 std::nullopt, BackdropKind::automatic, {});
 }
 
 TEST(SurveyStations, SpreadEvenlyAndNeverTwice) {
-  EXPECT_EQ(survey_stations({3, 2}, 12), (std::vector<std::size_t>{0, 1, 2, 3, 4}));
-  EXPECT_EQ(survey_stations({12, 12}, 4), (std::vector<std::size_t>{3, 9, 15, 21}));
+  EXPECT_EQ(survey_stations({3, 2}, {}), (std::vector<std::size_t>{0, 1, 2, 3, 4}));
+  EXPECT_EQ(survey_stations({12, 12}, {.stations = 4, .most_stations = 4}),
+            (std::vector<std::size_t>{3, 9, 15, 21}));
+}
+
+TEST(SurveyStations, EachRoundLiesEvenlyBetweenThoseBefore) {
+  const SurveySettings settings{.stations = 4, .most_stations = 12};
+  const std::vector<std::size_t> order = survey_stations({18, 18}, settings);
+  ASSERT_EQ(order.size(), 12U);
+  std::size_t seen = 0;
+  for (const std::size_t count : {4U, 12U}) {
+    seen = survey_round_end(seen, order.size(), settings);
+    EXPECT_EQ(seen, count);
+    std::vector<std::size_t> stations(order.begin(),
+                                      order.begin() + static_cast<std::ptrdiff_t>(count));
+    std::sort(stations.begin(), stations.end());
+    for (std::size_t k = 1; k < count; ++k) {
+      EXPECT_EQ(stations[k] - stations[k - 1], 36 / count) << count;
+    }
+  }
+  EXPECT_EQ(survey_round_end(seen, order.size(), settings), order.size());
+}
+
+TEST(SurveyStations, MoreThanARoundAreSpreadOverTheRestAndNeverTwice) {
+  // A third round is cut short: 16 between the 8 of the first, then 6 of the 48 left.
+  const std::vector<std::size_t> order =
+      survey_stations({72}, {.stations = 8, .most_stations = 30});
+  ASSERT_EQ(order.size(), 30U);
+  EXPECT_EQ(std::set<std::size_t>(order.begin(), order.end()).size(), 30U);
+  std::vector<std::size_t> last(order.begin() + 24, order.end());
+  EXPECT_TRUE(std::is_sorted(last.begin(), last.end()));
+  EXPECT_LT(last.front(), 12U);
+  EXPECT_GE(last.back(), 60U);
 }
 
 TEST(Survey, FindsDustOnBackdropAndNothingOnACleanSet) {
@@ -84,7 +116,7 @@ TEST(Survey, SaysWhenTheBackdropIsNotOfTheKindThatWasToldIt) {
   TurningScene scene = small_scene();  // a mid grey
   const auto doubts = [&scene](BackdropKind kind) {
     const SurveyResult result =
-        survey(survey_stations({8}, 12),
+        survey(survey_stations({8}, {}),
                [&](std::size_t k) { return scene.picture(static_cast<int>(k)).image; },
                std::nullopt, kind, {});
     return std::count_if(result.findings.begin(), result.findings.end(), [](const Finding& f) {
