@@ -11,6 +11,7 @@
 #include "stages/mask_thin_colour.h"
 #include "stages/mask_unmix.h"
 #include "stages/mask_values.h"
+#include "stages/outline_tiles.h"
 
 namespace trunnion {
 namespace {
@@ -23,66 +24,96 @@ constexpr float kShading = 0.3F;
 constexpr float kFloor = 0.01F;
 constexpr std::size_t kMostThin = 3000;  // pixels that tell the colours of thin parts
 
-// Sums over whole pixels near a mixed one.
+// Sums over whole pixels near a mixed one; of the products only those of a symmetric matrix.
 struct Whole {
   float weight = 0;
-  Vec3 sum{0, 0, 0};
-  cv::Matx33f products = cv::Matx33f::zeros();
+  std::array<float, 3> sum{};
+  std::array<float, 6> products{};  // 00 01 02 11 12 22
   void add(const Vec3& value, float w) {
+    const std::array<float, 3> weighted{w * value[0], w * value[1], w * value[2]};
     weight += w;
-    sum += w * value;
-    products += w * (value * value.t());
+    for (std::size_t c = 0; c < 3; ++c) sum[c] += weighted[c];
+    products[0] += weighted[0] * value[0];
+    products[1] += weighted[0] * value[1];
+    products[2] += weighted[0] * value[2];
+    products[3] += weighted[1] * value[1];
+    products[4] += weighted[1] * value[2];
+    products[5] += weighted[2] * value[2];
   }
   // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
   // backdrop there than a pixel or two inside.
   [[nodiscard]] Colours at_limb(const Vec3& behind) const {
-    const Vec3 inside = (1.0F / weight) * sum;
+    const float share = 1.0F / weight;
+    const Vec3 inside(share * sum[0], share * sum[1], share * sum[2]);
     const Vec3 span = inside - behind;
     Vec3 limb = inside;
     if (span[0] + span[1] + span[2] > 0) limb = behind + kLimb * span;
-    return {limb, (1.0F / weight) * products - inside * inside.t() +
-                      kShading * kShading * (limb * limb.t()) +
+    const auto& p = products;
+    const cv::Matx33f square(p[0], p[1], p[2], p[1], p[3], p[4], p[2], p[4], p[5]);
+    return {limb, share * square - inside * inside.t() + kShading * kShading * (limb * limb.t()) +
                       kFloor * kFloor * cv::Matx33f::eye()};
   }
 };
 
-// What the pixels of a band along the outline are compared with.
+// How much a whole pixel counts by its distance: near ones say most about the specimen's colour.
+class Nearness {
+ public:
+  explicit Nearness(int reach) : reach_(reach) {
+    for (int v = -reach; v <= reach; ++v) {
+      for (int u = -reach; u <= reach; ++u) {
+        const float near = 1.0F / static_cast<float>(1 + u * u + v * v);
+        weights_.push_back(near * near * near);
+      }
+    }
+  }
+  // Of a row `v` px away, indexed by the columns' distance.
+  [[nodiscard]] const float* row(int v) const {
+    return weights_.data() + (v + reach_) * (2 * reach_ + 1) + reach_;
+  }
+  [[nodiscard]] int reach() const { return reach_; }
+
+ private:
+  int reach_;  // px to pixels that tell the specimen's colour
+  std::vector<float> weights_;
+};
+
+// What the pixels of a part of the band along the outline are compared with.
 struct Band {
   const cv::Mat& image;
-  cv::Rect box;  // of the maps below in the image
+  cv::Rect box;   // of the maps below in the image
+  cv::Rect core;  // of the box: pixels that are this part's own
   const PixelBackdrop& backdrop;
   cv::Mat hard;   // kept
   cv::Mat inner;  // covered whole
   cv::Mat thin;   // parts too thin for an inside, and a pixel around them
-  int reach;      // px to pixels that tell the specimen's colour
+  cv::Mat mixed;  // what is unmixed
 };
 
 // Two guesses at the specimen's own colour are tried: whole pixels next to it, and the local
 // extreme, which is what there is on a bristle. The likelier one counts; thin parts know only the
 // second.
 template <typename T>
-Mixture mixture_at(const Band& band, int x, int y, const std::optional<ThinColours>& learnt) {
+Mixture mixture_at(const Band& band, int x, int y, const Nearness& nearness,
+                   const std::optional<ThinColours>& learnt) {
+  const int reach = nearness.reach();
   const int channels = band.image.channels();
   const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
   Whole body;
   Vec3 extreme(0, 0, 0);
   float extreme_weight = 0;
   const bool is_thin = band.thin.ptr<std::uint8_t>(y)[x] != 0;
-  const int bottom = std::min(band.box.height - 1, y + band.reach);
-  const int right = std::min(band.box.width - 1, x + band.reach);
-  for (int v = std::max(0, y - band.reach); v <= bottom; ++v) {
+  const int bottom = std::min(band.box.height - 1, y + reach);
+  const int right = std::min(band.box.width - 1, x + reach);
+  for (int v = std::max(0, y - reach); v <= bottom; ++v) {
     const auto* on = band.hard.ptr<std::uint8_t>(v);
     const auto* in = band.inner.ptr<std::uint8_t>(v);
     const auto* thin = band.thin.ptr<std::uint8_t>(v);
     const T* row = band.image.ptr<T>(band.box.y + v) + band.box.x * channels;
-    for (int u = std::max(0, x - band.reach); u <= right; ++u) {
+    const float* near = nearness.row(v - y);
+    for (int u = std::max(0, x - reach); u <= right; ++u) {
       if (on[u] == 0) continue;
       const Vec3 value = value_of(row + u * channels, channels);
-      if (in[u] != 0) {
-        // Near pixels say most about the specimen's colour here.
-        const float near = 1.0F / static_cast<float>(1 + (u - x) * (u - x) + (v - y) * (v - y));
-        body.add(value, near * near * near);
-      }
+      if (in[u] != 0) body.add(value, near[u - x]);
       if (is_thin && thin[u] == 0) continue;
       const Vec3 d = value - behind;
       const float apart2 = d.dot(d);
@@ -107,56 +138,77 @@ Mixture mixture_at(const Band& band, int x, int y, const std::optional<ThinColou
 
 // Colours of the thin parts, from pixels spread evenly over them.
 template <typename T>
-std::optional<ThinColours> thin_colours(const Band& band) {
-  const cv::Mat kept = band.thin & band.hard;
-  const std::size_t count = static_cast<std::size_t>(cv::countNonZero(kept));
+std::optional<ThinColours> thin_colours(const std::vector<Band>& bands) {
+  std::size_t count = 0;
+  for (const Band& band : bands) {
+    count += static_cast<std::size_t>(cv::countNonZero((band.thin & band.hard)(band.core)));
+  }
   const std::size_t step = 1 + count / kMostThin;
-  const int channels = band.image.channels();
   std::vector<ThinPixel> pixels;
   std::size_t passed = 0;
-  for (int y = 0; y < kept.rows; ++y) {
-    const auto* on = kept.ptr<std::uint8_t>(y);
-    const T* row = band.image.ptr<T>(band.box.y + y) + band.box.x * channels;
-    for (int x = 0; x < kept.cols; ++x) {
-      if (on[x] == 0 || passed++ % step != 0) continue;
-      const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
-      const float variance = band.backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
-      pixels.push_back({value_of(row + x * channels, channels), behind, variance});
+  for (const Band& band : bands) {
+    const int channels = band.image.channels();
+    for (int y = band.core.y; y < band.core.br().y; ++y) {
+      const auto* thin = band.thin.ptr<std::uint8_t>(y);
+      const auto* on = band.hard.ptr<std::uint8_t>(y);
+      const T* row = band.image.ptr<T>(band.box.y + y) + band.box.x * channels;
+      for (int x = band.core.x; x < band.core.br().x; ++x) {
+        if (thin[x] == 0 || on[x] == 0 || passed++ % step != 0) continue;
+        const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
+        const float variance = band.backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
+        pixels.push_back({value_of(row + x * channels, channels), behind, variance});
+      }
     }
   }
   return learn_thin_colours(pixels);
 }
 
-// Width of the transition from backdrop to specimen, px: the layer of `region`, counted inwards, in
-// which the median contrast reaches what it is further in. Lens, sensor and fusion spread an edge
-// over more than the pixel it crosses.
+cv::Mat eroded_by(const cv::Mat& region, const cv::Mat& element, int times = 1) {
+  cv::Mat result;
+  cv::erode(region, result, element, cv::Point(-1, -1), times, cv::BORDER_CONSTANT,
+            cv::Scalar(255));
+  return result;
+}
+
+using LayerContrasts = std::array<std::vector<float>, kDeepest>;
+
+// Squared contrasts of a tile's pixels by the layer they lie in; of every `step`th row.
 template <typename T>
-int transition_of(const cv::Mat& image, const cv::Rect& box, const cv::Mat& region,
-                  const PixelBackdrop& backdrop) {
+void look_at_layers(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard, int step,
+                    const PixelBackdrop& backdrop, LayerContrasts& contrasts) {
   std::array<cv::Mat, kDeepest + 1> eroded;
-  eroded[0] = region;
-  for (std::size_t d = 1; d < eroded.size(); ++d) {
-    cv::erode(eroded[d - 1], eroded[d], cv::Mat(), cv::Point(-1, -1), 1, cv::BORDER_CONSTANT,
-              cv::Scalar(255));
-  }
+  eroded[0] = hard(tile.outer);
+  for (std::size_t d = 1; d < eroded.size(); ++d) eroded[d] = eroded_by(eroded[d - 1], cv::Mat());
   cv::Mat thick;  // only where there is an inside to compare with
   constexpr int kWide = 2 * kDeepest + 3;
   cv::dilate(eroded[kDeepest], thick, cv::getStructuringElement(cv::MORPH_RECT, {kWide, kWide}));
   const int channels = image.channels();
-  const int step = std::max(1, box.height / 600);
-  std::array<std::vector<float>, kDeepest> contrasts;
-  for (int y = 0; y < box.height; y += step) {
-    const T* row = image.ptr<T>(box.y + y) + box.x * channels;
-    for (int x = 0; x < box.width; ++x) {
-      if (thick.at<std::uint8_t>(y, x) == 0 || eroded[0].at<std::uint8_t>(y, x) == 0 ||
-          eroded[kDeepest].at<std::uint8_t>(y, x) != 0) {
+  for (int y = tile.core.y + (step - tile.core.y % step) % step; y < tile.core.br().y; y += step) {
+    const int v = y - tile.outer.y;
+    const T* row = image.ptr<T>(y);
+    for (int x = tile.core.x; x < tile.core.br().x; ++x) {
+      const int u = x - tile.outer.x;
+      if (thick.at<std::uint8_t>(v, u) == 0 || eroded[0].at<std::uint8_t>(v, u) == 0 ||
+          eroded[kDeepest].at<std::uint8_t>(v, u) != 0) {
         continue;
       }
       std::size_t d = 0;
-      while (eroded[d + 1].at<std::uint8_t>(y, x) != 0) ++d;
-      const Vec3 away = value_of(row + x * channels, channels) - backdrop.at(box.x + x, box.y + y);
+      while (eroded[d + 1].at<std::uint8_t>(v, u) != 0) ++d;
+      const Vec3 away = value_of(row + x * channels, channels) - backdrop.at(x, y);
       contrasts[d].push_back(away.dot(away));
     }
+  }
+}
+
+// Width of the transition from backdrop to specimen, px: the layer of the kept region, counted
+// inwards, in which the median contrast reaches what it is further in. Lens, sensor and fusion
+// spread an edge over more than the pixel it crosses.
+template <typename T>
+int transition_of(const cv::Mat& image, const std::vector<OutlineTile>& tiles, const cv::Mat& hard,
+                  int step, const PixelBackdrop& backdrop) {
+  LayerContrasts contrasts;
+  for (const OutlineTile& tile : tiles) {
+    look_at_layers<T>(image, tile, hard, step, backdrop, contrasts);
   }
   std::array<float, kDeepest> middle{};
   for (std::size_t d = 0; d < contrasts.size(); ++d) {
@@ -174,17 +226,48 @@ int transition_of(const cv::Mat& image, const cv::Rect& box, const cv::Mat& regi
   return inset;
 }
 
+Band band_of(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard, int inset,
+             const PixelBackdrop& backdrop) {
+  const cv::Mat region = hard(tile.outer);
+  const cv::Mat three = cv::Mat();
+  // Parts thinner than this may be mixtures throughout.
+  const int thick_px = 2 * inset + 3;
+  const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {thick_px, thick_px});
+  cv::Mat thick = eroded_by(region, disc);
+  cv::dilate(thick, thick, disc);
+  const cv::Mat inner = eroded_by(region, three, inset) & thick;
+  cv::Mat around;
+  cv::dilate(region, around, three);
+  cv::dilate(thick, thick, three);
+  return {image,           tile.outer,     tile.core - tile.outer.tl(), backdrop, region, inner,
+          around & ~thick, around & ~inner};
+}
+
 template <typename T>
-void soften_band(const Band& band, const cv::Mat& mixed, cv::Mat& coverage) {
-  const std::optional<ThinColours> learnt = thin_colours<T>(band);
-  for (int y = 0; y < mixed.rows; ++y) {
-    const auto* here = mixed.ptr<std::uint8_t>(y);
-    auto* out = coverage.ptr<std::uint8_t>(y);
-    for (int x = 0; x < mixed.cols; ++x) {
-      if (here[x] == 0) continue;
-      const Mixture mixture = mixture_at<T>(band, x, y, learnt);
-      if (mixture.decided) {
-        out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
+void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
+                  const PixelBackdrop& backdrop, cv::Mat& coverage) {
+  const int step = std::max(1, box.height / 600);
+  // Two discs, the layers and the pixels that tell a colour.
+  constexpr int kRim = 2 * (kDeepest + 2) + kDeepest + 3;
+  const std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
+  const int inset = transition_of<T>(image, tiles, hard, step, backdrop);
+  std::vector<Band> bands;
+  bands.reserve(tiles.size());
+  for (const OutlineTile& tile : tiles) {
+    bands.push_back(band_of(image, tile, hard, inset, backdrop));
+  }
+  const std::optional<ThinColours> learnt = thin_colours<T>(bands);
+  const Nearness nearness(inset + 1);
+  for (const Band& band : bands) {
+    for (int y = band.core.y; y < band.core.br().y; ++y) {
+      const auto* here = band.mixed.ptr<std::uint8_t>(y);
+      auto* out = coverage.ptr<std::uint8_t>(band.box.y + y) + band.box.x;
+      for (int x = band.core.x; x < band.core.br().x; ++x) {
+        if (here[x] == 0) continue;
+        const Mixture mixture = mixture_at<T>(band, x, y, nearness, learnt);
+        if (mixture.decided) {
+          out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
+        }
       }
     }
   }
@@ -197,30 +280,10 @@ cv::Mat soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
   cv::Mat coverage = hard.clone();
   if (box.empty()) return coverage;
   const PixelBackdrop backdrop(look, survey);
-  const cv::Mat region = hard(box);
-  const int inset = image.depth() == CV_16U
-                        ? transition_of<std::uint16_t>(image, box, region, backdrop)
-                        : transition_of<std::uint8_t>(image, box, region, backdrop);
-  cv::Mat inner;
-  const cv::Mat three = cv::Mat();
-  cv::erode(region, inner, three, cv::Point(-1, -1), inset, cv::BORDER_CONSTANT, cv::Scalar(255));
-  // Parts thinner than this may be mixtures throughout.
-  const int thick_px = 2 * inset + 3;
-  cv::Mat thick;
-  const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {thick_px, thick_px});
-  cv::erode(region, thick, disc, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
-  cv::dilate(thick, thick, disc);
-  inner &= thick;
-  cv::Mat around;
-  cv::dilate(region, around, three);
-  cv::dilate(thick, thick, three);
-  const Band band{image, box, backdrop, region, inner, around & ~thick, inset + 1};
-  const cv::Mat mixed = around & ~inner;
-  cv::Mat soft = coverage(box);
   if (image.depth() == CV_16U) {
-    soften_band<std::uint16_t>(band, mixed, soft);
+    soften_bands<std::uint16_t>(image, box, hard, backdrop, coverage);
   } else {
-    soften_band<std::uint8_t>(band, mixed, soft);
+    soften_bands<std::uint8_t>(image, box, hard, backdrop, coverage);
   }
   return coverage;
 }
