@@ -178,7 +178,7 @@ double sure_of(double depth, double texture, const SearchOptions& options) {
 }
 
 // What is made of a candidate.
-enum class Verdict { none, doubtful, speck };
+enum class Verdict { none, doubtful, likely, speck };  // likely: taken for one meanwhile
 
 struct Judgement {
   Verdict verdict = Verdict::none;
@@ -190,10 +190,14 @@ class Judge {
   Judge(const std::vector<cv::Mat>& logs, const LightNoise& noise, const SearchOptions& options)
       : logs_(logs), noise_(noise), options_(options) {}
 
+  [[nodiscard]] static bool decided_by_agreement(double depth, double texture) {
+    return texture >= 1 && depth > 0;
+  }
+
   // Strength from which a candidate is worth its fit.
   [[nodiscard]] double glance(double depth, double texture) const {
-    const bool agreement = texture >= 1 && depth > 0;
-    return (agreement ? kGlanceTexture : kGlance) * sure_of(depth, texture, options_);
+    const double share = decided_by_agreement(depth, texture) ? kGlanceTexture : kGlance;
+    return share * sure_of(depth, texture, options_);
   }
 
   // The candidate's speck, fitted on its own level or, where that is coarse and neighbouring edges
@@ -207,7 +211,7 @@ class Judge {
     if (speck.strength < glance(speck.depth, candidate.texture)) return {};
     speck = fit_speck(own.field, candidate.speck);
     const Verdict verdict = verdict_of(own, speck, candidate.texture);
-    if (verdict == Verdict::speck) return {verdict, at_finest(speck, own.scale)};
+    if (verdict >= Verdict::likely) return {verdict, at_finest(speck, own.scale)};
     const Level& finest = levels.front();
     speck = at_finest(candidate.speck, own.scale);
     const cv::Rect inside({0, 0}, finest.field.x.size());
@@ -237,19 +241,29 @@ class Judge {
     const double noisy = support.noise * (1 - texture);
     const double roughest = kRoughest + noisy * (kRoughestNoise - kRoughest);
     if (support.sectors < kLeastSectors || support.roughness > roughest) return Verdict::none;
-    const double sure = sure_of(speck.depth, texture, options_) * support.surroundings;
-    if (speck.strength >= sure) return Verdict::speck;
-    if (support.surroundings > kUnquiet) return Verdict::none;
-    if (speck.strength < kWeakest || speck.half_length > 0.5 * speck.diameter) return Verdict::none;
-    if (texture < 1 || speck.depth < 0 || logs_.size() < kAgreementStations) {
-      return Verdict::doubtful;
+    const bool by_agreement = decided_by_agreement(speck.depth, texture);
+    if (by_agreement && logs_.size() >= kAgreementStations) {
+      return agreed(level, speck, support) ? Verdict::speck : Verdict::none;
     }
+    const double sure = sure_of(speck.depth, texture, options_) * support.surroundings;
+    if (speck.strength >= sure) return by_agreement ? Verdict::likely : Verdict::speck;
+    const bool drawn_out = speck.half_length > 0.5 * speck.diameter;
+    if (support.surroundings > kUnquiet || speck.strength < kWeakest || drawn_out) {
+      return Verdict::none;
+    }
+    return Verdict::doubtful;
+  }
+
+  // Both strengths are divided by the surroundings, agreement by their square: an edge that stands
+  // still agrees with itself.
+  [[nodiscard]] bool agreed(const Level& level, const Speck& speck,
+                            const SpeckSupport& support) const {
     LightNoise noise = noise_;
     noise.at_zero /= level.scale * level.scale;
     noise.per_level /= level.scale * level.scale;
     const double agreement = agreement_of(logs_, noise, speck, static_cast<int>(level.scale));
-    const double both = std::sqrt(speck.strength * agreement) / support.surroundings;
-    return both >= options_.agreed ? Verdict::speck : Verdict::none;
+    return std::sqrt(speck.strength * agreement / std::pow(support.surroundings, 3)) >=
+           options_.agreed;
   }
 
   const std::vector<cv::Mat>& logs_;
@@ -313,8 +327,8 @@ SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noi
   SearchResult result;
   for (const Candidate& candidate : candidates) {
     const Judgement judged = judge.judge(levels, candidate);
-    if (judged.verdict == Verdict::doubtful) ++result.doubtful;
-    if (judged.verdict != Verdict::speck) continue;
+    if (judged.verdict == Verdict::doubtful || judged.verdict == Verdict::likely) ++result.doubtful;
+    if (judged.verdict < Verdict::likely) continue;
     result.specks.push_back({judged.speck, transmission_of(levels.front().field, judged.speck)});
     for (Level& other : levels) take_out(other.field, judged.speck, other.scale);
   }
