@@ -13,6 +13,7 @@
 #include "stages/mask_edge.h"
 #include "stages/mask_gaps.h"
 #include "stages/mask_pixels.h"
+#include "stages/mask_spill.h"
 
 namespace trunnion {
 namespace {
@@ -189,6 +190,7 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   const BlockLook look = look_at_blocks(image, survey);
   const cv::Mat out = standing_out(image, look, survey);
   cv::Mat hard = specimen_of(out, look, survey);
+  drop_reflections(look, survey, hard);
   const cv::Rect box = with_rim(cv::boundingRect(hard), hard.size());
   open_gaps(image, out, box, look, survey, settings.keep_holes, hard);
   join_dark_parts(image, box, look, survey, hard);

@@ -23,7 +23,8 @@
 // the gradients apart, survey_search.h finds soft discs in it, survey_speck.h fits each.
 //
 // Memory: one full image a thread, accumulators of its size and two bytes a pixel and station (a
-// quarter of that for images over 2000 px).
+// quarter of that for images over 2000 px), of 24 stations at most. 26 megapixels, 16 bit, two
+// threads: 0.84 GB with 12 stations, 0.93 to 1.01 GB with 24.
 #pragma once
 
 #include <cstddef>

@@ -4,39 +4,16 @@
 #include <array>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
-#include <optional>
 
-#include "stages/survey_agreement.h"
+#include "stages/survey_judge.h"
 
 namespace trunnion {
 namespace {
 
 constexpr std::array kFinest{3.0, 4.0, 5.3, 7.0};  // diameters, px of the level
 constexpr std::array kCoarser{4.7, 6.2, 8.2};      // each twice as large a level up
-constexpr double kGlance = 0.9;          // of the significance: worth a fit, which adds strength
-constexpr double kGlanceTexture = 0.65;  // the same before texture, where agreement decides
-constexpr double kWeakest = 4.2;         // strength below which no agreement helps
-constexpr double kRoughest = 1.0;        // mean chi-squared of the sectors that the shape explains
-// The same of pure noise: seven degrees of freedom exceed it in 2.4 % of all cases.
-constexpr double kRoughestNoise = 2.3;
-constexpr double kUnquiet =
-    1.3;  // surroundings (see SpeckSupport) in which weak ones are not doubts
-constexpr int kLeastSectors = 6;      // of eight
-constexpr int kScatterPx = 60;        // within which strengths are compared
-constexpr float kTextured = 0.5F;     // share from which texture rules a pixel
-constexpr std::size_t kEnough = 200;  // pixels to tell a scatter from
-
-struct Level {
-  StaticGradient field;
-  double scale = 1;  // px of the finest level
-  std::vector<double> diameters;
-};
-
-struct Candidate {
-  std::size_t level = 0;
-  Speck speck;  // px of its level
-  double texture = 0;
-};
+constexpr int kScatterPx = 60;                     // within which strengths are compared
+constexpr std::size_t kEnough = 200;               // pixels to tell a scatter from
 
 struct Matched {
   cv::Mat depth;     // CV_32FC1
@@ -163,100 +140,6 @@ std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
   return levels;
 }
 
-Speck at_finest(const Speck& speck, double scale) {
-  Speck finest = speck;
-  finest.centre = scale * (speck.centre + cv::Point2d(0.5, 0.5)) - cv::Point2d(0.5, 0.5);
-  finest.diameter *= scale;
-  finest.half_length *= scale;
-  return finest;
-}
-
-// Strength from which a speck is believed.
-double sure_of(double depth, double texture, const SearchOptions& options) {
-  return (options.significance + options.in_texture * texture) *
-         (depth < 0 ? options.brightening : 1.0);
-}
-
-// What is made of a candidate.
-enum class Verdict { none, doubtful, speck };
-
-struct Judgement {
-  Verdict verdict = Verdict::none;
-  Speck speck;  // px of the finest level
-};
-
-class Judge {
- public:
-  Judge(const std::vector<cv::Mat>& logs, const LightNoise& noise, const SearchOptions& options)
-      : logs_(logs), noise_(noise), options_(options) {}
-
-  // Strength from which a candidate is worth its fit.
-  [[nodiscard]] double glance(double depth, double texture) const {
-    const bool agreement = texture >= 1 && depth > 0;
-    return (agreement ? kGlanceTexture : kGlance) * sure_of(depth, texture, options_);
-  }
-
-  // The candidate's speck, fitted on its own level or, where that is coarse and neighbouring edges
-  // disturb it there, on the finest one.
-  [[nodiscard]] Judgement judge(const std::vector<Level>& levels,
-                                const Candidate& candidate) const {
-    const Level& own = levels[candidate.level];
-    // A stronger one that was taken out may have been all there was.
-    Speck speck = candidate.speck;
-    weigh(own.field, speck);
-    if (speck.strength < glance(speck.depth, candidate.texture)) return {};
-    speck = fit_speck(own.field, candidate.speck);
-    const Verdict verdict = verdict_of(own, speck, candidate.texture);
-    if (verdict == Verdict::speck) return {verdict, at_finest(speck, own.scale)};
-    const Level& finest = levels.front();
-    speck = at_finest(candidate.speck, own.scale);
-    const cv::Rect inside({0, 0}, finest.field.x.size());
-    const cv::Point at(speck.centre);
-    if (candidate.level == 0 || !inside.contains(at) ||
-        finest.field.texture.at<float>(at) > kTextured) {
-      return {verdict, {}};
-    }
-    speck.scatter = 1;  // noise alone
-    weigh(finest.field, speck);
-    if (speck.strength < kGlance * sure_of(speck.depth, 0, options_)) return {verdict, {}};
-    speck = fit_speck(finest.field, speck);
-    return {verdict_of(finest, speck, candidate.texture), speck};
-  }
-
- private:
-  [[nodiscard]] Verdict verdict_of(const Level& level, const Speck& speck, double texture) const {
-    const cv::Rect inside({0, 0}, level.field.x.size());
-    const double length = speck.diameter + 2 * speck.half_length;
-    if (!inside.contains(cv::Point(speck.centre)) || std::abs(speck.depth) < options_.least_depth ||
-        speck.diameter * level.scale < options_.least_diameter ||
-        length * level.scale > options_.greatest_diameter) {
-      return Verdict::none;
-    }
-    if (speck.strength < glance(speck.depth, texture)) return Verdict::none;
-    const SpeckSupport support = support_of(level.field, speck);
-    const double noisy = support.noise * (1 - texture);
-    const double roughest = kRoughest + noisy * (kRoughestNoise - kRoughest);
-    if (support.sectors < kLeastSectors || support.roughness > roughest) return Verdict::none;
-    const double sure = sure_of(speck.depth, texture, options_) * support.surroundings;
-    if (speck.strength >= sure) return Verdict::speck;
-    if (support.surroundings > kUnquiet) return Verdict::none;
-    if (speck.strength < kWeakest || speck.half_length > 0.5 * speck.diameter) return Verdict::none;
-    if (texture < 1 || speck.depth < 0 || logs_.size() < kAgreementStations) {
-      return Verdict::doubtful;
-    }
-    LightNoise noise = noise_;
-    noise.at_zero /= level.scale * level.scale;
-    noise.per_level /= level.scale * level.scale;
-    const double agreement = agreement_of(logs_, noise, speck, static_cast<int>(level.scale));
-    const double both = std::sqrt(speck.strength * agreement) / support.surroundings;
-    return both >= options_.agreed ? Verdict::speck : Verdict::none;
-  }
-
-  const std::vector<cv::Mat>& logs_;
-  LightNoise noise_;
-  const SearchOptions& options_;
-};
-
 void add_candidates(const std::vector<Level>& levels, std::size_t index, const Judge& judge,
                     std::vector<Candidate>& candidates) {
   const Level& level = levels[index];
@@ -313,8 +196,8 @@ SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noi
   SearchResult result;
   for (const Candidate& candidate : candidates) {
     const Judgement judged = judge.judge(levels, candidate);
-    if (judged.verdict == Verdict::doubtful) ++result.doubtful;
-    if (judged.verdict != Verdict::speck) continue;
+    if (judged.verdict == Verdict::doubtful || judged.verdict == Verdict::likely) ++result.doubtful;
+    if (judged.verdict < Verdict::likely) continue;
     result.specks.push_back({judged.speck, transmission_of(levels.front().field, judged.speck)});
     for (Level& other : levels) take_out(other.field, judged.speck, other.scale);
   }

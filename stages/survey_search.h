@@ -6,9 +6,9 @@
 // From the strongest on, each candidate is fitted and judged, and taken out of all levels before
 // the next one's turn, so that no speck is told of twice.
 //
-// What texture leaves neither sure nor refuted is decided by the stations' agreement
-// (survey_agreement.h) where they are enough for that, by the geometric mean of both strengths:
-// pattern that is strong in one of them by chance is seldom so in the other.
+// Before texture the stations' agreement (survey_agreement.h) has a say where they are enough for
+// that, by the geometric mean of both strengths: pattern that is strong in one of them by chance is
+// seldom so in the other. With fewer stations strength alone decides, which is told as a doubt.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -24,7 +24,7 @@ struct SearchOptions {
   double greatest_diameter = 48;  // of the longer axis
   double significance = 5.5;      // sigmas where noise rules
   double in_texture = 0.8;        // more where texture does: its tails are longer
-  double agreed = 6.3;            // geometric mean of strength and agreement, in texture
+  double agreed = 7.0;            // geometric mean of strength and agreement, in texture
   double brightening = 2.0;       // times as sure must be what brightens, which dust seldom does
 };
 
@@ -36,7 +36,7 @@ struct FoundSpeck {
 
 struct SearchResult {
   std::vector<FoundSpeck> specks;
-  int doubtful = 0;  // shaped like specks, but neither strong enough nor clearly noise
+  int doubtful = 0;  // shaped like specks, but neither sure nor clearly noise
 };
 
 // `logs`: remembered images (survey_static.h) of the stations, in their order; `defects`: pixels

@@ -218,6 +218,7 @@ std::vector<BadText> bad_specimens() {
       {"alpha_without_masks", with("[mask]\nenabled = false\n[output]\nalpha = \"alpha\"\n"),
        "mask.enabled"},
       {"survey_of_nothing", with("[survey]\nstations = 0\n"), "stations"},
+      {"survey_upside_down", with("[survey]\nstations = 12\nmost_stations = 6\n"), "most_stations"},
       {"contrast_negative", with("[repair]\nmin_contrast_percent = -1\n"), "min_contrast_percent"},
       {"interpolation_unknown", with("[undistort]\ninterpolation = \"nearest\"\n"),
        "interpolation"},

@@ -1,6 +1,6 @@
 // Dust of the demo against its truth on two rings of 18 stations, with the survey as it runs by
 // default: all neutral backdrops, both depths, seeds that no constant was chosen on (those were
-// chosen on seeds 11 to 23).
+// chosen on seeds 11 to 23 and 41 to 56).
 #include <gtest/gtest.h>
 
 #include <iostream>
@@ -82,7 +82,7 @@ TEST(DemoDust, SlowIsFoundOnThirtySixStations) {
 }
 
 TEST(DemoDust, SlowIsFoundOnThirtySixStationsOfUnseenSeeds) {
-  expect_the_bar({31, 32, 33});
+  expect_the_bar({61, 62, 63});
 }
 
 }  // namespace

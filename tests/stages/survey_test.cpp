@@ -8,6 +8,7 @@
 
 #include "core/error.h"
 #include "stages/repair.h"
+#include "stages/survey_doubt.h"
 #include "tests/support/turning_scene.h"
 
 namespace trunnion {
@@ -126,6 +127,59 @@ TEST(Survey, SaysWhenTheBackdropIsNotOfTheKindThatWasToldIt) {
   EXPECT_EQ(doubts(BackdropKind::grey), 0);
   EXPECT_EQ(doubts(BackdropKind::black), 1);
   EXPECT_EQ(doubts(BackdropKind::colour), 1);
+}
+
+// A bare backdrop with noise.
+cv::Mat bare(std::size_t station) {
+  cv::Mat image(250, 300, CV_16UC3, cv::Scalar::all(20000));
+  cv::Mat noise(image.size(), CV_16SC3);
+  cv::RNG random(1000 + station);
+  random.fill(noise, cv::RNG::NORMAL, 0, 150);
+  cv::add(image, noise, image, cv::noArray(), CV_16U);
+  return image;
+}
+
+TEST(Survey, LooksNoFurtherThanDoubtReaches) {
+  const std::vector<std::size_t> order = survey_stations({24}, {});
+  const SurveyResult sure = survey(order, bare, std::nullopt, BackdropKind::automatic, {});
+  std::vector<std::size_t> first(order.begin(), order.begin() + 8);
+  std::sort(first.begin(), first.end());
+  EXPECT_EQ(sure.images, first);
+
+  // A specimen whose pattern could hide a speck.
+  TurningScene scene = small_scene();
+  scene.stations = 24;
+  const SurveyResult doubtful =
+      survey(order, [&](std::size_t k) { return scene.picture(static_cast<int>(k)).image; },
+             std::nullopt, BackdropKind::automatic, {});
+  EXPECT_EQ(doubtful.images.size(), 24U);
+}
+
+TEST(SurveyDoubts, EndWhereNothingIsLeftOrNothingEases) {
+  EXPECT_FALSE(SurveyDoubts{}.any());
+  EXPECT_TRUE(SurveyDoubts{.specks = 1}.any());
+  EXPECT_TRUE(SurveyDoubts{.backdrop = 0.03}.any());
+  EXPECT_TRUE(SurveyDoubts{.noise = 0.2}.any());
+  EXPECT_FALSE((SurveyDoubts{.specks = 2}.eased_since({.specks = 2})));
+  EXPECT_TRUE((SurveyDoubts{.specks = 1}.eased_since({.specks = 2})));
+  // What is no doubt any more does not speak for going on.
+  EXPECT_FALSE((SurveyDoubts{.specks = 2, .noise = 0.01}.eased_since({.specks = 2, .noise = 0.2})));
+}
+
+TEST(SurveyDoubts, BackdropThatOneStationShowedIsThin) {
+  cv::Mat looks(10, 10, CV_32FC1, cv::Scalar(8));
+  looks.rowRange(0, 2).setTo(0);
+  looks.rowRange(2, 3).setTo(1);
+  EXPECT_DOUBLE_EQ(thin_backdrop(looks, 8), 0.1);
+}
+
+TEST(SurveyDoubts, NoiseIsSettledWhereTheHalvesAgree) {
+  std::vector<std::vector<NoiseSample>> noise(4);
+  for (std::size_t k = 0; k < noise.size(); ++k) noise[k].assign(100, {100.0F, 4.0F});
+  EXPECT_NEAR(unsettled_noise(noise, 255), 0.0, 1e-9);
+  // Sigma 2 and 3.
+  for (std::size_t k = 1; k < noise.size(); k += 2) noise[k].assign(100, {100.0F, 9.0F});
+  EXPECT_NEAR(unsettled_noise(noise, 255), 1.0 / 3.0, 1e-6);
 }
 
 TEST(Survey, RefusesMixedSizes) {
