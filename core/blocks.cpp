@@ -5,7 +5,7 @@
 #include <limits>
 #include <vector>
 
-#include "core/vector_clones.h"
+#include "core/vector_code.h"
 
 namespace trunnion {
 namespace {
@@ -21,13 +21,13 @@ template <typename T>
   }
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void fold_row(const std::uint8_t* row, std::size_t count, std::uint32_t* sum, std::uint8_t* least,
               std::uint8_t* most) {
   fold(row, count, sum, least, most);
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void fold_row(const std::uint16_t* row, std::size_t count, std::uint32_t* sum, std::uint16_t* least,
               std::uint16_t* most) {
   fold(row, count, sum, least, most);

@@ -5,7 +5,7 @@
 #include <cstdint>
 #include <opencv2/imgproc.hpp>
 
-#include "core/vector_clones.h"
+#include "core/vector_code.h"
 
 namespace trunnion {
 
@@ -62,7 +62,7 @@ namespace {
   return std::sqrt(across2 + weight * weight * along * along);
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void contrast_row(const float* __restrict lab, const float* __restrict behind, std::size_t count,
                   const ContrastOptions& options, float* __restrict out) {
   const ContrastOptions how = options;

@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "core/runs.h"
-#include "core/vector_clones.h"
+#include "core/vector_code.h"
 #include "stages/noise_difference.h"
 
 namespace trunnion {
@@ -26,18 +26,18 @@ constexpr int kReach = 4;             // px from it to doubtful pixels
 constexpr double kMostSamples = 4e5;  // enough for a median
 constexpr std::size_t kEnough = 400;  // clear pixels to tell the scatter from
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void add_channels(const float* __restrict z, std::size_t count, float* __restrict sum) {
   for (std::size_t x = 0; x < count; ++x) sum[x] = z[3 * x] + z[3 * x + 1] + z[3 * x + 2];
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void add_three(const float* __restrict a, const float* __restrict b, const float* __restrict c,
                std::size_t count, float* __restrict sum) {
   for (std::size_t x = 0; x < count; ++x) sum[x] = a[x] + b[x] + c[x];
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void add_neighbours(const float* __restrict column, float scale, std::size_t count,
                     float* __restrict sum) {
   for (std::size_t x = 1; x + 1 < count; ++x) {
@@ -145,7 +145,7 @@ std::optional<Scatter> scatter_in_the_clear(SummedDifference& difference, const 
   return Scatter{middle, std::max(1.0F, scatter)};
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void mark(const float* __restrict away, Scatter scatter, std::size_t count,
           std::uint8_t* __restrict darker, std::uint8_t* __restrict doubtful) {
   const float lower = scatter.middle - kSurely * scatter.sigma;

@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "core/runs.h"
-#include "core/vector_clones.h"
+#include "core/vector_code.h"
 #include "stages/mask_values.h"
 #include "stages/noise_difference.h"
 
@@ -24,7 +24,7 @@ constexpr int kLeastGap = 3;          // px; smaller ones count only next to the
 constexpr float kColoured = 16.5F;    // chroma from which colour tells more than brightness
 constexpr int kLeastShadow = 20;      // px; a glint may come near the backdrop's colour
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void square_lengths(const float* __restrict z, std::size_t count, float* __restrict chi2) {
   for (std::size_t x = 0; x < count; ++x) {
     chi2[x] = z[3 * x] * z[3 * x] + z[3 * x + 1] * z[3 * x + 1] + z[3 * x + 2] * z[3 * x + 2];

@@ -4,12 +4,12 @@
 #include <limits>
 #include <utility>
 
-#include "core/vector_clones.h"
+#include "core/vector_code.h"
 
 namespace trunnion {
 namespace {
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void spread_row(const float* __restrict from, const int* __restrict index,
                 const float* __restrict share, std::size_t count, float* __restrict to) {
   for (std::size_t k = 0; k < count; ++k) {
@@ -41,12 +41,12 @@ template <typename T>
   }
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void weigh_row(const std::uint8_t* value, const Weighing& how, std::size_t count, float* z) {
   weigh(value, how, count, z);
 }
 
-TRUNNION_VECTOR_CLONES
+TRUNNION_VECTOR_CODE
 void weigh_row(const std::uint16_t* value, const Weighing& how, std::size_t count, float* z) {
   weigh(value, how, count, z);
 }
