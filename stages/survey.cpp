@@ -1,7 +1,6 @@
 #include "stages/survey.h"
 
 #include <fmt/format.h>
-#include <tbb/global_control.h>
 #include <tbb/parallel_pipeline.h>
 
 #include <algorithm>
@@ -13,6 +12,7 @@
 
 #include "core/contrast.h"
 #include "core/error.h"
+#include "core/threads.h"
 #include "stages/survey_backdrop.h"
 #include "stages/survey_doubt.h"
 #include "stages/survey_dust.h"
@@ -35,9 +35,9 @@ T median_of(std::vector<T> values) {
 
 // Median contrast of the noise over the frame.
 double typical_noise(const SurveyResult& result) {
-  const cv::Mat sigma = contrast_noise(
-      result.backdrop, to_lab(result.backdrop, result.full_scale), result.full_scale,
-      result.noise_at_zero, result.noise_per_level);
+  const cv::Mat sigma =
+      contrast_noise(result.backdrop, to_lab(result.backdrop, result.full_scale), result.full_scale,
+                     result.noise_at_zero, result.noise_per_level);
   return median_of(std::vector<float>(sigma.begin<float>(), sigma.end<float>()));
 }
 
@@ -117,8 +117,6 @@ void check_same(const Sight& sight, const cv::Size& size, int depth) {
 void look_at_all(const std::span<const std::size_t> images, const ImageReader& read,
                  const std::function<void(Sight&)>& take) {
   using tbb::filter_mode;
-  const std::size_t at_once =
-      tbb::global_control::active_value(tbb::global_control::max_allowed_parallelism);
   // Owned here: what is under way when an error ends the pipeline would be lost in it.
   std::vector<Sight> sights(images.size());
   std::size_t next = 0;
@@ -137,9 +135,10 @@ void look_at_all(const std::span<const std::size_t> images, const ImageReader& r
     sights[at] = Sight();
   };
   tbb::parallel_pipeline(
-      at_once, tbb::make_filter<void, std::size_t>(filter_mode::serial_in_order, begin) &
-                   tbb::make_filter<std::size_t, std::size_t>(filter_mode::parallel, look) &
-                   tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
+      threads_at_once(),
+      tbb::make_filter<void, std::size_t>(filter_mode::serial_in_order, begin) &
+          tbb::make_filter<std::size_t, std::size_t>(filter_mode::parallel, look) &
+          tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
 }
 
 // What all stations looked at so far have shown.

@@ -1,5 +1,7 @@
 #include "stages/survey_backdrop.h"
 
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -41,8 +43,8 @@ cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread)
   const cv::Size size = frames.front().mean.size();
   cv::Mat median(size, CV_32FC3);
   spread.create(size, CV_32FC1);
-  std::vector<float> values(frames.size());
-  for (int y = 0; y < size.height; ++y) {
+  tbb::parallel_for(0, size.height, [&](int y) {
+    std::vector<float> values(frames.size());
     auto* out = median.ptr<cv::Vec3f>(y);
     auto* wide = spread.ptr<float>(y);
     for (int x = 0; x < size.width; ++x) {
@@ -58,7 +60,7 @@ cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread)
         out[x][c] = middle;
       }
     }
-  }
+  });
   return median;
 }
 
@@ -89,9 +91,9 @@ cv::Mat joined_to_edge(const cv::Mat& still) {
   return joined;
 }
 
-cv::Mat equalised(const SurveyFrame& frame) {
+cv::Mat equalised(const SurveyFrame& frame, const cv::Range& rows = cv::Range::all()) {
   cv::Mat value;
-  frame.mean.convertTo(value, CV_32F);
+  frame.mean.rowRange(rows).convertTo(value, CV_32F);
   cv::multiply(value, cv::Scalar(frame.gain[0], frame.gain[1], frame.gain[2]), value);
   return value;
 }
@@ -100,29 +102,36 @@ cv::Mat equalised(const SurveyFrame& frame) {
 // how many do.
 void agreeing_mean(const std::vector<SurveyFrame>& frames, const cv::Mat& prediction,
                    float tolerance, cv::Mat& mean, cv::Mat& count) {
+  constexpr int kBand = 64;  // rows
   const cv::Mat lab = to_lab(prediction, 65535.0);
   mean = cv::Mat::zeros(prediction.size(), CV_32FC3);
   count = cv::Mat::zeros(prediction.size(), CV_32FC1);
-  for (const SurveyFrame& frame : frames) {
-    const cv::Mat value = equalised(frame);
-    const cv::Mat frame_lab = to_lab(value, 65535.0);
-    for (int y = 0; y < mean.rows; ++y) {
-      for (int x = 0; x < mean.cols; ++x) {
-        const auto& pixel = frame_lab.ptr<cv::Vec3f>(y)[x];
-        // Plain distance: a shadow is not the backdrop's own value.
-        if (cv::norm(pixel - lab.ptr<cv::Vec3f>(y)[x]) < tolerance) {
-          mean.ptr<cv::Vec3f>(y)[x] += value.ptr<cv::Vec3f>(y)[x];
+  const int rows = mean.rows;
+  tbb::parallel_for(0, (rows + kBand - 1) / kBand, [&](int band) {
+    const cv::Range range(band * kBand, std::min(rows, (band + 1) * kBand));
+    for (const SurveyFrame& frame : frames) {
+      const cv::Mat value = equalised(frame, range);
+      const cv::Mat frame_lab = to_lab(value, 65535.0);
+      for (int y = range.start; y < range.end; ++y) {
+        const auto* seen = value.ptr<cv::Vec3f>(y - range.start);
+        const auto* here = frame_lab.ptr<cv::Vec3f>(y - range.start);
+        const auto* expected = lab.ptr<cv::Vec3f>(y);
+        for (int x = 0; x < mean.cols; ++x) {
+          // Plain distance: a shadow is not the backdrop's own value.
+          const cv::Vec3f away = here[x] - expected[x];
+          if (away.dot(away) >= tolerance * tolerance) continue;
+          mean.ptr<cv::Vec3f>(y)[x] += seen[x];
           count.ptr<float>(y)[x] += 1.0F;
         }
       }
     }
-  }
-  for (int y = 0; y < mean.rows; ++y) {
-    for (int x = 0; x < mean.cols; ++x) {
-      const float n = count.ptr<float>(y)[x];
-      if (n > 0) mean.ptr<cv::Vec3f>(y)[x] *= 1.0F / n;
+    for (int y = range.start; y < range.end; ++y) {
+      for (int x = 0; x < mean.cols; ++x) {
+        const float n = count.ptr<float>(y)[x];
+        if (n > 0) mean.ptr<cv::Vec3f>(y)[x] *= 1.0F / n;
+      }
     }
-  }
+  });
 }
 
 // How far a continuation over `known` errs: squares of the size of the gap are taken out of it one
@@ -198,7 +207,8 @@ namespace {
 
 // Median contrast of the noise of one block over the frame.
 float block_noise(const cv::Mat& value, const BlockNoise& noise) {
-  const cv::Mat sigma = contrast_noise(value, to_lab(value, 65535.0), 65535.0, noise.at_zero, noise.per_level);
+  const cv::Mat sigma =
+      contrast_noise(value, to_lab(value, 65535.0), 65535.0, noise.at_zero, noise.per_level);
   std::vector<float> sigmas(sigma.begin<float>(), sigma.end<float>());
   return median_of(sigmas);
 }
@@ -287,14 +297,13 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,
                                      const cv::Mat& backdrop, bool single_pixels) {
   const cv::Mat backdrop_lab = to_lab(backdrop, 65535.0);
-  std::vector<cv::Mat> contrasts;
-  contrasts.reserve(frames.size());
-  for (const SurveyFrame& frame : frames) {
-    cv::Mat value = equalised(frame);
+  std::vector<cv::Mat> contrasts(frames.size());
+  tbb::parallel_for(std::size_t{0}, frames.size(), [&](std::size_t k) {
+    cv::Mat value = equalised(frames[k]);
     // Blocks of one pixel are averaged as the mask stage averages pixels.
     if (single_pixels) cv::blur(value, value, {3, 3});
-    contrasts.push_back(contrast(to_lab(value, 65535.0), backdrop_lab));
-  }
+    contrasts[k] = contrast(to_lab(value, 65535.0), backdrop_lab);
+  });
   return contrasts;
 }
 

@@ -1,10 +1,14 @@
 #include "stages/survey_search.h"
 
+#include <tbb/parallel_pipeline.h>
+
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <functional>
 #include <opencv2/imgproc.hpp>
 
+#include "core/threads.h"
 #include "stages/survey_judge.h"
 
 namespace trunnion {
@@ -140,6 +144,34 @@ std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
   return levels;
 }
 
+// What the shape of one diameter finds at every pixel.
+struct Response {
+  double diameter = 0;
+  cv::Mat depth;
+  cv::Mat strength;  // without sign, in units of its scatter
+  cv::Mat scatter;
+};
+
+// Several diameters at once, taken in their order.
+void respond(const Level& level, const std::function<void(const Response&)>& take) {
+  using tbb::filter_mode;
+  std::size_t next = 0;
+  const auto begin = [&](tbb::flow_control& control) {
+    if (next < level.diameters.size()) return level.diameters[next++];
+    control.stop();
+    return 0.0;
+  };
+  const auto look = [&level](double diameter) {
+    const Matched matched = match(level.field, diameter);
+    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture);
+    return Response{diameter, matched.depth, cv::abs(matched.strength) / scatter, scatter};
+  };
+  tbb::parallel_pipeline(threads_at_once(),
+                         tbb::make_filter<void, double>(filter_mode::serial_in_order, begin) &
+                             tbb::make_filter<double, Response>(filter_mode::parallel, look) &
+                             tbb::make_filter<Response, void>(filter_mode::serial_in_order, take));
+}
+
 void add_candidates(const std::vector<Level>& levels, std::size_t index, const Judge& judge,
                     std::vector<Candidate>& candidates) {
   const Level& level = levels[index];
@@ -148,16 +180,14 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index, const J
   cv::Mat depth = best.clone();
   cv::Mat diameter = best.clone();
   cv::Mat spread(size, CV_32FC1, cv::Scalar(1));
-  for (const double d : level.diameters) {
-    const Matched matched = match(level.field, d);
-    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture);
-    const cv::Mat strength = cv::abs(matched.strength) / scatter;
-    const cv::Mat more = strength > best;
-    strength.copyTo(best, more);
-    matched.depth.copyTo(depth, more);
-    scatter.copyTo(spread, more);
-    diameter.setTo(d, more);
-  }
+  const auto take = [&](const Response& response) {
+    const cv::Mat more = response.strength > best;
+    response.strength.copyTo(best, more);
+    response.depth.copyTo(depth, more);
+    response.scatter.copyTo(spread, more);
+    diameter.setTo(response.diameter, more);
+  };
+  respond(level, take);
   cv::Mat around;
   cv::dilate(best, around, cv::Mat::ones(5, 5, CV_8U));
   const std::array least{static_cast<float>(judge.glance(1, 0)),

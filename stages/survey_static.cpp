@@ -1,5 +1,8 @@
 #include "stages/survey_static.h"
 
+#include <tbb/enumerable_thread_specific.h>
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -148,40 +151,55 @@ cv::Mat remembered_log(const cv::Mat& grey) {
   return remembered;
 }
 
+namespace {
+
+// What one thread works with, used again from strip to strip.
+struct Strip {
+  std::vector<Slopes> stations;
+  cv::Mat all;
+  cv::Mat busy;
+};
+
+void find_strip(const std::vector<cv::Mat>& logs, const LightNoise& noise, int first, Strip& strip,
+                StaticGradient& field) {
+  const cv::Size size = logs.front().size();
+  const int last = std::min(size.height, first + kStrip);
+  const int above = std::max(0, first - kAround);
+  const int below = std::min(size.height, last + kAround);
+  strip.stations.resize(logs.size());
+  for (std::size_t k = 0; k < logs.size(); ++k) {
+    take_strip(logs[k].rowRange(above, below), strip.stations[k]);
+  }
+  for (const bool down : {false, true}) {
+    strip.all.create(below - above, size.width, CV_32FC1);
+    strip.all.setTo(0);
+    strip.all.copyTo(strip.busy);
+    for (Slopes& station : strip.stations) {
+      find_slopes(down ? cv::Point(0, 1) : cv::Point(1, 0), noise, station);
+      strip.all += station.weight;
+      strip.busy += station.busy;
+    }
+    for (int row = first; row < last; ++row) {
+      locate(strip.stations, row - above, strip.busy.ptr<float>(row - above),
+             (down ? field.y : field.x).ptr<float>(row),
+             (down ? field.weight_y : field.weight_x).ptr<float>(row), size.width);
+    }
+    cv::divide(strip.busy, strip.all, strip.busy, 0.5);
+    field.texture.rowRange(first, last) += strip.busy.rowRange(first - above, last - above);
+  }
+}
+
+}  // namespace
+
 StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNoise& noise) {
   const cv::Size size = logs.front().size();
   StaticGradient field;
   for (cv::Mat* map : {&field.x, &field.y, &field.weight_x, &field.weight_y, &field.texture}) {
     *map = cv::Mat::zeros(size, CV_32FC1);
   }
-  std::vector<Slopes> stations(logs.size());
-  cv::Mat all;
-  cv::Mat busy;
-  for (int first = 0; first < size.height; first += kStrip) {
-    const int last = std::min(size.height, first + kStrip);
-    const int above = std::max(0, first - kAround);
-    const int below = std::min(size.height, last + kAround);
-    for (std::size_t k = 0; k < logs.size(); ++k) {
-      take_strip(logs[k].rowRange(above, below), stations[k]);
-    }
-    for (const bool down : {false, true}) {
-      all.create(below - above, size.width, CV_32FC1);
-      all.setTo(0);
-      all.copyTo(busy);
-      for (Slopes& station : stations) {
-        find_slopes(down ? cv::Point(0, 1) : cv::Point(1, 0), noise, station);
-        all += station.weight;
-        busy += station.busy;
-      }
-      for (int row = first; row < last; ++row) {
-        locate(stations, row - above, busy.ptr<float>(row - above),
-               (down ? field.y : field.x).ptr<float>(row),
-               (down ? field.weight_y : field.weight_x).ptr<float>(row), size.width);
-      }
-      cv::divide(busy, all, busy, 0.5);
-      field.texture.rowRange(first, last) += busy.rowRange(first - above, last - above);
-    }
-  }
+  tbb::enumerable_thread_specific<Strip> strips;
+  tbb::parallel_for(0, (size.height + kStrip - 1) / kStrip,
+                    [&](int k) { find_strip(logs, noise, k * kStrip, strips.local(), field); });
   field.weight_x.col(size.width - 1).setTo(0);
   field.weight_y.row(size.height - 1).setTo(0);
   return field;
