@@ -76,7 +76,8 @@ cv::Mat sigma_around(const cv::Mat& strength) {
   return sigma;
 }
 
-cv::Mat scatter_of(const cv::Mat& strength, const cv::Mat& texture) {
+// `share`: of texture around each pixel.
+cv::Mat scatter_of(const cv::Mat& strength, const cv::Mat& texture, const cv::Mat& share) {
   std::vector<float> busy;
   std::vector<float> calm;
   for (int y = 0; y < strength.rows; y += 2) {
@@ -87,8 +88,6 @@ cv::Mat scatter_of(const cv::Mat& strength, const cv::Mat& texture) {
   }
   const float in_texture = sigma_of(busy);
   const float in_noise = sigma_of(calm);
-  cv::Mat share;
-  cv::GaussianBlur(texture, share, {0, 0}, 4.0);
   cv::Mat scatter = sigma_around(strength);
   for (int y = 0; y < scatter.rows; ++y) {
     for (int x = 0; x < scatter.cols; ++x) {
@@ -161,9 +160,11 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
     control.stop();
     return 0.0;
   };
-  const auto look = [&level](double diameter) {
+  cv::Mat share;
+  cv::GaussianBlur(level.field.texture, share, {0, 0}, 4.0);
+  const auto look = [&](double diameter) {
     const Matched matched = match(level.field, diameter);
-    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture);
+    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture, share);
     return Response{diameter, matched.depth, cv::abs(matched.strength) / scatter, scatter};
   };
   tbb::parallel_pipeline(threads_at_once(),
