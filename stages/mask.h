@@ -12,12 +12,10 @@
 // setting.
 //
 // Where its edge lies. In a band along the outline a pixel is a mixture of specimen and backdrop,
-// in the values the file holds (fusion blends and resamples those), I = a F + (1 - a) B, so its
-// coverage is
-//   a = <I - B, F - B> / |F - B|^2
-// with F the mean of the specimen's inside next to it or, as on bristles, the local extreme;
-// whichever explains the pixel better (T. Porter and T. Duff, "Compositing digital images",
-// SIGGRAPH 1984, for the mixture).
+// in the values the file holds (fusion blends and resamples those), I = a F + (1 - a) B (T. Porter
+// and T. Duff, "Compositing digital images", SIGGRAPH 1984). F is known as a distribution: of the
+// specimen's inside next to the pixel or, as on bristles, of thin parts; whichever explains the
+// pixel better gives the coverage a (mask_unmix.h).
 #pragma once
 
 #include <opencv2/core.hpp>

@@ -2,7 +2,7 @@
 //
 // Coverage. Gaps taken out, only the outermost pixels and thin parts are mixtures; further in a
 // pixel is covered whole, whatever its brightness. How many pixels the transition takes is measured
-// on the image. See mask.h for the formula.
+// on the image. See mask_unmix.h for the formula.
 #pragma once
 
 #include <opencv2/core.hpp>

@@ -133,16 +133,15 @@ void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Cas
 TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
   test::DustScore dust;
   // What is reached; the goal is 0.990 in the mean and 0.980 in the worst image on every backdrop.
-  // Bristles of a pixel make up a fifth of the outline here: whether a pixel they half cover counts
-  // is what remains, besides limbs as dark as the black backdrop.
+  // On black all colours differ from the backdrop in brightness alone, which light changes as well.
   struct Reached {
     demo::BackdropShade backdrop;
     double mean;
     double worst;
   };
-  for (const Reached& reached : {Reached{demo::BackdropShade::black, 0.977, 0.965},
-                                 Reached{demo::BackdropShade::grey, 0.986, 0.981},
-                                 Reached{demo::BackdropShade::white, 0.990, 0.984}}) {
+  for (const Reached& reached : {Reached{demo::BackdropShade::black, 0.982, 0.969},
+                                 Reached{demo::BackdropShade::grey, 0.993, 0.990},
+                                 Reached{demo::BackdropShade::white, 0.994, 0.990}}) {
     Score score;
     run(reached.backdrop, 4, {{16, 1.0}, {8, 0.7}}, score, dust);
     run(reached.backdrop, 5, {{16, 1.0}, {8, 1.0}}, score, dust);
@@ -176,8 +175,8 @@ TEST(DemoMasks, SlowMeetTheTruthOnColouredBackdrops) {
     std::cout << "backdrop " << static_cast<int>(backdrop) << ": overlap " << score.overlap
               << ", worst " << score.worst << ", boundary F " << score.boundary
               << ", bristles kept " << score.bristles_kept / score.bristles << '\n';
-    EXPECT_GE(score.overlap, 0.990);
-    EXPECT_GE(score.worst, 0.980);
+    EXPECT_GE(score.overlap, 0.994);
+    EXPECT_GE(score.worst, 0.990);
     EXPECT_GE(score.boundary, 0.97);
     EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
     EXPECT_EQ(dust.on_clean, 0);

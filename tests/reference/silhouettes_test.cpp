@@ -74,7 +74,7 @@ TEST(Silhouettes, OfTheTurntableFigureAgreeUnderThePublishedMatrices) {
   }
   const double agreement = mean_agreement(mask_all(files), projections);
   std::cout << "agreement of the silhouettes " << agreement << '\n';
-  EXPECT_GE(agreement, 0.97);
+  EXPECT_GE(agreement, 0.992) << "0.97 is asked; its reflection in the table costs 0.008";
 }
 
 // Cameras and silhouette recipe (threshold 0.19 of full scale, dilate 10 px, erode 7 px) published
