@@ -47,8 +47,11 @@ Judgement Judge::judge(const std::vector<Level>& levels, const Candidate& candid
   Speck speck = candidate.speck;
   weigh(own.field, speck);
   if (speck.strength < glance(speck.depth, candidate.texture)) return {};
+  const bool weak = speck.strength < kGlance * sure_of(speck.depth, candidate.texture);
   speck = fit_speck(own.field, candidate.speck);
-  const Verdict verdict = verdict_of(own, speck, candidate.texture);
+  Verdict verdict = verdict_of(own, speck, candidate.texture);
+  // Pattern gains as much by the fit: where agreement is not yet to be had, that is but a doubt.
+  if (weak && verdict == Verdict::likely) verdict = Verdict::doubtful;
   if (verdict >= Verdict::likely) return {verdict, at_finest(speck, own.scale)};
   const Level& finest = levels.front();
   speck = at_finest(candidate.speck, own.scale);
