@@ -9,6 +9,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/threads.h"
+#include "core/vector_code.h"
 #include "stages/survey_judge.h"
 
 namespace trunnion {
@@ -24,31 +25,52 @@ struct Matched {
   cv::Mat strength;  // CV_32FC1, signed
 };
 
+// The gradients times their weights, which all diameters are compared with.
+struct WeightedGradient {
+  cv::Mat x;
+  cv::Mat y;
+};
+
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void tell_strength(const float* __restrict product,
+                                                          std::size_t count,
+                                                          float* __restrict information_to_strength,
+                                                          float* __restrict depth) {
+  for (std::size_t x = 0; x < count; ++x) {
+    const float found = information_to_strength[x];
+    const float information = found > 1e-6F ? found : 1e-6F;
+    depth[x] = product[x] / information;
+    information_to_strength[x] = product[x] / std::sqrt(information);
+  }
+}
+
 // Depth and strength of a round speck at every pixel.
-Matched match(const StaticGradient& field, double diameter) {
+Matched match(const StaticGradient& field, const WeightedGradient& weighted, double diameter) {
   const Speck shape{{0, 0}, diameter, 0, 0, 0.4, 0, 0, 1};
   const int reach = static_cast<int>(std::ceil(0.7 * diameter)) + 1;
   const int around = 2 * static_cast<int>(std::lround(0.5 * diameter)) + 1;
   cv::Mat product;
   cv::Mat information;
+  cv::Mat part;
   for (const bool down : {false, true}) {
     const cv::Mat kernel = gradient_of(shape, reach, down);
-    const cv::Mat& weight = down ? field.weight_y : field.weight_x;
-    cv::Mat part;
-    cv::filter2D(weight.mul(down ? field.y : field.x), part, CV_32F, -kernel, cv::Point(-1, -1), 0,
-                 cv::BORDER_CONSTANT);
-    product = down ? cv::Mat(product + part) : part.clone();
+    cv::filter2D(down ? weighted.y : weighted.x, down ? part : product, CV_32F, -kernel,
+                 cv::Point(-1, -1), 0, cv::BORDER_CONSTANT);
+    if (down) product += part;
     // Weights vary little over a speck; what passes here is weighed exactly later.
-    cv::blur(weight, part, {around, around}, cv::Point(-1, -1), cv::BORDER_CONSTANT);
-    part *= cv::norm(kernel, cv::NORM_L2SQR);
-    information = down ? cv::Mat(information + part) : part.clone();
+    cv::blur(down ? field.weight_y : field.weight_x, part, {around, around}, cv::Point(-1, -1),
+             cv::BORDER_CONSTANT);
+    const double norm = cv::norm(kernel, cv::NORM_L2SQR);
+    if (down) {
+      cv::scaleAdd(part, norm, information, information);
+    } else {
+      part.convertTo(information, CV_32F, norm);
+    }
   }
-  Matched matched;
-  information = cv::max(information, 1e-6F);
-  matched.depth = product / information;
-  cv::sqrt(information, information);
-  matched.strength = product / information;
-  return matched;
+  for (int y = 0; y < product.rows; ++y) {
+    tell_strength(product.ptr<float>(y), static_cast<std::size_t>(product.cols),
+                  information.ptr<float>(y), part.ptr<float>(y));
+  }
+  return {part, information};
 }
 
 // Sigma of values of which most are zero on the average, from their median size.
@@ -162,8 +184,10 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
   };
   cv::Mat share;
   cv::GaussianBlur(level.field.texture, share, {0, 0}, 4.0);
+  const WeightedGradient weighted{level.field.weight_x.mul(level.field.x),
+                                  level.field.weight_y.mul(level.field.y)};
   const auto look = [&](double diameter) {
-    const Matched matched = match(level.field, diameter);
+    const Matched matched = match(level.field, weighted, diameter);
     const cv::Mat scatter = scatter_of(matched.strength, level.field.texture, share);
     return Response{diameter, matched.depth, cv::abs(matched.strength) / scatter, scatter};
   };
