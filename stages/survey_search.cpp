@@ -46,7 +46,8 @@ TRUNNION_VECTOR_CODE [[gnu::noinline]] void tell_strength(const float* __restric
 // Depth and strength of a round speck at every pixel.
 Matched match(const StaticGradient& field, const WeightedGradient& weighted, double diameter) {
   const Speck shape{{0, 0}, diameter, 0, 0, 0.4, 0, 0, 1};
-  const int reach = static_cast<int>(std::ceil(0.7 * diameter)) + 1;
+  // Gradients reach as far as the rim does: half of the diameter and a softness of 0.4 more.
+  const int reach = static_cast<int>(std::ceil(0.7 * diameter));
   const int around = 2 * static_cast<int>(std::lround(0.5 * diameter)) + 1;
   cv::Mat product;
   cv::Mat information;
@@ -165,6 +166,18 @@ std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
   return levels;
 }
 
+// Of what lies within some 4 px, from means of 4 x 4.
+cv::Mat share_of_texture(const cv::Mat& texture) {
+  constexpr int kShrink = 4;
+  cv::Mat share;
+  cv::resize(texture, share,
+             {std::max(1, texture.cols / kShrink), std::max(1, texture.rows / kShrink)}, 0, 0,
+             cv::INTER_AREA);
+  cv::GaussianBlur(share, share, {0, 0}, 1.0);
+  cv::resize(share, share, texture.size(), 0, 0, cv::INTER_LINEAR);
+  return share;
+}
+
 // What the shape of one diameter finds at every pixel.
 struct Response {
   double diameter = 0;
@@ -182,8 +195,7 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
     control.stop();
     return 0.0;
   };
-  cv::Mat share;
-  cv::GaussianBlur(level.field.texture, share, {0, 0}, 4.0);
+  const cv::Mat share = share_of_texture(level.field.texture);
   const WeightedGradient weighted{level.field.weight_x.mul(level.field.x),
                                   level.field.weight_y.mul(level.field.y)};
   const auto look = [&](double diameter) {
@@ -197,6 +209,28 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
                              tbb::make_filter<Response, void>(filter_mode::serial_in_order, take));
 }
 
+// Rows of what responds most, and by which diameter.
+struct Best {
+  float* __restrict strength;
+  float* __restrict depth;
+  float* __restrict scatter;
+  float* __restrict diameter;
+};
+
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void keep_stronger(const float* __restrict strength,
+                                                          const float* __restrict depth,
+                                                          const float* __restrict scatter,
+                                                          float diameter, std::size_t count,
+                                                          const Best& best) {
+  for (std::size_t x = 0; x < count; ++x) {
+    const bool more = strength[x] > best.strength[x];
+    best.strength[x] = more ? strength[x] : best.strength[x];
+    best.depth[x] = more ? depth[x] : best.depth[x];
+    best.scatter[x] = more ? scatter[x] : best.scatter[x];
+    best.diameter[x] = more ? diameter : best.diameter[x];
+  }
+}
+
 void add_candidates(const std::vector<Level>& levels, std::size_t index, const Judge& judge,
                     std::vector<Candidate>& candidates) {
   const Level& level = levels[index];
@@ -206,11 +240,13 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index, const J
   cv::Mat diameter = best.clone();
   cv::Mat spread(size, CV_32FC1, cv::Scalar(1));
   const auto take = [&](const Response& response) {
-    const cv::Mat more = response.strength > best;
-    response.strength.copyTo(best, more);
-    response.depth.copyTo(depth, more);
-    response.scatter.copyTo(spread, more);
-    diameter.setTo(response.diameter, more);
+    for (int y = 0; y < size.height; ++y) {
+      keep_stronger(
+          response.strength.ptr<float>(y), response.depth.ptr<float>(y),
+          response.scatter.ptr<float>(y), static_cast<float>(response.diameter),
+          static_cast<std::size_t>(size.width),
+          {best.ptr<float>(y), depth.ptr<float>(y), spread.ptr<float>(y), diameter.ptr<float>(y)});
+    }
   };
   respond(level, take);
   cv::Mat around;
