@@ -240,9 +240,9 @@ OutputSettings output_from(TomlReader table, const fs::path& workspace) {
 Settings settings_from(TomlReader& file, const fs::path& workspace) {
   Settings settings;
   TomlReader survey = file.table("survey");
-  settings.survey.stations = survey.integer("stations", 3, 1000, 8);
-  const int most = std::max(settings.survey.stations, SurveySettings().most_stations);
-  settings.survey.most_stations = survey.integer("most_stations", 3, 1000, most);
+  settings.survey.stations = survey.integer("stations", 3, kMostSurveyStations, 8);
+  settings.survey.most_stations =
+      survey.integer("most_stations", 3, kMostSurveyStations, kMostSurveyStations);
   if (settings.survey.most_stations < settings.survey.stations) {
     survey.mistake("most_stations", "must not be less than stations.");
   }

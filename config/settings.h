@@ -23,9 +23,12 @@
 
 namespace trunnion {
 
+// What the search for dust remembers; more stations show neighbours with the same pattern.
+inline constexpr int kMostSurveyStations = 24;
+
 struct SurveySettings {
-  int stations = 8;        // looked at first, evenly spread; enough for a backdrop and its noise
-  int most_stations = 24;  // looked at where doubt remains (stages/survey_doubt.h)
+  int stations = 8;  // looked at first, evenly spread; enough for a backdrop and its noise
+  int most_stations = kMostSurveyStations;  // looked at where doubt remains (stages/survey_doubt.h)
 };
 
 struct RepairSettings {

@@ -74,6 +74,11 @@ void contrast_row(const float* __restrict lab, const float* __restrict behind, s
 
 }  // namespace
 
+bool is_coloured(const cv::Vec3f& backdrop_lab, const ContrastOptions& options) {
+  return std::hypot(backdrop_lab[1], backdrop_lab[2]) >=
+         0.5F * (options.neutral_chroma + options.coloured_chroma);
+}
+
 float contrast(const cv::Vec3f& lab, const cv::Vec3f& backdrop_lab,
                const ContrastOptions& options) {
   return contrast_of(lab[0], lab[1], lab[2], backdrop_lab[0], backdrop_lab[1], backdrop_lab[2],

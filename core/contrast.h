@@ -24,6 +24,10 @@ struct ContrastOptions {
   float coloured_chroma = 25.0F;  // above: shadow_weight; in between linear
 };
 
+// Whether a backdrop has so much colour that colour tells more of what stands before it than
+// brightness: the middle between neutral and coloured.
+bool is_coloured(const cv::Vec3f& backdrop_lab, const ContrastOptions& options = {});
+
 // Linear light (0..1) of the sensor value i of 65535.
 const std::array<float, 65536>& linear_light();
 

@@ -8,6 +8,7 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "core/contrast.h"
 #include "core/runs.h"
 #include "core/vector_code.h"
 #include "stages/mask_values.h"
@@ -21,7 +22,6 @@ constexpr float kLikeChi2 = 14.0F;
 constexpr double kGapChi2 = 7.0;      // mean over a gap; 3 is noise, its mixed rim adds to it
 constexpr double kSmoothChi2 = 20.0;  // the same of means of 3 x 3, with the backdrop's own error
 constexpr int kLeastGap = 3;          // px; smaller ones count only next to the outline
-constexpr float kColoured = 16.5F;    // chroma from which colour tells more than brightness
 constexpr int kLeastShadow = 20;      // px; a glint may come near the backdrop's colour
 
 TRUNNION_VECTOR_CODE
@@ -161,7 +161,7 @@ void open_shadows(const cv::Mat& out, const BlockLook& look, const cv::Rect& box
     for (int x = 0; x < box.width; ++x) {
       if (on[x] == 0 || stands[x] != 0) continue;
       const Vec3& behind = lab[(box.x + x) / look.side];
-      to[x] = std::hypot(behind[1], behind[2]) >= kColoured ? 255 : 0;
+      to[x] = is_coloured(behind) ? 255 : 0;
     }
   }
   const Regions regions = regions_of(shadow, Neighbours::four);

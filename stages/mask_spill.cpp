@@ -3,17 +3,18 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <cstring>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "core/contrast.h"
 #include "stages/mask_values.h"
 
 namespace trunnion {
 namespace {
 
-constexpr float kColoured = 16.5F;  // chroma from which colour tells more than brightness
-constexpr double kEdge = 3.0;       // px around clear specimen: its soft edge
-constexpr double kBroad = 2.0;      // px to each side; bristles are narrower
+constexpr double kEdge = 3.0;   // px around clear specimen: its soft edge
+constexpr double kBroad = 2.0;  // px to each side; bristles are narrower
 
 cv::Mat square(int blocks) {
   return cv::getStructuringElement(cv::MORPH_RECT, {2 * blocks + 1, 2 * blocks + 1});
@@ -21,6 +22,33 @@ cv::Mat square(int blocks) {
 
 int in_blocks(double px, int side) {
   return std::max(1, static_cast<int>(std::lround(px / side)));
+}
+
+// 255 where a block of side x side px holds anything of `mask`.
+cv::Mat any_in_blocks(const cv::Mat& mask, const cv::Size& blocks, int side) {
+  if (side == 1) return mask;
+  cv::Mat any = cv::Mat::zeros(blocks, CV_8U);
+  for (int y = 0; y < mask.rows; ++y) {
+    const auto* row = mask.ptr<std::uint8_t>(y);
+    auto* out = any.ptr<std::uint8_t>(y / side);
+    for (int i = 0; i < blocks.width; ++i) {
+      const int begin = i * side;
+      const auto width = static_cast<std::size_t>(std::min(side, mask.cols - begin));
+      if (out[i] == 0 && std::memchr(row + begin, 255, width) != nullptr) out[i] = 255;
+    }
+  }
+  return any;
+}
+
+bool any_colour(const BlockLook& look) {
+  for (int j = 0; j < look.backdrop_lab.rows; ++j) {
+    const auto* lab = look.backdrop_lab.ptr<Vec3>(j);
+    if (std::any_of(lab, lab + look.backdrop_lab.cols,
+                    [](const Vec3& v) { return is_coloured(v); })) {
+      return true;
+    }
+  }
+  return false;
 }
 
 // Adds to `dropped` the components of what else is `kept` that are nowhere above `high`: a speck on
@@ -47,16 +75,16 @@ void drop_remains(const cv::Mat& kept, const BlockLook& look, double high, cv::M
 }  // namespace
 
 void drop_reflections(const BlockLook& look, const SurveyResult& survey, cv::Mat& hard) {
+  if (!any_colour(look)) return;
   const auto middle = static_cast<float>(0.5 * (survey.separation.low + survey.separation.high));
-  cv::Mat kept;
-  cv::resize(hard, kept, look.state.size(), 0, 0, cv::INTER_AREA);
+  const cv::Mat kept = any_in_blocks(hard, look.state.size(), look.side);
   cv::Mat weak = cv::Mat::zeros(kept.size(), CV_8U);
   cv::Mat clear = cv::Mat::zeros(kept.size(), CV_8U);
   for (int j = 0; j < kept.rows; ++j) {
     for (int i = 0; i < kept.cols; ++i) {
       if (kept.at<std::uint8_t>(j, i) == 0) continue;
       const Vec3& behind = look.backdrop_lab.ptr<Vec3>(j)[i];
-      const bool coloured = std::hypot(behind[1], behind[2]) >= kColoured;
+      const bool coloured = is_coloured(behind);
       const bool below = coloured && look.strongest.at<float>(j, i) < middle;
       (below ? weak : clear).at<std::uint8_t>(j, i) = 255;
     }

@@ -14,8 +14,8 @@ constexpr int kRounds = 15;            // of expectation maximisation; settled b
 constexpr std::size_t kLevels = 10;    // of coverage
 constexpr float kLeastSpread = 1e-5F;  // variance, values 0..1
 // By how much a local extreme may fall short of or exceed the part's mean colour, 1 sigma.
-constexpr float kExtremeSigma = 0.17F;
-constexpr float kFarOff = 9.0F;  // squared distance beyond which a part is of another kind
+constexpr double kExtremeSigma = 0.17;
+constexpr double kFarOff = 9.0;  // squared distance beyond which a part is of another kind
 // Spread of a single part's colours that are like no other's: along its brightness, and any way.
 constexpr float kShading = 0.2F;
 constexpr float kFloor = 0.03F;
@@ -23,16 +23,16 @@ constexpr float kFloor = 0.03F;
 // Density of pixels with a given coverage, but for a constant.
 struct Density {
   float level;
-  cv::Matx33f inverse;
-  float norm;
-  Density(float coverage, const cv::Matx33f& spread, float variance) : level(coverage) {
-    const cv::Matx33f s = level * level * spread + variance * cv::Matx33f::eye();
+  cv::Matx33d inverse;  // grey colours differ in one direction only: singles would cancel
+  double norm;
+  Density(float coverage, const cv::Matx33d& spread, double variance) : level(coverage) {
+    const cv::Matx33d s = level * level * spread + variance * cv::Matx33d::eye();
     inverse = s.inv(cv::DECOMP_CHOLESKY);
-    norm = 1.0F / std::sqrt(static_cast<float>(cv::determinant(s)));
+    norm = 1.0 / std::sqrt(cv::determinant(s));
   }
   [[nodiscard]] float of(const ThinPixel& pixel, const Vec3& mean) const {
     const Vec3 rest = pixel.value - pixel.behind - level * (mean - pixel.behind);
-    return norm * std::exp(-0.5F * product(rest, inverse, rest));
+    return static_cast<float>(norm * std::exp(-0.5 * product(rest, inverse, rest)));
   }
 };
 
@@ -88,17 +88,20 @@ std::optional<ThinColours> learn_thin_colours(const std::vector<ThinPixel>& pixe
       whole[i] = covered / (covered + mixed);
     }
   }
-  return ThinColours{colours, colours.spread.inv(cv::DECOMP_CHOLESKY)};
+  const cv::Matx33d spread = colours.spread;
+  if (!cv::checkRange(spread) || !cv::checkRange(colours.mean)) return std::nullopt;
+  return ThinColours{colours, spread.inv(cv::DECOMP_CHOLESKY)};
 }
 
 Colours thin_colours_here(const Vec3& extreme, const Vec3& behind,
                           const std::optional<ThinColours>& learnt) {
   if (learnt) {
     const Vec3 span = extreme - behind;
-    const float known = product(span, learnt->precision, span);
-    const float along = product(span, learnt->precision, learnt->colours.mean - behind);
-    constexpr float kLocal = 1.0F / (kExtremeSigma * kExtremeSigma);
-    const Vec3 mean = behind + (along + kLocal) / (known + kLocal) * span;
+    const double known = product(span, learnt->precision, span);
+    const double along = product(span, learnt->precision, learnt->colours.mean - behind);
+    constexpr double kLocal = 1.0 / (kExtremeSigma * kExtremeSigma);
+    const auto share = static_cast<float>((along + kLocal) / (known + kLocal));
+    const Vec3 mean = behind + share * span;
     const Vec3 off = mean - learnt->colours.mean;
     if (product(off, learnt->precision, off) < kFarOff) return {mean, learnt->colours.spread};
   }

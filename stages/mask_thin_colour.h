@@ -27,10 +27,10 @@ struct ThinPixel {
 
 struct ThinColours {
   Colours colours;
-  cv::Matx33f precision;  // inverse of the spread
+  cv::Matx33d precision;  // inverse of the spread
 };
 
-// Nothing where there are too few pixels to learn from.
+// Nothing where there are too few pixels to learn from or they tell no colour.
 std::optional<ThinColours> learn_thin_colours(const std::vector<ThinPixel>& pixels);
 
 // Colours of a thin part whose pixels of most contrast near here are `extreme`.

@@ -31,6 +31,6 @@ struct Mixture {
 Mixture unmix(const Vec3& pixel, const Colours& own, const Vec3& behind, float variance);
 
 // v' m w of a symmetric matrix.
-float product(const Vec3& v, const cv::Matx33f& m, const Vec3& w);
+double product(const cv::Vec3d& v, const cv::Matx33d& m, const cv::Vec3d& w);
 
 }  // namespace trunnion

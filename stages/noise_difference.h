@@ -42,10 +42,10 @@ class SpreadRows {
 
 // z = (value - backdrop) / noise in each of three channels, values 0..1 as the file holds them;
 // grey images are spread over the channels, alpha is ignored. The noise is that of the backdrop's
-// level. Rows in rising order cost least.
+// level, interpolated between blocks. Rows in rising order cost least.
 class NoiseDifference {
  public:
-  // For the columns of `box` of `image`; both must outlive this.
+  // For the columns of `box` of `image`, which must outlive this.
   NoiseDifference(const cv::Mat& image, const cv::Rect& box, const BlockLook& look,
                   const SurveyResult& survey);
 

@@ -183,7 +183,7 @@ struct Estimate {
   SurveyDoubts doubts;
 };
 
-Estimate estimate_from(Shown& shown) {
+Estimate estimate_from(Shown& shown, bool backdrop_told) {
   Estimate estimate;
   estimate.noise = shown.noise();
   DustFound dust = shown.dust->spots();
@@ -196,14 +196,17 @@ Estimate estimate_from(Shown& shown) {
   estimate.spotted = spotted(estimate.spots, shown.scale, shown.frames.front().mean.size());
   estimate.backdrop = estimate_backdrop(shown.frames, block_noise, estimate.spotted);
   estimate.doubts.specks = dust.doubtful;
-  estimate.doubts.backdrop = thin_backdrop(estimate.backdrop.looks, shown.frames.size());
+  if (!backdrop_told) {
+    estimate.doubts.backdrop = thin_backdrop(estimate.backdrop.looks, shown.frames.size());
+  }
   estimate.doubts.noise = unsettled_noise(shown.noise_samples, shown.full_scale);
   return estimate;
 }
 
 // Round after round, see survey.h; `seen` says how many of the images were looked at.
 Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageReader& read,
-                         const SurveySettings& settings, Shown& shown, std::size_t& seen) {
+                         const SurveySettings& settings, bool backdrop_told, Shown& shown,
+                         std::size_t& seen) {
   std::optional<SurveyDoubts> before;
   for (;;) {
     const std::size_t end = survey_round_end(seen, images.size(), settings);
@@ -212,7 +215,7 @@ Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageRead
     seen = end;
     if (shown.frames.empty())
       throw data_error("no image to survey; check the rings of specimen.toml.");
-    Estimate estimate = estimate_from(shown);
+    Estimate estimate = estimate_from(shown, backdrop_told);
     const SurveyDoubts& now = estimate.doubts;
     if (seen == images.size() || !now.any() || (before && !now.eased_since(*before))) {
       return estimate;
@@ -228,7 +231,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
                     const SurveySettings& settings) {
   Shown shown;
   std::size_t seen = 0;
-  Estimate estimate = look_until_sure(images, read, settings, shown, seen);
+  Estimate estimate = look_until_sure(images, read, settings, empty_stage.has_value(), shown, seen);
   SurveyResult result;
   result.images.assign(images.begin(), images.begin() + static_cast<std::ptrdiff_t>(seen));
   std::sort(result.images.begin(), result.images.end());

@@ -4,7 +4,7 @@
 // Stations. As few as the estimate needs: a first round of settings.stations; while doubt remains
 // (survey_doubt.h says which, and why) each further round looks at stations evenly between those
 // already seen, three times as many in all, up to settings.most_stations; it ends as well where a
-// round has eased no doubt. Backdrop, noise and masks are no better from 36 stations than from 6;
+// round has eased no doubt. Backdrop, noise and masks are no better from 36 stations than from 8;
 // specks before texture are (docs/decisions.md).
 //
 // Backdrop. The images are reduced to blocks and stacked. A pixel whose median absolute deviation

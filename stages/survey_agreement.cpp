@@ -3,8 +3,12 @@
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
+#include "config/settings.h"
+
 namespace trunnion {
 namespace {
+
+static_assert(kAgreementStations <= static_cast<std::size_t>(kMostSurveyStations));
 
 constexpr std::size_t kGroups = 12;
 constexpr int kRim = 9;  // px around a speck whose texture counts in its weights

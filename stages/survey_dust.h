@@ -6,6 +6,7 @@
 #include <optional>
 #include <vector>
 
+#include "config/settings.h"
 #include "core/survey_result.h"
 #include "stages/survey_search.h"
 #include "stages/survey_stack.h"
@@ -15,10 +16,10 @@ namespace trunnion {
 struct DustOptions {
   double least_contrast = 0.025;   // just under what is worth a repair, so that none slips through
   double least_diameter_px = 2.0;  // smaller ones are noise or hot pixels
-  double greatest_diameter_px = 48;    // larger ones belong to the backdrop
-  double significance = 5.5;           // sigmas at the middle of a speck
-  double least_hot = 0.03;             // light that a hot pixel adds, share of full scale
-  std::size_t greatest_stations = 24;  // remembered: 2 bytes a pixel and station
+  double greatest_diameter_px = 48;  // larger ones belong to the backdrop
+  double significance = 5.5;         // sigmas at the middle of a speck
+  double least_hot = 0.03;           // light that a hot pixel adds, share of full scale
+  std::size_t greatest_stations = kMostSurveyStations;  // remembered: 2 bytes a pixel each
 };
 
 // What one station shows of the sensor, at 1/step of the image size.

@@ -1,5 +1,6 @@
 #include "stages/survey_judge.h"
 
+#include <algorithm>
 #include <cmath>
 
 #include "stages/survey_agreement.h"
@@ -31,17 +32,18 @@ bool decided_by_agreement(double depth, double texture) {
 }  // namespace
 
 // Strength from which a speck is believed.
-double Judge::sure_of(double depth, double texture) const {
+double SpeckJudge::sure_of(double depth, double texture) const {
   return (options_.significance + options_.in_texture * texture) *
          (depth < 0 ? options_.brightening : 1.0);
 }
 
-double Judge::glance(double depth, double texture) const {
+double SpeckJudge::glance(double depth, double texture) const {
   const double share = decided_by_agreement(depth, texture) ? kGlanceTexture : kGlance;
   return share * sure_of(depth, texture);
 }
 
-Judgement Judge::judge(const std::vector<Level>& levels, const Candidate& candidate) const {
+SpeckJudgement SpeckJudge::judge(const std::vector<Level>& levels,
+                                 const Candidate& candidate) const {
   const Level& own = levels[candidate.level];
   // A stronger one that was taken out may have been all there was.
   Speck speck = candidate.speck;
@@ -49,10 +51,13 @@ Judgement Judge::judge(const std::vector<Level>& levels, const Candidate& candid
   if (speck.strength < glance(speck.depth, candidate.texture)) return {};
   const bool weak = speck.strength < kGlance * sure_of(speck.depth, candidate.texture);
   speck = fit_speck(own.field, candidate.speck);
-  Verdict verdict = verdict_of(own, speck, candidate.texture);
+  SpeckVerdict verdict = verdict_of(own, speck, candidate.texture);
   // Pattern gains as much by the fit: where agreement is not yet to be had, that is but a doubt.
-  if (weak && verdict == Verdict::likely) verdict = Verdict::doubtful;
-  if (verdict >= Verdict::likely) return {verdict, at_finest(speck, own.scale)};
+  const auto tempered = [weak](SpeckVerdict found) {
+    return weak && found == SpeckVerdict::likely ? SpeckVerdict::doubtful : found;
+  };
+  verdict = tempered(verdict);
+  if (verdict >= SpeckVerdict::likely) return {verdict, at_finest(speck, own.scale)};
   const Level& finest = levels.front();
   speck = at_finest(candidate.speck, own.scale);
   const cv::Rect inside({0, 0}, finest.field.x.size());
@@ -65,38 +70,39 @@ Judgement Judge::judge(const std::vector<Level>& levels, const Candidate& candid
   weigh(finest.field, speck);
   if (speck.strength < kGlance * sure_of(speck.depth, 0)) return {verdict, {}};
   speck = fit_speck(finest.field, speck);
-  return {verdict_of(finest, speck, candidate.texture), speck};
+  // What was a doubt stays one.
+  return {std::max(verdict, tempered(verdict_of(finest, speck, candidate.texture))), speck};
 }
 
-Verdict Judge::verdict_of(const Level& level, const Speck& speck, double texture) const {
+SpeckVerdict SpeckJudge::verdict_of(const Level& level, const Speck& speck, double texture) const {
   const cv::Rect inside({0, 0}, level.field.x.size());
   const double length = speck.diameter + 2 * speck.half_length;
   if (!inside.contains(cv::Point(speck.centre)) || std::abs(speck.depth) < options_.least_depth ||
       speck.diameter * level.scale < options_.least_diameter ||
       length * level.scale > options_.greatest_diameter) {
-    return Verdict::none;
+    return SpeckVerdict::none;
   }
-  if (speck.strength < glance(speck.depth, texture)) return Verdict::none;
+  if (speck.strength < glance(speck.depth, texture)) return SpeckVerdict::none;
   const SpeckSupport support = support_of(level.field, speck);
   const double noisy = support.noise * (1 - texture);
   const double roughest = kRoughest + noisy * (kRoughestNoise - kRoughest);
-  if (support.sectors < kLeastSectors || support.roughness > roughest) return Verdict::none;
+  if (support.sectors < kLeastSectors || support.roughness > roughest) return SpeckVerdict::none;
   const bool by_agreement = decided_by_agreement(speck.depth, texture);
   if (by_agreement && logs_.size() >= kAgreementStations) {
-    return agreed(level, speck, support) ? Verdict::speck : Verdict::none;
+    return agreed(level, speck, support) ? SpeckVerdict::speck : SpeckVerdict::none;
   }
   const double sure = sure_of(speck.depth, texture) * support.surroundings;
-  if (speck.strength >= sure) return by_agreement ? Verdict::likely : Verdict::speck;
+  if (speck.strength >= sure) return by_agreement ? SpeckVerdict::likely : SpeckVerdict::speck;
   const bool drawn_out = speck.half_length > 0.5 * speck.diameter;
   if (support.surroundings > kUnquiet || speck.strength < kWeakest || drawn_out) {
-    return Verdict::none;
+    return SpeckVerdict::none;
   }
-  return Verdict::doubtful;
+  return SpeckVerdict::doubtful;
 }
 
-// Both strengths are divided by the surroundings, agreement by their square: an edge that stands
-// still agrees with itself.
-bool Judge::agreed(const Level& level, const Speck& speck, const SpeckSupport& support) const {
+// Strength is divided by the surroundings, agreement by their square: an edge that stands still
+// agrees with itself.
+bool SpeckJudge::agreed(const Level& level, const Speck& speck, const SpeckSupport& support) const {
   LightNoise noise = noise_;
   noise.at_zero /= level.scale * level.scale;
   noise.per_level /= level.scale * level.scale;

@@ -24,17 +24,18 @@ struct Candidate {
 
 inline constexpr float kTextured = 0.5F;  // share from which texture rules a pixel
 
-enum class Verdict { none, doubtful, likely, speck };  // likely: taken for one meanwhile
+enum class SpeckVerdict { none, doubtful, likely, speck };  // likely: taken for one meanwhile
 
-struct Judgement {
-  Verdict verdict = Verdict::none;
+struct SpeckJudgement {
+  SpeckVerdict verdict = SpeckVerdict::none;
   Speck speck;  // px of the finest level
 };
 
-class Judge {
+class SpeckJudge {
  public:
   // All three outlive the judge.
-  Judge(const std::vector<cv::Mat>& logs, const LightNoise& noise, const SearchOptions& options)
+  SpeckJudge(const std::vector<cv::Mat>& logs, const LightNoise& noise,
+             const SearchOptions& options)
       : logs_(logs), noise_(noise), options_(options) {}
 
   // Strength from which a candidate is worth its fit.
@@ -42,11 +43,13 @@ class Judge {
 
   // The candidate's speck, fitted on its own level or, where that is coarse and neighbouring edges
   // disturb it there, on the finest one.
-  [[nodiscard]] Judgement judge(const std::vector<Level>& levels, const Candidate& candidate) const;
+  [[nodiscard]] SpeckJudgement judge(const std::vector<Level>& levels,
+                                     const Candidate& candidate) const;
 
  private:
   [[nodiscard]] double sure_of(double depth, double texture) const;
-  [[nodiscard]] Verdict verdict_of(const Level& level, const Speck& speck, double texture) const;
+  [[nodiscard]] SpeckVerdict verdict_of(const Level& level, const Speck& speck,
+                                        double texture) const;
   [[nodiscard]] bool agreed(const Level& level, const Speck& speck,
                             const SpeckSupport& support) const;
 

@@ -231,7 +231,7 @@ TRUNNION_VECTOR_CODE [[gnu::noinline]] void keep_stronger(const float* __restric
   }
 }
 
-void add_candidates(const std::vector<Level>& levels, std::size_t index, const Judge& judge,
+void add_candidates(const std::vector<Level>& levels, std::size_t index, const SpeckJudge& judge,
                     std::vector<Candidate>& candidates) {
   const Level& level = levels[index];
   const cv::Size size = level.field.x.size();
@@ -276,7 +276,7 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index, const J
 SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
                          const std::vector<cv::Point2d>& defects, const SearchOptions& options) {
   std::vector<Level> levels = pyramid_of(logs, noise, defects, options);
-  const Judge judge(logs, noise, options);
+  const SpeckJudge judge(logs, noise, options);
   std::vector<Candidate> candidates;
   for (std::size_t k = 0; k < levels.size(); ++k) {
     add_candidates(levels, k, judge, candidates);
@@ -286,9 +286,10 @@ SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noi
   });
   SearchResult result;
   for (const Candidate& candidate : candidates) {
-    const Judgement judged = judge.judge(levels, candidate);
-    if (judged.verdict == Verdict::doubtful || judged.verdict == Verdict::likely) ++result.doubtful;
-    if (judged.verdict < Verdict::likely) continue;
+    const SpeckJudgement judged = judge.judge(levels, candidate);
+    if (judged.verdict == SpeckVerdict::doubtful || judged.verdict == SpeckVerdict::likely)
+      ++result.doubtful;
+    if (judged.verdict < SpeckVerdict::likely) continue;
     result.specks.push_back({judged.speck, transmission_of(levels.front().field, judged.speck)});
     for (Level& other : levels) take_out(other.field, judged.speck, other.scale);
   }

@@ -2,6 +2,7 @@
 
 #include <tbb/enumerable_thread_specific.h>
 #include <tbb/parallel_for.h>
+#include <tbb/task_arena.h>
 
 #include <algorithm>
 #include <array>
@@ -198,8 +199,11 @@ StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNois
     *map = cv::Mat::zeros(size, CV_32FC1);
   }
   tbb::enumerable_thread_specific<Strip> strips;
-  tbb::parallel_for(0, (size.height + kStrip - 1) / kStrip,
-                    [&](int k) { find_strip(logs, noise, k * kStrip, strips.local(), field); });
+  tbb::parallel_for(0, (size.height + kStrip - 1) / kStrip, [&](int k) {
+    // A library that waits for threads of its own must not start a strip here.
+    tbb::this_task_arena::isolate(
+        [&] { find_strip(logs, noise, k * kStrip, strips.local(), field); });
+  });
   field.weight_x.col(size.width - 1).setTo(0);
   field.weight_y.row(size.height - 1).setTo(0);
   return field;

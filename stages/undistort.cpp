@@ -217,7 +217,7 @@ UndistortMap undistort_map(const Camera& source, const UndistortSettings& settin
          interpolation_error(map, map.node_spacing_px) > kLargestError_px) {
     map.node_spacing_px /= 2;
   }
-  map.folds = folds_at_a_node(map);
+  if (!map.identity) map.folds = folds_at_a_node(map);
   return map;
 }
 

@@ -2,6 +2,8 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
+
 #include "datasets/random.h"
 #include "stages/mask_thin_colour.h"
 
@@ -44,6 +46,21 @@ TEST(Unmix, DecidesNothingWithoutContrast) {
   EXPECT_FALSE(unmix(kGrey, {kGrey, shades(0.1F)}, kGrey, kVariance).decided);
 }
 
+// Colours of a grey image differ in one direction only: nothing may cancel to no number.
+TEST(Unmix, TellsGreyFromGrey) {
+  const Vec3 body = Vec3::all(0.8F);
+  const cv::Matx33f spread = 0.04F * cv::Matx33f::ones() + 1e-5F * cv::Matx33f::eye();
+  for (int k = 0; k <= 100; ++k) {
+    const float coverage = 0.01F * static_cast<float>(k);
+    const Vec3 behind = Vec3::all(0.1F);
+    const Mixture mixture =
+        unmix(coverage * body + (1.0F - coverage) * behind, {body, spread}, behind, kVariance);
+    ASSERT_TRUE(mixture.decided);
+    EXPECT_NEAR(mixture.coverage, coverage, 0.01F) << k;
+    EXPECT_TRUE(std::isfinite(mixture.cost)) << k;
+  }
+}
+
 // Thin parts of one colour in varying light, a third of their pixels covered whole.
 std::vector<ThinPixel> thin_pixels(std::size_t count) {
   demo::Draws draws(7, 1);
@@ -66,6 +83,22 @@ TEST(ThinColours, AreLearntFromPixelsOfWhichMostAreMixed) {
   // One of another kind stays what it is.
   const Vec3 green(0.1F, 0.6F, 0.1F);
   EXPECT_EQ(thin_colours_here(green, kGrey, learnt).mean, green);
+}
+
+TEST(ThinColours, OfGreyImagesAreLearntToo) {
+  demo::Draws draws(9, 1);
+  std::vector<ThinPixel> pixels;
+  for (int i = 0; i < 1500; ++i) {
+    const auto light = static_cast<float>(draws.uniform(0.3, 0.9));
+    const auto part = i % 3 == 0 ? 1.0F : static_cast<float>(draws.uniform(0.0, 1.0));
+    pixels.push_back(
+        {Vec3::all(part * light + (1.0F - part) * 0.05F), Vec3::all(0.05F), kVariance});
+  }
+  const auto learnt = learn_thin_colours(pixels);
+  ASSERT_TRUE(learnt.has_value());
+  EXPECT_TRUE(cv::checkRange(learnt->colours.mean));
+  EXPECT_TRUE(cv::checkRange(learnt->precision));
+  EXPECT_GT(learnt->colours.mean[0], 0.3F);
 }
 
 TEST(ThinColours, AreUnknownWhereThereAreFew) {
