@@ -16,7 +16,7 @@ struct BlockValues {
 // `image`: 8 or 16 bit, 1, 3 or 4 channels (alpha ignored).
 BlockValues block_values(const cv::Mat& image, int side);
 
-// The means alone, in a third of the time.
+// The means alone.
 cv::Mat block_means(const cv::Mat& image, int side);
 
 // Side of the blocks for an image of this size: the coarse image has at most `longest` px.

@@ -12,7 +12,8 @@
 
 namespace trunnion {
 
-// Soft coverage (CV_8U) of the kept region `hard` (255 / 0).
+// Soft coverage (CV_8U) of the kept region `hard` (255 / 0), all of which lies within `box` of the
+// image.
 cv::Mat soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
                const BlockLook& look, const SurveyResult& survey);
 
