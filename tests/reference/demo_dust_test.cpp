@@ -1,6 +1,6 @@
 // Dust of the demo against its truth on two rings of 18 stations, with the survey as it runs by
-// default: all neutral backdrops, both depths. Constants were chosen on seeds 11 to 16 and 41 to 56;
-// seeds 4 to 6 were judged twice on the way, 61 to 63 once.
+// default: all neutral backdrops, both depths. Constants were chosen on seeds 11 to 16 and 41 to
+// 56; seeds 4 to 6 were judged twice on the way, 61 to 63 once.
 #include <gtest/gtest.h>
 
 #include <iostream>
