@@ -5,6 +5,7 @@
 #include <limits>
 #include <vector>
 
+#include "core/row_sums.h"
 #include "core/vector_code.h"
 
 namespace trunnion {
@@ -92,11 +93,6 @@ void fill(const cv::Mat& image, BlockValues& out) {
     }
     fold_columns(fold, image.channels(), y1 - j * side, image.cols, j, out);
   }
-}
-
-template <typename T>
-void add_row(const T* __restrict row, std::size_t count, std::uint32_t* __restrict sum) {
-  for (std::size_t i = 0; i < count; ++i) sum[i] += row[i];
 }
 
 template <typename T>

@@ -5,6 +5,8 @@
 #include <cstring>
 #include <limits>
 
+#include "core/disjoint_sets.h"
+
 namespace trunnion {
 namespace {
 
@@ -29,33 +31,12 @@ int next_clear(const std::uint8_t* row, int x, int width) {
   return x;
 }
 
-// Which runs hang together; each points to an earlier one or to itself.
-class Links {
- public:
-  void add() { to_.push_back(to_.size()); }
-  std::size_t first_of(std::size_t run) {
-    while (to_[run] != run) {
-      to_[run] = to_[to_[run]];
-      run = to_[run];
-    }
-    return run;
-  }
-  void join(std::size_t a, std::size_t b) {
-    a = first_of(a);
-    b = first_of(b);
-    to_[std::max(a, b)] = std::min(a, b);
-  }
-
- private:
-  std::vector<std::size_t> to_;
-};
-
 }  // namespace
 
 Regions regions_of(const cv::Mat& mask, Neighbours neighbours) {
   CV_Assert(mask.type() == CV_8UC1);
   Regions found;
-  Links links;
+  DisjointSets links;  // of runs that hang together
   const int slack = neighbours == Neighbours::eight ? 1 : 0;
   std::size_t above = 0;  // first run of the row above that may still touch
   std::size_t above_end = 0;
@@ -77,7 +58,7 @@ Regions regions_of(const cv::Mat& mask, Neighbours neighbours) {
   }
   for (std::size_t k = 0; k < found.runs.size(); ++k) {
     Run& run = found.runs[k];
-    const std::size_t first = links.first_of(k);
+    const std::size_t first = links.find(k);
     if (first == k) {
       run.region = found.areas.size();
       found.areas.push_back(0);

@@ -4,29 +4,11 @@
 #include <Eigen/SVD>
 #include <algorithm>
 #include <cmath>
-#include <numeric>
+
+#include "core/disjoint_sets.h"
 
 namespace trunnion::refining {
 namespace {
-
-class DisjointSets {
- public:
-  explicit DisjointSets(std::size_t count) : parent_(count) {
-    std::iota(parent_.begin(), parent_.end(), std::size_t{0});
-  }
-  std::size_t find(std::size_t i) {
-    while (parent_[i] != i) i = parent_[i] = parent_[parent_[i]];
-    return i;
-  }
-  void join(std::size_t a, std::size_t b) {
-    a = find(a);
-    b = find(b);
-    parent_[std::max(a, b)] = std::min(a, b);
-  }
-
- private:
-  std::vector<std::size_t> parent_;
-};
 
 Eigen::Vector2d reproject(const Projection34& P, const Eigen::Vector3d& x) {
   return (P * x.homogeneous()).hnormalized();

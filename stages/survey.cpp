@@ -12,13 +12,13 @@
 
 #include "core/contrast.h"
 #include "core/error.h"
-#include "core/threads.h"
 #include "stages/survey_backdrop.h"
 #include "stages/survey_doubt.h"
 #include "stages/survey_dust.h"
 #include "stages/survey_kind.h"
 #include "stages/survey_separation.h"
 #include "stages/survey_stack.h"
+#include "stages/threads.h"
 
 namespace trunnion {
 namespace {

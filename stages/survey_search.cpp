@@ -8,9 +8,9 @@
 #include <functional>
 #include <opencv2/imgproc.hpp>
 
-#include "core/threads.h"
 #include "core/vector_code.h"
 #include "stages/survey_judge.h"
+#include "stages/threads.h"
 
 namespace trunnion {
 namespace {
