@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <string>
 #include <utility>
+#include <vector>
 
 namespace trunnion {
 namespace {
@@ -55,10 +56,28 @@ DecodedImages::~DecodedImages() {
   for (const auto& [file, kept] : kept_) ::close(kept.descriptor);
 }
 
-void DecodedImages::keep(const fs::path& file, const cv::Mat& image) {
-  const std::uintmax_t bytes = image.total() * image.elemSize();
+void DecodedImages::keep(const fs::path& file, const cv::Mat& image, std::size_t in_memory) {
+  if (!image.isContinuous()) return;
   const FileStamp stamp = stamp_of(file);
-  if (!image.isContinuous() || !slow_to_decode(file, stamp.bytes, bytes)) return;
+  std::vector<Waiting> oldest;
+  {
+    const std::scoped_lock lock(mutex_);
+    waiting_.push_back({file, stamp, image});
+    while (waiting_.size() > in_memory) {
+      oldest.push_back(std::move(waiting_.front()));
+      waiting_.pop_front();
+    }
+  }
+  for (Waiting& one : oldest) {
+    write_out(one);
+    one.image.release();
+  }
+}
+
+void DecodedImages::write_out(const Waiting& oldest) {
+  const cv::Mat& image = oldest.image;
+  const std::uintmax_t bytes = image.total() * image.elemSize();
+  if (!slow_to_decode(oldest.file, oldest.stamp.bytes, bytes)) return;
   std::error_code code;
   const fs::space_info space = fs::space(folder_, code);
   if (code || space.available < reserve_bytes_ + 2 * bytes) return;
@@ -69,15 +88,31 @@ void DecodedImages::keep(const fs::path& file, const cv::Mat& image) {
     return;
   }
   const std::scoped_lock lock(mutex_);
-  const auto [place, added] =
-      kept_.try_emplace(file, Kept{descriptor, stamp, image.size(), image.type()});
+  const auto [place, added] = kept_.try_emplace(
+      oldest.file, Kept{descriptor, oldest.stamp, image.size(), image.type()});
   if (!added) ::close(descriptor);
+}
+
+std::deque<DecodedImages::Waiting>::iterator DecodedImages::waiting(const fs::path& file) {
+  return std::find_if(waiting_.begin(), waiting_.end(),
+                      [&](const Waiting& one) { return one.file == file; });
+}
+
+bool DecodedImages::in_memory(const fs::path& file) {
+  const std::scoped_lock lock(mutex_);
+  return waiting(file) != waiting_.end();
 }
 
 cv::Mat DecodedImages::take(const fs::path& file) {
   Kept kept;
   {
     const std::scoped_lock lock(mutex_);
+    const auto held = waiting(file);
+    if (held != waiting_.end()) {
+      const Waiting one = std::move(*held);
+      waiting_.erase(held);
+      return stamp_of(file) == one.stamp ? one.image : cv::Mat();
+    }
     const auto found = kept_.find(file);
     if (found == kept_.end()) return {};
     kept = found->second;

@@ -1,11 +1,13 @@
 // Decoded images of the survey, kept for the pass that follows: a compressed 16-bit TIFF takes
 // several times longer to decode than its pixels take to go through a file.
 //
-// Pixels wait in files without a name below the workspace's state, so nothing is left behind
-// however the run ends; the system holds them in spare memory and writes them out where it has
-// none. It is a convenience: where space is short or writing fails, the image is decoded again.
+// The newest wait in memory, as many as the caller says; the others' pixels in files without a name
+// below the workspace's state, so nothing is left behind however the run ends; the system holds
+// them in spare memory and writes them out where it has none. It is a convenience: where space is
+// short or writing fails, the image is decoded again.
 #pragma once
 
+#include <deque>
 #include <filesystem>
 #include <map>
 #include <mutex>
@@ -23,24 +25,36 @@ class DecodedImages {
   DecodedImages(const DecodedImages&) = delete;
   DecodedImages& operator=(const DecodedImages&) = delete;
 
-  // Keeps the pixels of `file` where decoding them again would take longer. Any thread.
-  void keep(const std::filesystem::path& file, const cv::Mat& image);
+  // Keeps the pixels of `file`, which must not be written to any more: at most `in_memory` of the
+  // newest in memory, others in files where decoding them again would take longer. Any thread.
+  void keep(const std::filesystem::path& file, const cv::Mat& image, std::size_t in_memory);
+
+  // Whether the pixels wait in memory: better taken soon. Any thread.
+  [[nodiscard]] bool in_memory(const std::filesystem::path& file);
 
   // The pixels, which are then no longer kept; empty where they are not there or the file has
   // changed since. Any thread.
   cv::Mat take(const std::filesystem::path& file);
 
  private:
+  struct Waiting {
+    std::filesystem::path file;
+    FileStamp stamp;  // of the image file
+    cv::Mat image;
+  };
   struct Kept {
     int descriptor = -1;
     FileStamp stamp;  // of the image file
     cv::Size size;
     int type = 0;
   };
+  std::deque<Waiting>::iterator waiting(const std::filesystem::path& file);
+  void write_out(const Waiting& oldest);
 
   std::filesystem::path folder_;
   std::uintmax_t reserve_bytes_;
   std::mutex mutex_;
+  std::deque<Waiting> waiting_;  // oldest first
   std::map<std::filesystem::path, Kept> kept_;
 };
 

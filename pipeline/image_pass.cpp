@@ -4,6 +4,7 @@
 #include <tbb/global_control.h>
 #include <tbb/parallel_pipeline.h>
 
+#include <algorithm>
 #include <opencv2/imgproc.hpp>
 
 #include "core/error.h"
@@ -262,13 +263,19 @@ std::string mask_path(const StationImage& station, const OutputSettings& output)
 
 void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
   pass.progress.start("repair, mask, undistort", items.size());
+  // Those whose pixels still wait in memory first, so that they don't add to what is in flight.
+  std::vector<ImageItem*> order;
+  for (ImageItem& item : items) order.push_back(&item);
+  std::stable_partition(order.begin(), order.end(), [&](const ImageItem* item) {
+    return pass.decoded.in_memory(item->station.file);
+  });
   std::size_t next = 0;
   const auto take = [&](tbb::flow_control& control) -> ImageItem* {
-    if (next == items.size() || interrupted()) {
+    if (next == order.size() || interrupted()) {
       control.stop();
       return nullptr;
     }
-    return &items[next++];
+    return order[next++];
   };
   const auto work = [&pass](ImageItem* item) {
     do_item(*item, pass);

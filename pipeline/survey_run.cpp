@@ -1,6 +1,7 @@
 #include "pipeline/survey_run.h"
 
 #include <fmt/format.h>
+#include <tbb/parallel_for.h>
 
 #include <algorithm>
 #include <map>
@@ -14,6 +15,7 @@
 #include "pipeline/stage_clock.h"
 #include "pipeline/survey_cache.h"
 #include "stages/survey.h"
+#include "stages/threads.h"
 
 namespace trunnion {
 namespace {
@@ -44,6 +46,7 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
   std::optional<std::string> cached;
   for (std::size_t seen = 0; !cached && seen < picks.size();) {
     const std::size_t end = survey_round_end(seen, picks.size(), settings.survey);
+    tbb::parallel_for(seen, end, [&](std::size_t k) { journal.input_hash(images[picks[k]].file); });
     for (; seen < end; ++seen) print.add(journal.input_hash(images[picks[seen]].file));
     cached = journal.find("", "survey", print.hash());
   }
@@ -62,8 +65,12 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
       cv::Rect missing;
       cv::Mat image =
           read_image(images[index].file, image_limits(workspace.file.settings.limits), &missing);
-      // What is missing must be told again by the pass.
-      if (decoded != nullptr && missing.empty()) decoded->keep(images[index].file, image);
+      // What is missing must be told again by the pass. Further rounds need the memory for what
+      // more stations show.
+      if (decoded != nullptr && missing.empty()) {
+        const bool first = expected.at(index) == first_round;
+        decoded->keep(images[index].file, image, first ? threads_at_once() : 0);
+      }
       progress.step();
       return image;
     };

@@ -17,6 +17,12 @@ constexpr double kRoughestNoise = 2.3;
 constexpr double kUnquiet = 1.3;  // surroundings from which weak ones are edges, not doubts
 constexpr int kLeastSectors = 6;  // of eight
 
+bool decided_by_agreement(double depth, double texture) {
+  return texture >= 1 && depth > 0;
+}
+
+}  // namespace
+
 Speck at_finest(const Speck& speck, double scale) {
   Speck finest = speck;
   finest.centre = scale * (speck.centre + cv::Point2d(0.5, 0.5)) - cv::Point2d(0.5, 0.5);
@@ -24,12 +30,6 @@ Speck at_finest(const Speck& speck, double scale) {
   finest.half_length *= scale;
   return finest;
 }
-
-bool decided_by_agreement(double depth, double texture) {
-  return texture >= 1 && depth > 0;
-}
-
-}  // namespace
 
 // Strength from which a speck is believed.
 double SpeckJudge::sure_of(double depth, double texture) const {

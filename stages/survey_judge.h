@@ -22,6 +22,9 @@ struct Candidate {
   double texture = 0;
 };
 
+// The speck of a level at `scale` in px of the finest one.
+Speck at_finest(const Speck& speck, double scale);
+
 inline constexpr float kTextured = 0.5F;  // share from which texture rules a pixel
 
 enum class SpeckVerdict { none, doubtful, likely, speck };  // likely: taken for one meanwhile

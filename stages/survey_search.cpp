@@ -1,5 +1,6 @@
 #include "stages/survey_search.h"
 
+#include <tbb/parallel_for.h>
 #include <tbb/parallel_pipeline.h>
 
 #include <algorithm>
@@ -19,6 +20,7 @@ constexpr std::array kFinest{3.0, 4.0, 5.3, 7.0};  // diameters, px of the level
 constexpr std::array kCoarser{4.7, 6.2, 8.2};      // each twice as large a level up
 constexpr int kScatterPx = 60;                     // within which strengths are compared
 constexpr std::size_t kEnough = 200;               // pixels to tell a scatter from
+constexpr std::size_t kJudgedAtOnce = 64;          // whatever the number of threads
 
 struct Matched {
   cv::Mat depth;     // CV_32FC1
@@ -271,6 +273,16 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index, const S
   }
 }
 
+// Whether what was taken out since may lie where judging the candidate looked: its fit grows up to
+// twice the candidate's size, and what surrounds it is looked at as far as it is wide again.
+bool touched(const Candidate& candidate, double scale, const std::vector<Speck>& taken) {
+  const cv::Point2d centre = at_finest(candidate.speck, scale).centre;
+  const double looked_at = scale * (4 * candidate.speck.diameter + 12);
+  return std::any_of(taken.begin(), taken.end(), [&](const Speck& speck) {
+    return cv::norm(speck.centre - centre) < looked_at + reach_of(speck) + 2;
+  });
+}
+
 }  // namespace
 
 SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
@@ -285,13 +297,29 @@ SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noi
     return a.speck.strength > b.speck.strength;
   });
   SearchResult result;
-  for (const Candidate& candidate : candidates) {
-    const SpeckJudgement judged = judge.judge(levels, candidate);
-    if (judged.verdict == SpeckVerdict::doubtful || judged.verdict == SpeckVerdict::likely)
-      ++result.doubtful;
-    if (judged.verdict < SpeckVerdict::likely) continue;
-    result.specks.push_back({judged.speck, transmission_of(levels.front().field, judged.speck)});
-    for (Level& other : levels) take_out(other.field, judged.speck, other.scale);
+  std::vector<SpeckJudgement> judged;
+  std::vector<Speck> taken;
+  for (std::size_t first = 0; first < candidates.size(); first += kJudgedAtOnce) {
+    const std::size_t count = std::min(kJudgedAtOnce, candidates.size() - first);
+    judged.assign(count, {});
+    tbb::parallel_for(std::size_t{0}, count, [&](std::size_t k) {
+      judged[k] = judge.judge(levels, candidates[first + k]);
+    });
+    taken.clear();
+    for (std::size_t k = 0; k < count; ++k) {
+      const Candidate& candidate = candidates[first + k];
+      SpeckJudgement& here = judged[k];
+      if (touched(candidate, levels[candidate.level].scale, taken)) {
+        here = judge.judge(levels, candidate);
+      }
+      if (here.verdict == SpeckVerdict::doubtful || here.verdict == SpeckVerdict::likely) {
+        ++result.doubtful;
+      }
+      if (here.verdict < SpeckVerdict::likely) continue;
+      result.specks.push_back({here.speck, transmission_of(levels.front().field, here.speck)});
+      for (Level& other : levels) take_out(other.field, here.speck, other.scale);
+      taken.push_back(here.speck);
+    }
   }
   return result;
 }

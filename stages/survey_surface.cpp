@@ -1,5 +1,7 @@
 #include "stages/survey_surface.h"
 
+#include <tbb/parallel_for.h>
+
 #include <Eigen/Cholesky>
 #include <algorithm>
 #include <array>
@@ -46,7 +48,7 @@ cv::Mat cubic_surface(const cv::Mat& value, const cv::Mat& known) {
   };
   cv::Mat surface(value.size(), CV_32FC3);
   std::array<Terms, 3> solution;
-  for (int c = 0; c < 3; ++c) {
+  tbb::parallel_for(0, 3, [&](int c) {
     std::vector<double> weights(points.size(), 1.0);
     Terms& found = solution[static_cast<std::size_t>(c)];
     for (int round = 0; round < kRounds; ++round) {
@@ -70,8 +72,8 @@ cv::Mat cubic_surface(const cv::Mat& value, const cv::Mat& known) {
         weights[k] = u < 1 ? (1 - u * u) * (1 - u * u) : 0.0;
       }
     }
-  }
-  for (int y = 0; y < value.rows; ++y) {
+  });
+  tbb::parallel_for(0, value.rows, [&](int y) {
     auto* row = surface.ptr<cv::Vec3f>(y);
     for (int x = 0; x < value.cols; ++x) {
       const Terms t = terms_of(x, y);
@@ -79,7 +81,7 @@ cv::Mat cubic_surface(const cv::Mat& value, const cv::Mat& known) {
         row[x][c] = static_cast<float>(t.dot(solution[static_cast<std::size_t>(c)]));
       }
     }
-  }
+  });
   return surface;
 }
 

@@ -28,7 +28,7 @@ TEST(DecodedImages, ComeBackOnceAsTheyWere) {
   for (const fs::path& file :
        {kept.write("a.tif", FileType::tiff), kept.write("b.png", FileType::png)}) {
     EXPECT_TRUE(decoded.take(file).empty());
-    decoded.keep(file, kept.image);
+    decoded.keep(file, kept.image, 0);
     const cv::Mat back = decoded.take(file);
     ASSERT_EQ(back.type(), kept.image.type());
     ASSERT_EQ(back.size(), kept.image.size());
@@ -37,11 +37,35 @@ TEST(DecodedImages, ComeBackOnceAsTheyWere) {
   }
 }
 
+TEST(DecodedImages, TheNewestWaitInMemoryAndOlderOnesInFiles) {
+  Kept kept;
+  DecodedImages decoded(kept.folder.path(), 0);
+  std::vector<fs::path> files;
+  for (const char* name : {"a.tif", "b.tif", "c.tif"}) {
+    files.push_back(kept.write(name, FileType::tiff));
+    decoded.keep(files.back(), kept.image.clone(), 2);
+  }
+  EXPECT_FALSE(decoded.in_memory(files[0]));
+  EXPECT_TRUE(decoded.in_memory(files[1]));
+  EXPECT_TRUE(decoded.in_memory(files[2]));
+  std::ofstream(files[2], std::ios::app) << "more";
+  EXPECT_TRUE(decoded.take(files[2]).empty());
+  for (const fs::path& file : {files[0], files[1]}) {
+    EXPECT_EQ(cv::norm(decoded.take(file), kept.image, cv::NORM_INF), 0);
+    EXPECT_FALSE(decoded.in_memory(file));
+    EXPECT_TRUE(decoded.take(file).empty());
+  }
+  // Where all may be held, even what would not be worth a file is.
+  const fs::path plain = kept.write("plain.tif", FileType::tiff, false);
+  decoded.keep(plain, kept.image, 1);
+  EXPECT_FALSE(decoded.take(plain).empty());
+}
+
 TEST(DecodedImages, AreNotThoseOfAFileThatHasChanged) {
   Kept kept;
   const fs::path file = kept.write("a.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(file, kept.image);
+  decoded.keep(file, kept.image, 0);
   std::ofstream(file, std::ios::app) << "more";
   EXPECT_TRUE(decoded.take(file).empty());
 }
@@ -51,13 +75,13 @@ TEST(DecodedImages, AreNotKeptWhereThatGainsNothingOrTheDiskIsShort) {
   const fs::path plain = kept.write("plain.tif", FileType::tiff, false);
   const fs::path packed = kept.write("packed.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(plain, kept.image);
+  decoded.keep(plain, kept.image, 0);
   EXPECT_TRUE(decoded.take(plain).empty());
   DecodedImages full(kept.folder.path(), std::uintmax_t{1} << 62U);
-  full.keep(packed, kept.image);
+  full.keep(packed, kept.image, 0);
   EXPECT_TRUE(full.take(packed).empty());
   DecodedImages nowhere(kept.folder.path() / "missing", 0);
-  nowhere.keep(packed, kept.image);
+  nowhere.keep(packed, kept.image, 0);
   EXPECT_TRUE(nowhere.take(packed).empty());
 }
 
