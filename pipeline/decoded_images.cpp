@@ -57,8 +57,11 @@ DecodedImages::~DecodedImages() {
 }
 
 void DecodedImages::keep(const fs::path& file, const cv::Mat& image, std::size_t in_memory) {
-  if (!image.isContinuous()) return;
   const FileStamp stamp = stamp_of(file);
+  if (!image.isContinuous() ||
+      !slow_to_decode(file, stamp.bytes, image.total() * image.elemSize())) {
+    return;
+  }
   std::vector<Waiting> oldest;
   {
     const std::scoped_lock lock(mutex_);
@@ -77,7 +80,6 @@ void DecodedImages::keep(const fs::path& file, const cv::Mat& image, std::size_t
 void DecodedImages::write_out(const Waiting& oldest) {
   const cv::Mat& image = oldest.image;
   const std::uintmax_t bytes = image.total() * image.elemSize();
-  if (!slow_to_decode(oldest.file, oldest.stamp.bytes, bytes)) return;
   std::error_code code;
   const fs::space_info space = fs::space(folder_, code);
   if (code || space.available < reserve_bytes_ + 2 * bytes) return;

@@ -25,8 +25,8 @@ class DecodedImages {
   DecodedImages(const DecodedImages&) = delete;
   DecodedImages& operator=(const DecodedImages&) = delete;
 
-  // Keeps the pixels of `file`, which must not be written to any more: at most `in_memory` of the
-  // newest in memory, others in files where decoding them again would take longer. Any thread.
+  // Keeps the pixels of `file`, which must not be written to any more, where decoding them again
+  // would take longer; at most `in_memory` of the newest in memory. Any thread.
   void keep(const std::filesystem::path& file, const cv::Mat& image, std::size_t in_memory);
 
   // Whether the pixels wait in memory: better taken soon. Any thread.

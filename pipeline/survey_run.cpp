@@ -15,10 +15,11 @@
 #include "pipeline/stage_clock.h"
 #include "pipeline/survey_cache.h"
 #include "stages/survey.h"
-#include "stages/threads.h"
 
 namespace trunnion {
 namespace {
+
+constexpr std::size_t kWaitingImages = 1;  // in memory, decoded: more would raise the peak
 
 // Survey of the set, from the journal where its images and settings are the same.
 SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage>& images,
@@ -69,7 +70,7 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
       // more stations show.
       if (decoded != nullptr && missing.empty()) {
         const bool first = expected.at(index) == first_round;
-        decoded->keep(images[index].file, image, first ? threads_at_once() : 0);
+        decoded->keep(images[index].file, image, first ? kWaitingImages : 0);
       }
       progress.step();
       return image;

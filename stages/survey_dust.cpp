@@ -56,18 +56,18 @@ cv::Mat grey_at(const cv::Mat& image, int step) {
                                  : grey_of<std::uint8_t>(image, step);
 }
 
-// Light of a row over what is around it, and its square where an edge nearby must not drown what is
-// steady.
-TRUNNION_VECTOR_CODE [[gnu::noinline]] void take_detail(const float* __restrict grey,
-                                                        const float* __restrict local,
-                                                        std::size_t width, float* __restrict whole,
+// Light of a row over what is around it, in its place, and its square where an edge nearby must not
+// drown what is steady.
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void take_detail(const float* __restrict local,
+                                                        std::size_t width,
+                                                        float* __restrict grey_to_whole,
                                                         float* __restrict square) {
   for (std::size_t x = 0; x < width; ++x) {
     const float bound = 0.5F * local[x];
-    const float difference = grey[x] - local[x];
+    const float difference = grey_to_whole[x] - local[x];
     const float below = difference < bound ? difference : bound;
     const float detail = below > -bound ? below : -bound;
-    whole[x] = difference;
+    grey_to_whole[x] = difference;
     square[x] = detail * detail;
   }
 }
@@ -112,20 +112,19 @@ DustLook::DustLook(const cv::Size& image, const DustOptions& options)
 DustSight look_for_dust(const cv::Mat& image) {
   DustSight sight;
   const int step = dust_step(image.size());
-  const cv::Mat grey = grey_at(image, step);
+  sight.whole = grey_at(image, step);
   sight.full_scale = image.depth() == CV_16U ? 65535.0 : 255.0;
   sight.averaged = (image.channels() == 1 ? 1.0 : 3.0) * step * step;
-  sight.log = remembered_log(cv::Mat(grey / sight.full_scale));
+  sight.log = remembered_log(sight.whole, sight.full_scale);
   const int window = odd(kHotWindowPx / step);
-  cv::blur(grey, sight.local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
-  sight.whole.create(grey.size(), CV_32FC1);
-  cv::Mat squares(grey.size(), CV_32FC1);
-  for (int y = 0; y < grey.rows; ++y) {
-    take_detail(grey.ptr<float>(y), sight.local.ptr<float>(y), static_cast<std::size_t>(grey.cols),
-                sight.whole.ptr<float>(y), squares.ptr<float>(y));
+  cv::blur(sight.whole, sight.local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
+  sight.activity.create(sight.whole.size(), CV_32FC1);
+  for (int y = 0; y < sight.whole.rows; ++y) {
+    take_detail(sight.local.ptr<float>(y), static_cast<std::size_t>(sight.whole.cols),
+                sight.whole.ptr<float>(y), sight.activity.ptr<float>(y));
   }
   const int around = odd(kActivityPx / step);
-  cv::blur(squares, sight.activity, {around, around});
+  cv::blur(sight.activity, sight.activity, {around, around});
   return sight;
 }
 

@@ -138,13 +138,14 @@ void locate(const std::vector<Slopes>& stations, int row, const float* busy, flo
 
 }  // namespace
 
-cv::Mat remembered_log(const cv::Mat& grey) {
+cv::Mat remembered_log(const cv::Mat& grey, double full_scale) {
   cv::Mat remembered(grey.size(), CV_16UC1);
   // By strips that stay in the cache.
   cv::Mat log;
   for (int first = 0; first < grey.rows; first += kLogStrip) {
     const cv::Range strip(first, std::min(grey.rows, first + kLogStrip));
-    cv::max(grey.rowRange(strip), kDarkest, log);
+    grey.rowRange(strip).convertTo(log, CV_32F, 1.0 / full_scale);
+    cv::max(log, kDarkest, log);
     cv::log(log, log);
     cv::Mat out = remembered.rowRange(strip);
     log.convertTo(out, CV_16U, 1.0 / log_step(), 65535.0);

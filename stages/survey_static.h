@@ -28,8 +28,8 @@ struct StaticGradient {
   cv::Mat texture;  // 0..1, share of the weight that stations with texture have
 };
 
-// CV_16U, logarithm of `grey` (CV_32FC1, 1 = full scale).
-cv::Mat remembered_log(const cv::Mat& grey);
+// CV_16U, logarithm of `grey` (CV_32FC1) over `full_scale`.
+cv::Mat remembered_log(const cv::Mat& grey, double full_scale);
 
 // `logs` are remembered images of equal size.
 StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNoise& noise);

@@ -55,10 +55,6 @@ TEST(DecodedImages, TheNewestWaitInMemoryAndOlderOnesInFiles) {
     EXPECT_FALSE(decoded.in_memory(file));
     EXPECT_TRUE(decoded.take(file).empty());
   }
-  // Where all may be held, even what would not be worth a file is.
-  const fs::path plain = kept.write("plain.tif", FileType::tiff, false);
-  decoded.keep(plain, kept.image, 1);
-  EXPECT_FALSE(decoded.take(plain).empty());
 }
 
 TEST(DecodedImages, AreNotThoseOfAFileThatHasChanged) {
