@@ -90,8 +90,8 @@ void DecodedImages::write_out(const Waiting& oldest) {
     return;
   }
   const std::scoped_lock lock(mutex_);
-  const auto [place, added] = kept_.try_emplace(
-      oldest.file, Kept{descriptor, oldest.stamp, image.size(), image.type()});
+  const auto [place, added] =
+      kept_.try_emplace(oldest.file, Kept{descriptor, oldest.stamp, image.size(), image.type()});
   if (!added) ::close(descriptor);
 }
 

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <charconv>
+#include <fstream>
 #include <map>
 #include <set>
 
@@ -197,14 +198,32 @@ void drop_mixed_formats(std::vector<StationImage>& images, Findings& findings) {
   });
 }
 
+// Some bytes from the middle of a file: where they differ, it need not be read as a whole.
+std::string sample_of(const StationImage& image) {
+  constexpr std::size_t kBytes = 4096;
+  std::string sample(kBytes, '\0');
+  std::ifstream file(image.file, std::ios::binary);
+  file.seekg(static_cast<std::streamoff>(image.bytes / 2));
+  file.read(sample.data(), static_cast<std::streamsize>(kBytes));
+  return sample;
+}
+
 void drop_identical(std::vector<StationImage>& images,
                     const std::function<std::string(const fs::path&)>& hash, Findings& findings) {
   std::map<std::uintmax_t, int> sizes;
   for (const StationImage& image : images) ++sizes[image.bytes];
+  std::map<std::string, int> samples;
+  std::vector<std::string> keys;  // empty where no other image has the same size
+  for (const StationImage& image : images) {
+    const bool alone = sizes[image.bytes] < 2;
+    keys.push_back(alone ? "" : fmt::format("{}:{}", image.bytes, hash_bytes(sample_of(image))));
+    ++samples[keys.back()];
+  }
   std::map<std::string, const StationImage*> first_of;
   std::set<const StationImage*> dropped;
-  for (const StationImage& image : images) {
-    if (sizes[image.bytes] < 2) continue;  // only images of equal size can be identical
+  for (std::size_t k = 0; k < images.size(); ++k) {
+    const StationImage& image = images[k];
+    if (keys[k].empty() || samples[keys[k]] < 2) continue;
     const auto [place, fresh] = first_of.emplace(hash(image.file), &image);
     if (fresh) continue;
     fault(findings, image.source,

@@ -41,8 +41,8 @@ struct IngestResult {
 };
 
 // Throws a data error only where no usable image is left or the capture table is unusable; all else
-// becomes findings, and faulty images are left out. Identical images are found by size and hash
-// (`hash` may know it already); the later one is left out.
+// becomes findings, and faulty images are left out. Identical images are found by size, a sample
+// and hash (`hash` may know it already); the later one is left out.
 IngestResult ingest(
     const std::filesystem::path& workspace, const Specimen& specimen, const Settings& settings,
     const std::function<std::string(const std::filesystem::path&)>& hash = hash_file);

@@ -11,6 +11,7 @@
 #include "stages/mask_thin_colour.h"
 #include "stages/mask_unmix.h"
 #include "stages/mask_values.h"
+#include "stages/mask_window.h"
 #include "stages/outline_tiles.h"
 
 namespace trunnion {
@@ -24,58 +25,19 @@ constexpr float kShading = 0.3F;
 constexpr float kFloor = 0.01F;
 constexpr std::size_t kMostThin = 3000;  // pixels that tell the colours of thin parts
 
-// Sums over whole pixels near a mixed one; of the products only those of a symmetric matrix.
-struct Whole {
-  float weight = 0;
-  std::array<float, 3> sum{};
-  std::array<float, 6> products{};  // 00 01 02 11 12 22
-  void add(const Vec3& value, float w) {
-    const std::array<float, 3> weighted{w * value[0], w * value[1], w * value[2]};
-    weight += w;
-    for (std::size_t c = 0; c < 3; ++c) sum[c] += weighted[c];
-    products[0] += weighted[0] * value[0];
-    products[1] += weighted[0] * value[1];
-    products[2] += weighted[0] * value[2];
-    products[3] += weighted[1] * value[1];
-    products[4] += weighted[1] * value[2];
-    products[5] += weighted[2] * value[2];
-  }
-  // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
-  // backdrop there than a pixel or two inside.
-  [[nodiscard]] Colours at_limb(const Vec3& behind) const {
-    const float share = 1.0F / weight;
-    const Vec3 inside(share * sum[0], share * sum[1], share * sum[2]);
-    const Vec3 span = inside - behind;
-    Vec3 limb = inside;
-    if (span[0] + span[1] + span[2] > 0) limb = behind + kLimb * span;
-    const auto& p = products;
-    const cv::Matx33f square(p[0], p[1], p[2], p[1], p[3], p[4], p[2], p[4], p[5]);
-    return {limb, share * square - inside * inside.t() + kShading * kShading * (limb * limb.t()) +
-                      kFloor * kFloor * cv::Matx33f::eye()};
-  }
-};
-
-// How much a whole pixel counts by its distance: near ones say most about the specimen's colour.
-class Nearness {
- public:
-  explicit Nearness(int reach) : reach_(reach) {
-    for (int v = -reach; v <= reach; ++v) {
-      for (int u = -reach; u <= reach; ++u) {
-        const float near = 1.0F / static_cast<float>(1 + u * u + v * v);
-        weights_.push_back(near * near * near);
-      }
-    }
-  }
-  // Of a row `v` px away, indexed by the columns' distance.
-  [[nodiscard]] const float* row(int v) const {
-    return weights_.data() + (v + reach_) * (2 * reach_ + 1) + reach_;
-  }
-  [[nodiscard]] int reach() const { return reach_; }
-
- private:
-  int reach_;  // px to pixels that tell the specimen's colour
-  std::vector<float> weights_;
-};
+// Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
+// backdrop there than a pixel or two inside.
+Colours colours_at_limb(const WindowSums& near, const Vec3& behind) {
+  const float share = 1.0F / near.weight;
+  const Vec3 inside(share * near.sum[0], share * near.sum[1], share * near.sum[2]);
+  const Vec3 span = inside - behind;
+  Vec3 limb = inside;
+  if (span[0] + span[1] + span[2] > 0) limb = behind + kLimb * span;
+  const auto& p = near.products;
+  const cv::Matx33f square(p[0], p[1], p[2], p[1], p[3], p[4], p[2], p[4], p[5]);
+  return {limb, share * square - inside * inside.t() + kShading * kShading * (limb * limb.t()) +
+                    kFloor * kFloor * cv::Matx33f::eye()};
+}
 
 // What the pixels of a part of the band along the outline are compared with.
 struct Band {
@@ -93,45 +55,23 @@ struct Band {
 // extreme, which is what there is on a bristle. The likelier one counts; thin parts know only the
 // second.
 template <typename T>
-Mixture mixture_at(const Band& band, int x, int y, const Nearness& nearness,
+Mixture mixture_at(const Band& band, int x, int y, const OutlineWindow& window,
                    const std::optional<ThinColours>& learnt) {
-  const int reach = nearness.reach();
   const int channels = band.image.channels();
   const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
-  Whole body;
-  Vec3 extreme(0, 0, 0);
-  float extreme_weight = 0;
   const bool is_thin = band.thin.ptr<std::uint8_t>(y)[x] != 0;
-  const int bottom = std::min(band.box.height - 1, y + reach);
-  const int right = std::min(band.box.width - 1, x + reach);
-  for (int v = std::max(0, y - reach); v <= bottom; ++v) {
-    const auto* on = band.hard.ptr<std::uint8_t>(v);
-    const auto* in = band.inner.ptr<std::uint8_t>(v);
-    const auto* thin = band.thin.ptr<std::uint8_t>(v);
-    const T* row = band.image.ptr<T>(band.box.y + v) + band.box.x * channels;
-    const float* near = nearness.row(v - y);
-    for (int u = std::max(0, x - reach); u <= right; ++u) {
-      if (on[u] == 0) continue;
-      const Vec3 value = value_of(row + u * channels, channels);
-      if (in[u] != 0) body.add(value, near[u - x]);
-      if (is_thin && thin[u] == 0) continue;
-      const Vec3 d = value - behind;
-      const float apart2 = d.dot(d);
-      const float w = apart2 * apart2 * apart2;  // a pixel whole covered outvotes mixed ones
-      extreme += w * value;
-      extreme_weight += w;
-    }
-  }
+  const WindowSums near = window.at(x, y, behind, is_thin);
   const Vec3 pixel =
       value_of(band.image.ptr<T>(band.box.y + y) + (band.box.x + x) * channels, channels);
   const float variance = band.backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
   Mixture alone;
-  if (extreme_weight > 0) {
-    alone = unmix(pixel, thin_colours_here((1.0F / extreme_weight) * extreme, behind, learnt),
-                  behind, variance);
+  if (near.extreme_weight > 0) {
+    const float share = 1.0F / near.extreme_weight;
+    const Vec3 extreme(share * near.extreme[0], share * near.extreme[1], share * near.extreme[2]);
+    alone = unmix(pixel, thin_colours_here(extreme, behind, learnt), behind, variance);
   }
-  if (body.weight <= 0 || (is_thin && alone.decided)) return alone;
-  const Mixture inside = unmix(pixel, body.at_limb(behind), behind, variance);
+  if (near.weight <= 0 || (is_thin && alone.decided)) return alone;
+  const Mixture inside = unmix(pixel, colours_at_limb(near, behind), behind, variance);
   if (!inside.decided) return alone;
   return alone.decided && alone.cost < inside.cost ? alone : inside;
 }
@@ -257,14 +197,15 @@ void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard
     bands.push_back(band_of(image, tile, hard, inset, backdrop));
   }
   const std::optional<ThinColours> learnt = thin_colours<T>(bands);
-  const Nearness nearness(inset + 1);
+  OutlineWindow window(inset + 1);
   for (const Band& band : bands) {
+    window.take(image, band.box.tl(), band.core, band.hard, band.inner, band.thin);
     for (int y = band.core.y; y < band.core.br().y; ++y) {
       const auto* here = band.mixed.ptr<std::uint8_t>(y);
       auto* out = coverage.ptr<std::uint8_t>(band.box.y + y) + band.box.x;
       for (int x = band.core.x; x < band.core.br().x; ++x) {
         if (here[x] == 0) continue;
-        const Mixture mixture = mixture_at<T>(band, x, y, nearness, learnt);
+        const Mixture mixture = mixture_at<T>(band, x, y, window, learnt);
         if (mixture.decided) {
           out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
         }

@@ -185,7 +185,7 @@ DustFound DustLook::spots() const {
 // In pixels of the image, where it is round enough for a speck or lies as a trail would.
 std::optional<DustLook::Candidate> DustLook::candidate_of(const FoundSpeck& found) const {
   const Speck& speck = found.speck;
-  const double length = speck.diameter + 2.0 * speck.half_length;
+  const double length = length_of(speck);
   const double area =
       kPi / 4.0 * speck.diameter * speck.diameter + 2.0 * speck.half_length * speck.diameter;
   const double roundness = area / (kPi / 4.0 * length * length);

@@ -15,6 +15,7 @@ constexpr double kRoughest = 1.0;        // mean chi-squared of the sectors that
 // The same of pure noise: seven degrees of freedom exceed it in 2.4 % of all cases.
 constexpr double kRoughestNoise = 2.3;
 constexpr double kUnquiet = 1.3;  // surroundings from which weak ones are edges, not doubts
+constexpr double kLongest = 1.2;  // of the greatest diameter: what a fit may pass through
 constexpr int kLeastSectors = 6;  // of eight
 
 bool decided_by_agreement(double depth, double texture) {
@@ -50,7 +51,8 @@ SpeckJudgement SpeckJudge::judge(const std::vector<Level>& levels,
   weigh(own.field, speck);
   if (speck.strength < glance(speck.depth, candidate.texture)) return {};
   const bool weak = speck.strength < kGlance * sure_of(speck.depth, candidate.texture);
-  speck = fit_speck(own.field, candidate.speck);
+  const double longest = kLongest * options_.greatest_diameter;
+  speck = fit_speck(own.field, candidate.speck, longest / own.scale);
   SpeckVerdict verdict = verdict_of(own, speck, candidate.texture);
   // Pattern gains as much by the fit: where agreement is not yet to be had, that is but a doubt.
   const auto tempered = [weak](SpeckVerdict found) {
@@ -69,17 +71,16 @@ SpeckJudgement SpeckJudge::judge(const std::vector<Level>& levels,
   speck.scatter = 1;  // noise alone
   weigh(finest.field, speck);
   if (speck.strength < kGlance * sure_of(speck.depth, 0)) return {verdict, {}};
-  speck = fit_speck(finest.field, speck);
+  speck = fit_speck(finest.field, speck, longest);
   // What was a doubt stays one.
   return {std::max(verdict, tempered(verdict_of(finest, speck, candidate.texture))), speck};
 }
 
 SpeckVerdict SpeckJudge::verdict_of(const Level& level, const Speck& speck, double texture) const {
   const cv::Rect inside({0, 0}, level.field.x.size());
-  const double length = speck.diameter + 2 * speck.half_length;
   if (!inside.contains(cv::Point(speck.centre)) || std::abs(speck.depth) < options_.least_depth ||
       speck.diameter * level.scale < options_.least_diameter ||
-      length * level.scale > options_.greatest_diameter) {
+      length_of(speck) * level.scale > options_.greatest_diameter) {
     return SpeckVerdict::none;
   }
   if (speck.strength < glance(speck.depth, texture)) return SpeckVerdict::none;

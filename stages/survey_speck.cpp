@@ -89,9 +89,9 @@ std::size_t sector_of(double x, double y) {
 }
 
 // Moves one parameter at a time as long as that adds strength.
-void climb(const StaticGradient& field, Speck& speck) {
+void climb(const StaticGradient& field, double longest, Speck& speck) {
   double step = 0.5;
-  for (int round = 0; round < 24 && step > 0.1; ++round) {
+  for (int round = 0; round < 24 && step > 0.1 && length_of(speck) <= longest; ++round) {
     Speck best = speck;
     const auto attempt = [&](const auto& change) {
       Speck trial = speck;
@@ -129,6 +129,10 @@ double distance_from(const Speck& speck, double x, double y) {
   return std::hypot(std::max(0.0, std::abs(along) - speck.half_length), across);
 }
 
+double length_of(const Speck& speck) {
+  return speck.diameter + 2 * speck.half_length;
+}
+
 double reach_of(const Speck& speck) {
   return 0.5 * speck.diameter * (1 + speck.softness) + speck.half_length;
 }
@@ -156,10 +160,10 @@ void weigh(const StaticGradient& field, Speck& speck) {
                        : 0;
 }
 
-Speck fit_speck(const StaticGradient& field, const Speck& start) {
+Speck fit_speck(const StaticGradient& field, const Speck& start, double longest) {
   Speck round = start;
   weigh(field, round);
-  climb(field, round);
+  climb(field, longest, round);
   Speck best;
   for (int k = 0; k < 8; ++k) {
     Speck line = round;
@@ -169,7 +173,7 @@ Speck fit_speck(const StaticGradient& field, const Speck& start) {
     if (line.strength > best.strength) best = line;
   }
   if (best.strength < 0.9 * round.strength) return round;
-  climb(field, best);
+  climb(field, longest, best);
   const double gain = best.strength * best.strength - round.strength * round.strength;
   return gain > kDrawnOut ? best : round;
 }

@@ -38,8 +38,12 @@ cv::Mat gradient_of(const Speck& speck, int reach, bool down);
 // Depth and strength (over speck.scatter) of the shape as it stands.
 void weigh(const StaticGradient& field, Speck& speck);
 
-// The shape of greatest strength near `start`.
-Speck fit_speck(const StaticGradient& field, const Speck& start);
+// Of the longer axis, px.
+double length_of(const Speck& speck);
+
+// The shape of greatest strength near `start`; one that grows beyond `longest` (px, of its longer
+// axis) is no speck and is not followed further.
+Speck fit_speck(const StaticGradient& field, const Speck& start, double longest);
 
 // Whether the shape is borne out all around it.
 struct SpeckSupport {
