@@ -36,27 +36,33 @@ struct Work {
 };
 
 std::vector<PairMatches> match_freely(const Work& work) {
-  std::vector<PairMatches> pairs;
   FeatureWindow window(work.features);
-  const PairOptions options{.max_neighbours = 2};
-  for (const auto& [a, b] : pairs_to_match(work.model, zero_values(work.model), options)) {
-    PairMatches pair{a, b, match_free(*window.of(a), *window.of(b), kFreeFeatures, kFreeRatio)};
-    if (static_cast<int>(pair.matches.size()) >= kFewestMatches) pairs.push_back(std::move(pair));
-  }
+  const auto wanted =
+      pairs_to_match(work.model, zero_values(work.model), PairOptions{.max_neighbours = 2});
+  std::vector<PairMatches> pairs(wanted.size());
+  for_each_in_turn(wanted.size(), [&](std::size_t k) {
+    const auto& [a, b] = wanted[k];
+    pairs[k] = {a, b, match_free(*window.of(a), *window.of(b), kFreeFeatures, kFreeRatio)};
+  });
+  std::erase_if(pairs, [](const PairMatches& pair) {
+    return static_cast<int>(pair.matches.size()) < kFewestMatches;
+  });
   return pairs;
 }
 
 std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& values,
                                         const Eigen::MatrixXd& covariance, double sigma_px) {
-  std::vector<PairMatches> pairs;
   FeatureWindow window(work.features);
   GuidedOptions options;
   options.sigma_px = sigma_px;
-  for (const auto& [a, b] : pairs_to_match(work.model, values, PairOptions{})) {
-    pairs.push_back({a, b,
-                     match_guided(work.model, values, covariance, a, b, *window.of(a),
-                                  *window.of(b), work.positions[a], work.positions[b], options)});
-  }
+  const auto wanted = pairs_to_match(work.model, values, PairOptions{});
+  std::vector<PairMatches> pairs(wanted.size());
+  for_each_in_turn(wanted.size(), [&](std::size_t k) {
+    const auto& [a, b] = wanted[k];
+    pairs[k] = {a, b,
+                match_guided(work.model, values, covariance, a, b, *window.of(a), *window.of(b),
+                             work.positions[a], work.positions[b], options)};
+  });
   return pairs;
 }
 
@@ -157,12 +163,17 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
       settings.principal_distance == FreePrincipalDistance::yes ||
       (settings.principal_distance == FreePrincipalDistance::automatic && !prior.lens_calibrated);
   Work work{prior, features, make_model(prior, rings, free_distance), {}, {}, 1.0};
-  for (std::size_t v = 0; v < prior.views.size(); ++v) {
+  const std::size_t views = prior.views.size();
+  work.places.resize(views);
+  work.positions.resize(views);
+  std::vector<double> level_px(views);
+  for_each_in_turn(views, [&](std::size_t v) {
     const ImageFeatures view = features(v);
-    work.places.push_back(places_of(view));
-    work.positions.push_back(ideal_positions(view, prior.camera));
-    work.level_px = std::max(work.level_px, view.level_scale);
-  }
+    work.places[v] = places_of(view);
+    work.positions[v] = ideal_positions(view, prior.camera);
+    level_px[v] = view.level_scale;
+  });
+  for (const double px : level_px) work.level_px = std::max(work.level_px, px);
   RefineResult result = unrefined(prior, rings, work.places);
 
   const std::vector<PairMatches> free_pairs = match_freely(work);

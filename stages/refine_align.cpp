@@ -115,9 +115,10 @@ std::vector<Track> align_tracks(std::vector<Track> tracks, const FeatureReader& 
   std::stable_sort(order.begin(), order.end(),
                    [&](std::size_t a, std::size_t b) { return view_of(a) < view_of(b); });
   FeatureWindow window(features);
-  for (const std::size_t i : order) {
-    if (!align(tracks[i], window, camera, options)) tracks[i].views.clear();
-  }
+  for_each_in_turn(order.size(), [&](std::size_t k) {
+    Track& track = tracks[order[k]];
+    if (!align(track, window, camera, options)) track.views.clear();
+  });
   std::erase_if(tracks, [](const Track& track) { return track.views.empty(); });
   return tracks;
 }

@@ -1,6 +1,10 @@
 #include "stages/refine_window.h"
 
+#include <tbb/parallel_pipeline.h>
+
 #include <algorithm>
+
+#include "stages/threads.h"
 
 namespace trunnion::refining {
 
@@ -14,6 +18,7 @@ ViewPlaces places_of(const ImageFeatures& features) {
 }
 
 std::shared_ptr<const ImageFeatures> FeatureWindow::of(std::size_t view) {
+  const std::scoped_lock lock(mutex_);
   const auto found = std::find_if(held_.begin(), held_.end(),
                                   [view](const auto& held) { return held.first == view; });
   if (found != held_.end()) {
@@ -23,6 +28,19 @@ std::shared_ptr<const ImageFeatures> FeatureWindow::of(std::size_t view) {
     if (held_.size() > kViews) held_.pop_back();
   }
   return held_.front().second;
+}
+
+void for_each_in_turn(std::size_t count, const std::function<void(std::size_t)>& each) {
+  using tbb::filter_mode;
+  std::size_t next = 0;
+  const auto begin = [&](tbb::flow_control& control) {
+    if (next < count) return next++;
+    control.stop();
+    return std::size_t{0};
+  };
+  tbb::parallel_pipeline(threads_at_once(),
+                         tbb::make_filter<void, std::size_t>(filter_mode::serial_in_order, begin) &
+                             tbb::make_filter<std::size_t, void>(filter_mode::parallel, each));
 }
 
 }  // namespace trunnion::refining

@@ -4,8 +4,10 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <functional>
 #include <list>
 #include <memory>
+#include <mutex>
 #include <utility>
 #include <vector>
 
@@ -24,7 +26,7 @@ using ViewPlaces = std::vector<FeaturePlace>;
 ViewPlaces places_of(const ImageFeatures& features);
 
 // The features of the views asked for last. Pairs come sorted by their first view: its neighbours
-// in the ring and the nearest views of the other rings move on with it.
+// in the ring and the nearest views of the other rings move on with it. Any thread may ask.
 class FeatureWindow {
  public:
   explicit FeatureWindow(const FeatureReader& read) : read_(read) {}
@@ -33,7 +35,12 @@ class FeatureWindow {
  private:
   static constexpr std::size_t kViews = 32;  // 4,000 features and 2 megapixels each: 80 MB
   const FeatureReader& read_;
+  std::mutex mutex_;
   std::list<std::pair<std::size_t, std::shared_ptr<const ImageFeatures>>> held_;  // latest first
 };
+
+// Calls each(0) to each(count - 1) on all threads, begun in this order, so that they stay close to
+// one another in the window.
+void for_each_in_turn(std::size_t count, const std::function<void(std::size_t)>& each);
 
 }  // namespace trunnion::refining
