@@ -1,8 +1,11 @@
 #include "stages/survey_separation.h"
 
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <functional>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
@@ -49,12 +52,22 @@ cv::Mat largest_part(const cv::Mat& map, double low) {
   return best == 0 ? cv::Mat(cv::Mat::zeros(map.size(), CV_8U)) : cv::Mat(labels == best);
 }
 
-void append(const cv::Mat& map, const cv::Mat& where, std::vector<float>& values) {
-  for (int y = 0; y < map.rows; ++y) {
-    for (int x = 0; x < map.cols; ++x) {
-      if (where.at<std::uint8_t>(y, x) != 0) values.push_back(map.at<float>(y, x));
+// The values of all maps, one map after another, where `choose` says so (CV_8U).
+std::vector<float> values_where(const std::vector<cv::Mat>& maps,
+                                const std::function<cv::Mat(const cv::Mat&)>& choose) {
+  std::vector<std::vector<float>> parts(maps.size());
+  tbb::parallel_for(std::size_t{0}, maps.size(), [&](std::size_t k) {
+    const cv::Mat& map = maps[k];
+    const cv::Mat where = choose(map);
+    for (int y = 0; y < map.rows; ++y) {
+      for (int x = 0; x < map.cols; ++x) {
+        if (where.at<std::uint8_t>(y, x) != 0) parts[k].push_back(map.at<float>(y, x));
+      }
     }
-  }
+  });
+  std::vector<float> values;
+  for (const auto& part : parts) values.insert(values.end(), part.begin(), part.end());
+  return values;
 }
 
 }  // namespace
@@ -66,8 +79,8 @@ Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
   // The specimen's median contrast sets the thresholds, and they decide what counts as specimen:
   // twice round settles it.
   for (int round = 0; round < 2; ++round) {
-    std::vector<float> values;
-    for (const cv::Mat& map : contrasts) append(map, largest_part(map, low), values);
+    std::vector<float> values =
+        values_where(contrasts, [low](const cv::Mat& map) { return largest_part(map, low); });
     if (values.empty()) break;
     result.specimen = median_of(values);
     low = std::max({kLeastContrast, kNoiseSigmas * noise, kGreatestShare * result.specimen});
@@ -75,14 +88,13 @@ Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
   // What else moves in front of the backdrop, shadows and spill and shifting cloth, must stay below
   // the low threshold; where nothing does, the threshold can go down towards the noise and dark
   // parts of the specimen are kept.
-  std::vector<float> rest;
-  for (const cv::Mat& map : contrasts) {
+  std::vector<float> rest = values_where(contrasts, [low](const cv::Mat& map) {
     cv::Mat near = largest_part(map, low);
     const int reach = std::max(2, std::max(near.cols, near.rows) / 40);
     cv::dilate(near, near,
                cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
-    append(map, ~near, rest);
-  }
+    return cv::Mat(~near);
+  });
   double disturbance = low;
   if (rest.size() > 1000) {
     const auto rank = static_cast<std::ptrdiff_t>(kRestShare * static_cast<double>(rest.size()));
