@@ -96,6 +96,18 @@ TEST_F(Ingest, NamesAnIdenticalImage) {
   EXPECT_EQ(result.images.size(), 3U);
 }
 
+// A sample that agrees is not enough.
+TEST_F(Ingest, KeepsImagesThatAreAlikeInTheMiddleOnly) {
+  for (int i = 0; i < 4; ++i) image("fused/a_" + std::to_string(i) + ".tif", 1, {40, 300});
+  cv::Mat other = read_image(folder_.path() / "fused/a_0.tif");
+  other.at<cv::Vec3b>(2, 3)[0] ^= 1;
+  write_image(folder_.path() / "fused/a_2.tif", other, {.compress = false});
+  const IngestResult result = run();
+  ASSERT_EQ(result.images.size(), 2U);
+  EXPECT_EQ(result.images[0].station, 0);
+  EXPECT_EQ(result.images[1].station, 2);
+}
+
 TEST_F(Ingest, NamesAnUnreadableImageAndKeepsTheOthers) {
   four();
   std::ofstream(folder_.path() / "fused/a_1.tif", std::ios::trunc) << "II*";
