@@ -8,6 +8,7 @@
 
 #include "core/angle.h"
 #include "core/error.h"
+#include "core/median.h"
 #include "stages/calibrate_axis/angles.h"
 #include "stages/calibrate_axis/board_poses.h"
 #include "stages/calibrate_axis/fit.h"
@@ -93,9 +94,7 @@ Start first_look(const AxisRequest& request) {
       start.fit.boards.push_back(axis_calibration::step_of(stage.inverse() * poses[0]));
     }
   }
-  const auto middle = errors.begin() + static_cast<std::ptrdiff_t>(errors.size() / 2);
-  std::nth_element(errors.begin(), middle, errors.end());
-  start.median_pose_rms_px = std::max(*middle, 0.02);
+  start.median_pose_rms_px = std::max(median_in_place(errors), 0.02);
   return start;
 }
 

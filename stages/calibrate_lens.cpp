@@ -8,6 +8,7 @@
 #include <numbers>
 
 #include "core/angle.h"
+#include "core/median.h"
 #include "stages/calibrate_lens/judge.h"
 
 namespace trunnion {
@@ -24,13 +25,6 @@ constexpr const char* kStage = "calibrate lens";
 void add(LensResult& result, Severity severity, const std::string& file, const std::string& what,
          const std::string& remedy) {
   result.findings.push_back({severity, kStage, file, what, remedy});
-}
-
-double median(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 // Board coordinates from the middle of the corners that the pattern has.
@@ -156,7 +150,7 @@ bool reject_images(const Fit& fit, const LensOptions& options, LensResult& resul
     used.push_back(scatter[v]);
   }
   if (used.size() < 4) return false;
-  const double typical = std::max(median(used), 0.02);
+  const double typical = std::max(median_of(used), 0.02);
   const auto worst = std::max_element(scatter.begin(), scatter.end()) - scatter.begin();
   const auto v = static_cast<std::size_t>(worst);
   if (scatter[v] <= options.image_factor * typical) return false;
@@ -212,10 +206,10 @@ double measured_magnification(const Fit& fit, const LensResult& result, const Se
       scales.push_back(lens::scale_px_per_mm(fit.frame, fit.camera, fit.views[v]));
     }
   }
-  const double scale = median(scales);
+  const double scale = median_of(scales);
   std::vector<double> deviations;
   for (const double s : scales) deviations.push_back(std::abs(s - scale));
-  if (sigma != nullptr) *sigma = 1.4826 * median(deviations) * setup.pixel_pitch_um * 1e-3;
+  if (sigma != nullptr) *sigma = 1.4826 * median_of(deviations) * setup.pixel_pitch_um * 1e-3;
   return scale * setup.pixel_pitch_um * 1e-3;
 }
 

@@ -7,19 +7,13 @@
 #include <map>
 
 #include "core/angle.h"
+#include "core/median.h"
 
 namespace trunnion {
 namespace {
 
 constexpr double kNear = radians(46.0);  // wider steps show another side
 constexpr std::size_t kFewest = 4;       // stations that tell what is usual
-
-double median_of(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 struct Neighbours {
   std::size_t before = 0;

@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "core/error.h"
+#include "core/median.h"
 #include "stages/mask_blocks.h"
 #include "stages/mask_dark.h"
 #include "stages/mask_edge.h"
@@ -83,9 +84,7 @@ void judge_outline(const cv::Mat& hard, const BlockLook& look, MaskMeasures& mea
   }
   if (ratios.empty()) return;
   measures.weak_outline = static_cast<double>(weak) / static_cast<double>(ratios.size());
-  const auto middle = ratios.begin() + static_cast<std::ptrdiff_t>(ratios.size() / 2);
-  std::nth_element(ratios.begin(), middle, ratios.end());
-  measures.separation = *middle;
+  measures.separation = median_in_place(ratios);
 }
 
 // Keeps the specimen's components and fills their holes.

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "core/contrast.h"
+#include "core/median.h"
 
 namespace trunnion {
 namespace {
@@ -33,9 +34,7 @@ cv::Scalar exposure_gain(const cv::Mat& mean, const SurveyResult& survey) {
       }
     }
     if (ratios.size() < 50) continue;
-    const auto middle = ratios.begin() + static_cast<std::ptrdiff_t>(ratios.size() / 2);
-    std::nth_element(ratios.begin(), middle, ratios.end());
-    gain[c] = std::clamp(*middle, 0.25F, 4.0F);
+    gain[c] = std::clamp(median_in_place(ratios), 0.25F, 4.0F);
   }
   return gain;
 }

@@ -9,6 +9,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/angle.h"
+#include "core/median.h"
 #include "core/silhouette_hull.h"
 
 namespace trunnion {
@@ -18,13 +19,6 @@ constexpr double kLeastContinuity = 0.85;  // below: the silhouette jumps by ove
 constexpr double kLeastAgreement = 0.95;
 constexpr double kLeastSeparation = 0.5;
 constexpr double kOutlier = 5.0;  // robust sigmas from what is usual in the set
-
-double median_of(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 // Median and robust sigma (1.4826 is the factor of the normal distribution).
 std::pair<double, double> usual(const std::vector<double>& values) {

@@ -8,6 +8,7 @@
 #include <optional>
 #include <vector>
 
+#include "core/median.h"
 #include "stages/mask_thin_colour.h"
 #include "stages/mask_unmix.h"
 #include "stages/mask_values.h"
@@ -154,9 +155,7 @@ int transition_of(const cv::Mat& image, const std::vector<OutlineTile>& tiles, c
   for (std::size_t d = 0; d < contrasts.size(); ++d) {
     std::vector<float>& values = contrasts[d];
     if (values.size() < 50) return 1;
-    const auto at = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), at, values.end());
-    middle[d] = std::sqrt(*at);
+    middle[d] = std::sqrt(median_in_place(values));
   }
   int inset = 1;
   while (inset + 1 < kDeepest &&

@@ -6,6 +6,8 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "core/median.h"
+
 namespace trunnion {
 namespace {
 
@@ -16,12 +18,6 @@ constexpr std::size_t kLeastSquares = 50;
 constexpr int kRowsAcross = 2000;  // looked at for sharpness; more rows change nothing
 constexpr double kClipHigh = 0.995;
 constexpr double kClipLow = 0.002;
-
-double median_of(std::vector<float>& values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return static_cast<double>(*middle);
-}
 
 // 255 where squares of the survey's grid are clear of the specimen.
 cv::Mat clear_squares(const cv::Mat& coverage, const SurveyResult& survey) {
@@ -61,7 +57,7 @@ double backdrop_level(const cv::Mat& image, const cv::Mat& coverage, const Surve
       ratios.push_back(static_cast<float>(seen / level));
     }
   }
-  return ratios.size() < kLeastSquares ? 0.0 : median_of(ratios);
+  return ratios.size() < kLeastSquares ? 0.0 : median_in_place(ratios);
 }
 
 template <typename T>
@@ -100,7 +96,7 @@ void measure_specimen(const cv::Mat& image, const cv::Mat& coverage, const Surve
   const auto count = static_cast<double>(levels.size());
   measures.clipped_high = static_cast<double>(over) / count;
   measures.clipped_low = static_cast<double>(under) / count;
-  measures.specimen_level = median_of(levels) / full;
+  measures.specimen_level = median_in_place(levels) / full;
   const double mean = sum / static_cast<double>(pairs);
   const double noise = 6.0 * (survey.noise_at_zero + survey.noise_per_level * mean);
   measures.sharpness = std::sqrt(std::max(0.0, energy / static_cast<double>(pairs) - noise)) /

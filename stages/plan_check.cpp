@@ -2,7 +2,6 @@
 
 #include <fmt/format.h>
 
-#include <algorithm>
 #include <cmath>
 #include <functional>
 #include <map>
@@ -11,18 +10,12 @@
 
 #include "core/angle.h"
 #include "core/error.h"
+#include "core/median.h"
 
 namespace trunnion {
 namespace {
 
 using RingImages = std::map<int, std::vector<const ReturnedImage*>>;  // by station
-
-double median(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 // "3, 7 to 9"
 std::string numbers(const std::vector<int>& sorted) {
@@ -120,7 +113,7 @@ void Comparison::coverage(const PlannedRing& ring, const RingImages& images) {
   for (const auto& [station, found] : images) {
     if (found.front()->coverage) fractions.push_back(found.front()->coverage->fraction);
   }
-  const double typical = median(fractions);
+  const double typical = median_of(fractions);
   for (const auto& [station, found] : images) {
     const ReturnedImage& image = *found.front();
     if (!image.coverage) continue;

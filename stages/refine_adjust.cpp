@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/median.h"
 #include "stages/refine_observation.h"
 
 namespace trunnion::refining {
@@ -80,12 +81,10 @@ double estimate_sigma(const RigModel& model, const RigValues& values,
     }
   }
   if (distances.empty()) return 0.0;
-  const auto middle = distances.begin() + static_cast<std::ptrdiff_t>(distances.size() / 2);
-  std::nth_element(distances.begin(), middle, distances.end());
   const double equations = 2.0 * static_cast<double>(distances.size());
   const double unknowns = 3.0 * static_cast<double>(tracks.size()) + 5.0;
   const double freedom = std::max(0.1, 1.0 - unknowns / equations);
-  return std::max(*middle / 1.1774 / std::sqrt(freedom), 1e-4);
+  return std::max(median_in_place(distances) / 1.1774 / std::sqrt(freedom), 1e-4);
 }
 
 void drop_outliers(const RigModel& model, const RigValues& values, std::vector<Track>& tracks,

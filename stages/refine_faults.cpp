@@ -5,6 +5,7 @@
 #include <set>
 
 #include "core/angle.h"
+#include "core/median.h"
 
 namespace trunnion::refining {
 namespace {
@@ -22,13 +23,6 @@ double fitting_share(const RigModel& model, const RigValues& values, const PairM
   return pair.matches.empty()
              ? 1.0
              : static_cast<double>(good) / static_cast<double>(pair.matches.size());
-}
-
-double median_of(std::vector<double> values) {
-  if (values.empty()) return 0.0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 // A place in space that the other views agree on, and where the view in question saw it.

@@ -12,6 +12,7 @@
 
 #include "core/contrast.h"
 #include "core/error.h"
+#include "core/median.h"
 #include "stages/survey_backdrop.h"
 #include "stages/survey_doubt.h"
 #include "stages/survey_dust.h"
@@ -24,14 +25,6 @@ namespace trunnion {
 namespace {
 
 constexpr double kFaint = 12.0;  // contrast: a clear but small step of grey
-
-template <typename T>
-T median_of(std::vector<T> values) {
-  if (values.empty()) return T{};
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 // Median contrast of the noise over the frame.
 double typical_noise(const SurveyResult& result) {

@@ -9,6 +9,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/contrast.h"
+#include "core/median.h"
 #include "stages/survey_surface.h"
 
 namespace trunnion {
@@ -32,13 +33,6 @@ constexpr float kSureShare = 0.5F;    // of the stations: enough to continue fro
 constexpr int kSmoothPx = 7;          // blocks over which the backdrop is averaged
 constexpr double kRimShare = 0.01;    // of the image: rim of the still region that isn't trusted
 
-template <typename T>
-T median_of(std::vector<T>& values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
 cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread) {
   const cv::Size size = frames.front().mean.size();
   cv::Mat median(size, CV_32FC3);
@@ -54,9 +48,9 @@ cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread)
           values[k] =
               frames[k].mean.ptr<Pixel16>(y)[x][c] * frames[k].gain[static_cast<std::size_t>(c)];
         }
-        const float middle = median_of(values);
+        const float middle = median_in_place(values);
         for (float& value : values) value = std::abs(value - middle);
-        wide[x] = std::max(wide[x], median_of(values));
+        wide[x] = std::max(wide[x], median_in_place(values));
         out[x][c] = middle;
       }
     }
@@ -182,7 +176,7 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
           values[k] = frames[k].mean.ptr<Pixel16>(y)[x][static_cast<int>(c)];
         }
         std::vector<float> sorted = values;
-        const float middle = median_of(sorted);
+        const float middle = median_in_place(sorted);
         if (middle < kMeasurable * 65535.0) continue;
         for (std::size_t k = 0; k < frames.size(); ++k) {
           ratios[k][c].push_back(values[k] / middle);
@@ -198,7 +192,7 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
           std::max(50.0, kEdgeMeasurable * static_cast<double>(looked_at))) {
         continue;
       }
-      frames[k].gain[c] = 1.0F / std::clamp(median_of(ratios[k][c]), 0.25F, 4.0F);
+      frames[k].gain[c] = 1.0F / std::clamp(median_in_place(ratios[k][c]), 0.25F, 4.0F);
     }
   }
 }
@@ -210,7 +204,7 @@ float block_noise(const cv::Mat& value, const BlockNoise& noise) {
   const cv::Mat sigma =
       contrast_noise(value, to_lab(value, 65535.0), 65535.0, noise.at_zero, noise.per_level);
   std::vector<float> sigmas(sigma.begin<float>(), sigma.end<float>());
-  return median_of(sigmas);
+  return median_in_place(sigmas);
 }
 
 // Where the stations scatter about their median no more than the noise and the lamps do.

@@ -1,8 +1,9 @@
 #include "stages/survey_doubt.h"
 
-#include <algorithm>
 #include <array>
 #include <cmath>
+
+#include "core/median.h"
 
 namespace trunnion {
 namespace {
@@ -47,12 +48,11 @@ double unsettled_noise(const std::vector<std::vector<NoiseSample>>& noise, doubl
     for (const NoiseSample& sample : noise[k]) levels.push_back(sample.level);
   }
   if (halves[0].empty() || halves[1].empty()) return 1;
-  const auto middle = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 2);
-  std::nth_element(levels.begin(), middle, levels.end());
+  const auto middle = static_cast<double>(median_in_place(levels));
   std::array<double, 2> variance{};
   for (std::size_t k = 0; k < 2; ++k) {
     const NoiseModel model = fit_noise(halves[k], full_scale);
-    variance[k] = model.at_zero + model.per_level * static_cast<double>(*middle);
+    variance[k] = model.at_zero + model.per_level * middle;
   }
   return std::abs(std::sqrt(variance[0] / variance[1]) - 1);
 }

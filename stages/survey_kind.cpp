@@ -2,12 +2,12 @@
 
 #include <fmt/format.h>
 
-#include <algorithm>
 #include <cmath>
 #include <string>
 #include <vector>
 
 #include "core/contrast.h"
+#include "core/median.h"
 
 namespace trunnion {
 namespace {
@@ -34,12 +34,6 @@ Limits limits_of(BackdropKind kind) {
   return {"auto", 0, 101, 0, 1000};
 }
 
-float median_of(std::vector<float>& values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
 }  // namespace
 
 std::optional<Finding> contradiction(const SurveyResult& survey, BackdropKind kind) {
@@ -54,8 +48,8 @@ std::optional<Finding> contradiction(const SurveyResult& survey, BackdropKind ki
       chroma.push_back(std::hypot(at[1], at[2]));
     }
   }
-  const float l = median_of(lightness);
-  const float c = median_of(chroma);
+  const float l = median_in_place(lightness);
+  const float c = median_in_place(chroma);
   const Limits limits = limits_of(kind);
   if (l >= limits.darkest && l <= limits.lightest && c >= limits.least_chroma &&
       c <= limits.most_chroma) {

@@ -9,6 +9,7 @@
 #include <functional>
 #include <opencv2/imgproc.hpp>
 
+#include "core/median.h"
 #include "core/vector_code.h"
 #include "stages/survey_judge.h"
 #include "stages/threads.h"
@@ -79,9 +80,7 @@ Matched match(const StaticGradient& field, const WeightedGradient& weighted, dou
 // Sigma of values of which most are zero on the average, from their median size.
 float sigma_of(std::vector<float>& sizes) {
   if (sizes.size() < kEnough) return 0;
-  const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
-  std::nth_element(sizes.begin(), middle, sizes.end());
-  return 1.4826F * *middle;
+  return 1.4826F * median_in_place(sizes);
 }
 
 // The same within kScatterPx of each pixel.

@@ -9,6 +9,8 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "core/median.h"
+
 namespace trunnion {
 namespace {
 
@@ -24,13 +26,6 @@ constexpr int kEver = 25;             // occupied at a tenth of them
 constexpr double kMountWidth = 0.25;  // of the image; wider is a stage
 constexpr double kMountSway = 1.6;    // a pin that is bent or off the axis sways a little
 constexpr int kMountSlackPx = 3;
-
-template <typename T>
-T median_of(std::vector<T>& values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 }  // namespace
 
@@ -82,7 +77,7 @@ Separation separate(const std::vector<cv::Mat>& contrasts, double noise) {
     std::vector<float> values =
         values_where(contrasts, [low](const cv::Mat& map) { return largest_part(map, low); });
     if (values.empty()) break;
-    result.specimen = median_of(values);
+    result.specimen = median_in_place(values);
     low = std::max({kLeastContrast, kNoiseSigmas * noise, kGreatestShare * result.specimen});
   }
   // What else moves in front of the backdrop, shadows and spill and shifting cloth, must stay below

@@ -10,6 +10,8 @@
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "core/median.h"
+
 namespace trunnion {
 namespace {
 
@@ -17,13 +19,6 @@ constexpr int kTerms = 10;  // of the cubic surface under a continuation
 constexpr int kRounds = 4;  // of its robust fit
 
 using Terms = Eigen::Matrix<double, kTerms, 1>;
-
-template <typename T>
-T median_of(std::vector<T>& values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 Terms terms_at(double x, double y) {
   Terms terms;
@@ -66,7 +61,7 @@ cv::Mat cubic_surface(const cv::Mat& value, const cv::Mat& known) {
                              static_cast<double>(value.at<cv::Vec3f>(points[k])[c]));
       }
       std::vector<double> sorted = misses;
-      const double reach = 4.685 * 1.4826 * median_of(sorted) + 1.0;
+      const double reach = 4.685 * 1.4826 * median_in_place(sorted) + 1.0;
       for (std::size_t k = 0; k < points.size(); ++k) {
         const double u = misses[k] / reach;
         weights[k] = u < 1 ? (1 - u * u) * (1 - u * u) : 0.0;

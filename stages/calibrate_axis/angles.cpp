@@ -3,14 +3,10 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/median.h"
+
 namespace trunnion::axis_calibration {
 namespace {
-
-double median_of(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 double largest_from_mean(const std::vector<double>& values, std::size_t first, std::size_t last) {
   double sum = 0;

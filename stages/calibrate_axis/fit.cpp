@@ -7,6 +7,7 @@
 #include <cmath>
 #include <map>
 
+#include "core/median.h"
 #include "stages/calibrate_axis/costs.h"
 
 namespace trunnion::axis_calibration {
@@ -197,9 +198,7 @@ class Problem {
         6.0 * static_cast<double>(board_.size()) + 5.0 * static_cast<double>(rings_.size());
     fit.rms_px = std::sqrt(sum / (equations / 2.0));
     // Where the residuals are Gaussian, the plain estimate; outliers make the robust one smaller.
-    const auto middle = coordinates.begin() + static_cast<std::ptrdiff_t>(coordinates.size() / 2);
-    std::nth_element(coordinates.begin(), middle, coordinates.end());
-    const double robust = *middle / 0.6745;
+    const double robust = median_in_place(coordinates) / 0.6745;
     const double plain = std::sqrt(sum / std::max(1.0, equations - unknowns));
     fit.sigma_px = plain < 1.3 * robust ? plain : robust;
   }

@@ -8,6 +8,8 @@
 #include <limits>
 #include <opencv2/calib3d.hpp>
 
+#include "core/median.h"
+
 namespace trunnion::lens {
 
 int Corners::used_count() const {
@@ -222,9 +224,8 @@ void take_statistics(Fit& fit, const std::vector<Corners>& boards, bool robust) 
   const int freedom = 2 * count - per_view * views - parameter_count(fit.model);
   fit.sigma_px = std::sqrt(sum / std::max(1, freedom));
   if (robust && !lengths.empty()) {
-    auto middle = lengths.begin() + static_cast<std::ptrdiff_t>(lengths.size() / 2);
-    std::nth_element(lengths.begin(), middle, lengths.end());
-    fit.sigma_px = *middle / std::sqrt(2.0 * std::log(2.0));  // median of a Rayleigh distribution
+    fit.sigma_px = median_in_place(lengths) /
+                   std::sqrt(2.0 * std::log(2.0));  // median of a Rayleigh distribution
   }
   fit.sigma_px = std::max(fit.sigma_px, 1e-9);
 }
@@ -330,9 +331,7 @@ Fit fit_model(const Frame& frame, const Model& model, const std::vector<Corners>
   } else {
     std::vector<double> scales;
     for (const Eigen::Matrix3d& h : known) scales.push_back(affine_views(h, 0.0)[0][kLogScale]);
-    std::nth_element(scales.begin(),
-                     scales.begin() + static_cast<std::ptrdiff_t>(scales.size() / 2), scales.end());
-    fit.camera[kScale] = scales[scales.size() / 2];
+    fit.camera[kScale] = median_in_place(scales);
   }
   for (std::size_t v = 0; v < boards.size(); ++v) {
     if (boards[v].used_count() < 4) continue;

@@ -2,10 +2,10 @@
 #include <ceres/jet.h>
 
 #include <Eigen/Dense>
-#include <algorithm>
 #include <cmath>
 #include <limits>
 
+#include "core/median.h"
 #include "stages/calibrate_lens/fit.h"
 
 namespace trunnion::lens {
@@ -156,10 +156,7 @@ Uncertainty uncertainty_of(const Fit& fit, const std::vector<Corners>& boards,
   for (const Blocks& board : blocks) {
     correlations.push_back(correlation(fit, board, result.covariance));
   }
-  std::nth_element(correlations.begin(),
-                   correlations.begin() + static_cast<std::ptrdiff_t>(correlations.size() / 2),
-                   correlations.end());
-  result.correlation_with_distance = correlations[correlations.size() / 2];
+  result.correlation_with_distance = median_in_place(correlations);
   return result;
 }
 

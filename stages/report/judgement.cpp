@@ -7,6 +7,7 @@
 #include <numbers>
 #include <set>
 
+#include "core/median.h"
 #include "stages/report.h"
 
 namespace trunnion {
@@ -198,13 +199,6 @@ std::string camera_words(const ReportData& data) {
       data.pixel_pitch_um > 0 ? fmt::format(", pixel pitch {:.3g} um", data.pixel_pitch_um) : "");
 }
 
-double median(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
 std::string version_of_trunnion(const ReportData& data) {
   for (const ReportFact& fact : data.versions) {
     if (fact.name == "trunnion") return " " + fact.value;
@@ -280,11 +274,11 @@ std::string methods_paragraph(const ReportData& data) {
   }
   if (data.refined) {
     text += fmt::format(", refined with {} tie points (median residual {:.2f} px)",
-                        data.tie_points_total, median(residuals));
+                        data.tie_points_total, median_of(residuals));
   }
   if (!positions.empty()) {
     text += fmt::format("; median standard uncertainty of the projection centres {:.3g} mm",
-                        median(positions));
+                        median_of(positions));
   }
   text += ".";
   if (data.calibration && !data.calibration->hash.empty()) {

@@ -6,6 +6,7 @@
 #include <map>
 #include <numbers>
 
+#include "core/median.h"
 #include "stages/report.h"
 
 namespace trunnion {
@@ -36,9 +37,7 @@ std::vector<Step> steps_of(const ReportData& data) {
 double usual_change(const std::vector<Step>& steps) {
   std::vector<double> sizes;
   for (const Step& step : steps) sizes.push_back(std::abs(step.change));
-  const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
-  std::nth_element(sizes.begin(), middle, sizes.end());
-  return 1.4826 * *middle;
+  return 1.4826 * median_in_place(sizes);
 }
 
 std::string place(const ReportView& view) {
