@@ -5,12 +5,16 @@
 #include <tbb/parallel_pipeline.h>
 
 #include <algorithm>
+#include <functional>
+#include <memory>
 #include <opencv2/imgproc.hpp>
+#include <optional>
 
 #include "core/error.h"
 #include "core/files.h"
 #include "core/reduction.h"
 #include "pipeline/capture_check.h"
+#include "pipeline/commit_thread.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/image_record.h"
 #include "pipeline/interrupt.h"
@@ -117,35 +121,41 @@ cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode) {
   return result;
 }
 
-void write_encoded(ImageItem& item, const cv::Mat& image, const ImagePass& pass) {
+PendingFile write_encoded(ImageItem& item, const cv::Mat& image, const ImagePass& pass) {
   const OutputSettings& output = pass.workspace.file.settings.output;
   PendingFile encoded(pass.workspace.root / item.encoded_path());
   write_image(
       encoded.temporary(), image,
       {.type = item.result.type, .compress = output.compress, .jpeg_quality = output.jpeg_quality});
+  item.result.channels = image.channels();
+  item.result.bits = image.depth() == CV_16U ? 16 : 8;
+  return encoded;
+}
+
+void commit_encoded(ImageItem& item, PendingFile& encoded) {
   encoded.commit();
   const FileStamp stamp = stamp_of(encoded.final_path());
   item.result.encoded_bytes = stamp.bytes;
   item.result.encoded_modified_ns = stamp.modified_ns;
   item.result.encoded_head = read_head(encoded.final_path(), kHeadBytes);
-  item.result.channels = image.channels();
-  item.result.bits = image.depth() == CV_16U ? 16 : 8;
 }
 
-void write_mask(const ImageItem& item, const cv::Mat& mask, const ImagePass& pass) {
-  const std::string relative = mask_path(item.station, pass.workspace.file.settings.output);
-  PendingFile file(pass.workspace.root / relative);
+PendingFile write_mask(const ImageItem& item, const cv::Mat& mask, const ImagePass& pass) {
+  PendingFile file(pass.workspace.root /
+                   mask_path(item.station, pass.workspace.file.settings.output));
   write_image(file.temporary(), mask, {.type = FileType::png});
-  file.commit();
-  pass.outputs.record(relative, item.fingerprint);
+  return file;
 }
 
-struct Extracted {
+// What an image became, not yet safe on the disk.
+struct Processed {
+  std::optional<PendingFile> encoded;
+  std::optional<PendingFile> mask;
   std::string features;
   std::string pictures;
 };
 
-Extracted process(ImageItem& item, const ImagePass& pass) {
+Processed process(ImageItem& item, const ImagePass& pass) {
   const Settings& settings = pass.workspace.file.settings;
   cv::Rect missing;
   cv::Mat image = pass.decoded.take(item.station.file);
@@ -193,41 +203,62 @@ Extracted process(ImageItem& item, const ImagePass& pass) {
   check_interrupt();
   item.result.type = output_type(item.station, settings.output);
   image = with_depth(with_mask(image, coverage, settings.output.alpha), settings.output.bits);
-  write_encoded(item, image, pass);
-  if (!coverage.empty()) write_mask(item, coverage, pass);
+  Processed processed;
+  processed.encoded.emplace(write_encoded(item, image, pass));
+  if (!coverage.empty()) processed.mask.emplace(write_mask(item, coverage, pass));
   check_interrupt();
-  Extracted extracted;
   if (settings.refine.enabled) {
-    extracted.features = features_to_bytes(extract_features(image, outline, settings.refine));
+    processed.features = features_to_bytes(extract_features(image, outline, settings.refine));
   }
   ViewThumbnails pictures = make_thumbnails(before, image, coverage);
   pictures.before_width_px = pass.map.from.width_px;
   pictures.before_height_px = pass.map.from.height_px;
-  extracted.pictures = pack(pictures);
-  return extracted;
+  processed.pictures = pack(pictures);
+  return processed;
 }
 
-void do_item(ImageItem& item, const ImagePass& pass) {
+void commit(ImageItem& item, Processed& processed, const ImagePass& pass) {
+  commit_encoded(item, *processed.encoded);
+  if (processed.mask) {
+    processed.mask->commit();
+    pass.outputs.record(mask_path(item.station, pass.workspace.file.settings.output),
+                        item.fingerprint);
+  }
+  const std::string& name = item.station.name;
+  pass.journal.record(name, kFeatureStep, item.fingerprint, processed.features);
+  pass.journal.record(name, kPictureStep, item.fingerprint, processed.pictures);
+  pass.journal.record(name, kImageStep, item.fingerprint, image_result_to_bytes(item.result));
+}
+
+// What is wrong with one image must not end the set. False where it is left out.
+bool or_leave_out(ImageItem& item, const std::function<void()>& work) {
   try {
-    check_interrupt();
-    item.input_hash = pass.journal.input_hash(item.station.file);
-    item.fingerprint = pixel_fingerprint(item, pass);
-    if (reuse(item, pass)) {
-      item.reused = true;
-      return;
-    }
-    item.result = {};
-    const Extracted extracted = process(item, pass);
-    const std::string& name = item.station.name;
-    pass.journal.record(name, kFeatureStep, item.fingerprint, extracted.features);
-    pass.journal.record(name, kPictureStep, item.fingerprint, extracted.pictures);
-    pass.journal.record(name, kImageStep, item.fingerprint, image_result_to_bytes(item.result));
+    work();
+    return true;
   } catch (const Error& error) {
     if (error.kind() != Error::Kind::data) throw;
     item.faulty = true;
     item.result.findings.push_back({Severity::fault, "image", item.station.source, error.what(),
                                     "Mend or export this image again, then run prepare again."});
+    return false;
   }
+}
+
+void do_item(ImageItem& item, const ImagePass& pass, CommitThread& commits) {
+  check_interrupt();
+  item.input_hash = pass.journal.input_hash(item.station.file);
+  item.fingerprint = pixel_fingerprint(item, pass);
+  if (reuse(item, pass)) {
+    item.reused = true;
+    pass.progress.step();
+    return;
+  }
+  item.result = {};
+  const auto processed = std::make_shared<Processed>(process(item, pass));
+  commits.post([&item, &pass, processed] {
+    or_leave_out(item, [&] { commit(item, *processed, pass); });
+    pass.progress.step();
+  });
 }
 
 }  // namespace
@@ -277,14 +308,16 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
     }
     return order[next++];
   };
-  const auto work = [&pass](ImageItem* item) {
-    do_item(*item, pass);
-    pass.progress.step();
+  CommitThread commits(static_cast<std::size_t>(pass.jobs));
+  const auto work = [&pass, &commits](ImageItem* item) {
+    // Of what goes on to be committed nothing may be looked at here.
+    if (!or_leave_out(*item, [&] { do_item(*item, pass, commits); })) pass.progress.step();
   };
   tbb::parallel_pipeline(
       static_cast<std::size_t>(pass.jobs),
       tbb::make_filter<void, ImageItem*>(tbb::filter_mode::serial_in_order, take) &
           tbb::make_filter<ImageItem*, void>(tbb::filter_mode::parallel, work));
+  commits.finish();
   check_interrupt();
   const auto reused =
       std::count_if(items.begin(), items.end(), [](const auto& i) { return i.reused; });

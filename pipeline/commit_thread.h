@@ -1,0 +1,42 @@
+// Brings finished files to the disk beside the computing: fsync waits, and a worker that waits
+// computes nothing.
+#pragma once
+
+#include <tbb/concurrent_queue.h>
+
+#include <cstddef>
+#include <exception>
+#include <functional>
+#include <mutex>
+#include <thread>
+
+namespace trunnion {
+
+class CommitThread {
+ public:
+  // `waiting`: pieces of work that may wait; whoever posts more waits until there is room.
+  explicit CommitThread(std::size_t waiting);
+  // Does what was posted.
+  ~CommitThread();
+  CommitThread(const CommitThread&) = delete;
+  CommitThread& operator=(const CommitThread&) = delete;
+
+  // Work is done in the order posted. After an error nothing more is done and this throws it. Any
+  // thread.
+  void post(std::function<void()> work);
+
+  // Waits for all that was posted; throws the first error. Once, and nothing is posted after it.
+  void finish();
+
+ private:
+  void run();
+  void rethrow();
+  void end();
+
+  tbb::concurrent_bounded_queue<std::function<void()>> queue_;
+  std::mutex mutex_;
+  std::exception_ptr error_;
+  std::thread thread_;
+};
+
+}  // namespace trunnion

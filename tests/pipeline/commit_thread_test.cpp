@@ -1,0 +1,77 @@
+#include "pipeline/commit_thread.h"
+
+#include <gtest/gtest.h>
+
+#include <atomic>
+#include <chrono>
+#include <future>
+#include <stdexcept>
+#include <thread>
+#include <vector>
+
+namespace trunnion {
+namespace {
+
+TEST(CommitThread, DoesWhatWasPostedInOrderBesideTheCaller) {
+  std::vector<int> done;
+  std::thread::id where;
+  CommitThread commits(2);
+  for (int k = 0; k < 20; ++k) {
+    commits.post([&, k] {
+      done.push_back(k);
+      where = std::this_thread::get_id();
+    });
+  }
+  commits.finish();
+  std::vector<int> expected(20);
+  for (int k = 0; k < 20; ++k) expected[static_cast<std::size_t>(k)] = k;
+  EXPECT_EQ(done, expected);
+  EXPECT_NE(where, std::this_thread::get_id());
+}
+
+TEST(CommitThread, WaitsWhereTooMuchIsPosted) {
+  std::promise<void> gate;
+  std::atomic<int> posted = 0;
+  CommitThread commits(1);
+  commits.post([&] { gate.get_future().wait(); });
+  std::thread other([&] {
+    for (int k = 0; k < 4; ++k) {
+      commits.post([] {});
+      ++posted;
+    }
+  });
+  std::this_thread::sleep_for(std::chrono::milliseconds(50));
+  EXPECT_LE(posted, 1);  // one waits in the queue beside the one under way
+  gate.set_value();
+  other.join();
+  commits.finish();
+  EXPECT_EQ(posted, 4);
+}
+
+TEST(CommitThread, DoesNothingMoreAfterAnErrorAndTellsIt) {
+  bool more = false;
+  CommitThread commits(4);
+  commits.post([] { throw std::runtime_error("the disk is gone"); });
+  try {
+    for (int k = 0; k < 1000; ++k) {
+      commits.post([&] { more = true; });
+    }
+    commits.finish();
+    FAIL() << "no error";
+  } catch (const std::runtime_error& error) {
+    EXPECT_STREQ(error.what(), "the disk is gone");
+  }
+  EXPECT_FALSE(more);
+}
+
+TEST(CommitThread, DoesTheRestWhereItIsGivenUp) {
+  int done = 0;
+  {
+    CommitThread commits(8);
+    for (int k = 0; k < 5; ++k) commits.post([&done] { ++done; });
+  }
+  EXPECT_EQ(done, 5);
+}
+
+}  // namespace
+}  // namespace trunnion
