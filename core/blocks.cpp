@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cstdint>
+#include <cstring>
 #include <limits>
 #include <vector>
 
@@ -147,6 +148,22 @@ BlockValues block_values(const cv::Mat& image, int side) {
     fill<std::uint8_t>(image, out);
   }
   return out;
+}
+
+cv::Mat any_in_blocks(const cv::Mat& mask, int side) {
+  CV_Assert(mask.type() == CV_8UC1);
+  const cv::Size blocks((mask.cols + side - 1) / side, (mask.rows + side - 1) / side);
+  cv::Mat any = cv::Mat::zeros(blocks, CV_8U);
+  for (int y = 0; y < mask.rows; ++y) {
+    const auto* row = mask.ptr<std::uint8_t>(y);
+    auto* out = any.ptr<std::uint8_t>(y / side);
+    for (int i = 0; i < blocks.width; ++i) {
+      const int begin = i * side;
+      const auto width = static_cast<std::size_t>(std::min(side, mask.cols - begin));
+      if (out[i] == 0 && std::memchr(row + begin, 255, width) != nullptr) out[i] = 255;
+    }
+  }
+  return any;
 }
 
 int block_side(const cv::Size& size, int longest) {

@@ -19,6 +19,9 @@ BlockValues block_values(const cv::Mat& image, int side);
 // The means alone.
 cv::Mat block_means(const cv::Mat& image, int side);
 
+// 255 where a block holds a pixel of `mask` (CV_8U, 0 or 255) that is set, else 0; CV_8U.
+cv::Mat any_in_blocks(const cv::Mat& mask, int side);
+
 // Side of the blocks for an image of this size: the coarse image has at most `longest` px.
 int block_side(const cv::Size& size, int longest);
 

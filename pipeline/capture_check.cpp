@@ -37,11 +37,10 @@ OneLook look_at(const Workspace& workspace, const std::vector<StationImage>& ima
   cv::Rect missing;
   cv::Mat image = read_image(station.file, image_limits(settings.limits), &missing);
   repair(image, survey.spots, settings.repair);
-  MaskResult mask =
-      make_mask(image, survey, settings.mask, workspace.setup.object_pixel_um() / 1000.0);
-  mask.coverage(missing).setTo(0);
-  const ViewMeasures view = measure_view(image, mask.coverage, survey);
-  Findings findings = blurred_zones(image, mask.coverage, survey, view, station.source);
+  const MaskResult mask =
+      make_mask(image, survey, settings.mask, workspace.setup.object_pixel_um() / 1000.0, missing);
+  const ViewMeasures view = measure_view(image, mask.outline, survey);
+  Findings findings = blurred_zones(image, mask.outline, survey, view, station.source);
   if (!missing.empty()) findings.push_back(truncated(station.source, missing));
   return {{which, mask.measures, view}, findings};
 }

@@ -170,14 +170,12 @@ Processed process(ImageItem& item, const ImagePass& pass) {
   cv::Mat outline;   // what the image is judged by: the same without margin
   if (settings.mask.enabled) {
     MaskResult mask = make_mask(image, pass.survey, settings.mask,
-                                pass.workspace.setup.object_pixel_um() / 1000.0);
+                                pass.workspace.setup.object_pixel_um() / 1000.0, missing);
     const UserMasks user = find_user_masks(item.station.file);
     if (user.add || user.subtract) {
-      apply_user_masks(mask, user);
+      apply_user_masks(mask, user, missing);
       item.result.user_mask = true;
     }
-    mask.coverage(missing).setTo(0);
-    mask.outline(missing).setTo(0);
     coverage = mask.coverage;
     outline = mask.outline;
     item.result.mask = mask.measures;

@@ -83,7 +83,7 @@ UserMasks find_user_masks(const fs::path& fused_image) {
   return user;
 }
 
-void apply_user_masks(MaskResult& mask, const UserMasks& user) {
+void apply_user_masks(MaskResult& mask, const UserMasks& user, const cv::Rect& missing) {
   for (const auto& file : {user.add, user.subtract}) {
     if (!file) continue;
     const ImageInfo info = probe_image(*file);
@@ -99,6 +99,8 @@ void apply_user_masks(MaskResult& mask, const UserMasks& user) {
   const cv::Mat subtract = painted(user.subtract);
   mask.coverage = apply_user_mask(mask.coverage, add, subtract);
   mask.outline = apply_user_mask(mask.outline, add, subtract);
+  mask.coverage(missing).setTo(0);
+  mask.outline(missing).setTo(0);
   mask.measures = measure_mask(mask.outline);
   mask.measures.separation = before.separation;
   mask.measures.weak_outline = before.weak_outline;

@@ -27,6 +27,7 @@ struct UserMasks {
   std::optional<std::filesystem::path> subtract;
 };
 UserMasks find_user_masks(const std::filesystem::path& fused_image);
-void apply_user_masks(MaskResult& mask, const UserMasks& user);
+// Nothing is painted where the file is `missing` pixels (see read_image).
+void apply_user_masks(MaskResult& mask, const UserMasks& user, const cv::Rect& missing);
 
 }  // namespace trunnion

@@ -65,18 +65,22 @@ void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
 }
 
 // How clearly the kept outline stands out: the strongest contrast within a few pixels of it over
-// the low threshold there; median, and the share of the outline below kWeak.
-void judge_outline(const cv::Mat& hard, const BlockLook& look, MaskMeasures& measures) {
+// the low threshold there; median, and the share of the outline below kWeak. Where the image breaks
+// off there is no outline.
+void judge_outline(const cv::Mat& hard, const BlockLook& look, const cv::Rect& missing,
+                   MaskMeasures& measures) {
   Contours outlines;
   cv::findContours(hard, outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE);
   cv::Mat strongest;
   const int reach = look.side == 1 ? 3 : 1;
   cv::dilate(look.strongest, strongest,
              cv::getStructuringElement(cv::MORPH_RECT, {2 * reach + 1, 2 * reach + 1}));
+  const cv::Rect cut(missing.x - 1, missing.y - 1, missing.width + 2, missing.height + 2);
   std::vector<double> ratios;
   std::size_t weak = 0;
   for (const std::vector<cv::Point>& outline : outlines) {
     for (const cv::Point& point : outline) {
+      if (!missing.empty() && cut.contains(point)) continue;
       const cv::Point block(point.x / look.side, point.y / look.side);
       ratios.push_back(strongest.at<float>(block) / look.low.at<float>(block));
       weak += ratios.back() < kWeak ? 1U : 0U;
@@ -117,9 +121,7 @@ cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResul
   };
   draw(main.contour);
   const double near_px = kNearShare * std::hypot(out.cols, out.rows);
-  cv::Mat near_main;
-  cv::resize(hard, near_main, look.state.size(), 0, 0, cv::INTER_AREA);
-  near_main = near_main > 0;
+  cv::Mat near_main = any_in_blocks(hard, look.side);
   const int reach = std::max(1, static_cast<int>(std::lround(near_px / look.side)));
   cv::dilate(near_main, near_main,
              cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
@@ -184,10 +186,11 @@ cv::Mat painted(const cv::Mat& image) {
 }  // namespace
 
 MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const MaskSettings& settings,
-                     double object_pixel_mm) {
+                     double object_pixel_mm, const cv::Rect& missing) {
   MaskResult result;
   const BlockLook look = look_at_blocks(image, survey);
-  const cv::Mat out = standing_out(image, look, survey);
+  cv::Mat out = standing_out(image, look, survey);
+  out(missing).setTo(0);
   cv::Mat hard = specimen_of(out, look, survey);
   drop_reflections(look, survey, hard);
   const cv::Rect box = with_rim(cv::boundingRect(hard), hard.size());
@@ -195,9 +198,11 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   join_dark_parts(image, box, look, survey, hard);
   result.outline = soften(image, box, hard, look, survey);
   handle_mount(result.outline, survey, settings);
+  result.outline(missing).setTo(0);
   result.coverage = with_margin(result.outline, settings, object_pixel_mm);
+  result.coverage(missing).setTo(0);
   result.measures = measure_mask(result.outline);
-  judge_outline(hard, look, result.measures);
+  judge_outline(hard, look, missing, result.measures);
   if (result.measures.box_px.empty()) {
     result.findings.push_back({Severity::doubt, "mask", "",
                                "no specimen stands out from the backdrop",

@@ -34,9 +34,10 @@ struct MaskResult {
 };
 
 // `image`: 8 or 16 bit, 1, 3 or 4 channels, upright, as the camera saw it (distorted), repaired.
-// `object_pixel_mm`: size of a pixel at the plane of focus, for margin_mm.
+// `object_pixel_mm`: size of a pixel at the plane of focus, for margin_mm. `missing`: what the file
+// lacks and was filled (see read_image); nothing there is specimen, nor is it measured.
 MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const MaskSettings& settings,
-                     double object_pixel_mm);
+                     double object_pixel_mm, const cv::Rect& missing = {});
 
 // The user's hand: what is painted (any value above half scale) in `add` becomes specimen, in
 // `subtract` backdrop; either may be empty; subtract wins. Throws a data error where a size

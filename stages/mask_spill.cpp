@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
-#include <cstring>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
@@ -22,22 +21,6 @@ cv::Mat square(int blocks) {
 
 int in_blocks(double px, int side) {
   return std::max(1, static_cast<int>(std::lround(px / side)));
-}
-
-// 255 where a block of side x side px holds anything of `mask`.
-cv::Mat any_in_blocks(const cv::Mat& mask, const cv::Size& blocks, int side) {
-  if (side == 1) return mask;
-  cv::Mat any = cv::Mat::zeros(blocks, CV_8U);
-  for (int y = 0; y < mask.rows; ++y) {
-    const auto* row = mask.ptr<std::uint8_t>(y);
-    auto* out = any.ptr<std::uint8_t>(y / side);
-    for (int i = 0; i < blocks.width; ++i) {
-      const int begin = i * side;
-      const auto width = static_cast<std::size_t>(std::min(side, mask.cols - begin));
-      if (out[i] == 0 && std::memchr(row + begin, 255, width) != nullptr) out[i] = 255;
-    }
-  }
-  return any;
 }
 
 bool any_colour(const BlockLook& look) {
@@ -77,7 +60,7 @@ void drop_remains(const cv::Mat& kept, const BlockLook& look, double high, cv::M
 void drop_reflections(const BlockLook& look, const SurveyResult& survey, cv::Mat& hard) {
   if (!any_colour(look)) return;
   const auto middle = static_cast<float>(0.5 * (survey.separation.low + survey.separation.high));
-  const cv::Mat kept = any_in_blocks(hard, look.state.size(), look.side);
+  const cv::Mat kept = any_in_blocks(hard, look.side);
   cv::Mat weak = cv::Mat::zeros(kept.size(), CV_8U);
   cv::Mat clear = cv::Mat::zeros(kept.size(), CV_8U);
   for (int j = 0; j < kept.rows; ++j) {

@@ -44,6 +44,36 @@ TEST(Runs, RegionsAreThoseOfTheLibrary) {
   }
 }
 
+// A frame along all four borders, a comb that hangs on the last row, corners alone; widths about
+// the eight pixels that are looked at together. A part of a larger mask ends where it ends.
+TEST(Runs, RegionsAtTheBordersAreThoseOfTheLibrary) {
+  for (const int width : {1, 2, 7, 8, 9, 15, 16, 17, 64}) {
+    SCOPED_TRACE(width);
+    const cv::Size size(width, 6);
+    cv::Mat larger(8, width + 2, CV_8U, cv::Scalar(255));
+    cv::Mat mask = larger(cv::Rect({1, 1}, size));
+    const auto both = [&] {
+      expect_as_the_library(mask, Neighbours::four);
+      expect_as_the_library(mask, Neighbours::eight);
+    };
+    mask.setTo(0);
+    cv::rectangle(mask, cv::Rect({0, 0}, size), cv::Scalar(255), 1);
+    both();
+    mask.setTo(0);
+    for (int x = 0; x < width; x += 2) mask.col(x).setTo(255);
+    both();
+    mask.row(5).setTo(255);
+    both();
+    mask.setTo(0);
+    for (const int x : {0, width - 1}) mask.at<uchar>(0, x) = mask.at<uchar>(5, x) = 255;
+    both();
+    // Right end of a row and left end of the next are no neighbours.
+    mask.setTo(0);
+    mask.at<uchar>(2, width - 1) = mask.at<uchar>(3, 0) = 255;
+    both();
+  }
+}
+
 TEST(Runs, PaintsWantedRegionsOnly) {
   cv::Mat mask = cv::Mat::zeros(3, 20, CV_8U);
   mask(cv::Rect(1, 0, 4, 3)) = 255;
