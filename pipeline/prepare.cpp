@@ -11,6 +11,10 @@
 #include <opencv2/core/utility.hpp>
 #include <thread>
 
+#ifdef __GLIBC__
+#include <malloc.h>
+#endif
+
 #include "core/error.h"
 #include "core/files.h"
 #include "core/metadata.h"
@@ -178,6 +182,14 @@ std::uintmax_t bytes_to_write(const std::vector<StationImage>& images) {
   return bytes;
 }
 
+// Freed memory is kept (main.cpp), but the survey's pieces are of other sizes than those that
+// follow.
+void return_freed_memory() {
+#ifdef __GLIBC__
+  malloc_trim(0);
+#endif
+}
+
 void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Findings& findings) {
   for (const ImageItem& item : items) append(findings, item.result.findings);
   std::erase_if(items, [](const ImageItem& item) { return item.faulty; });
@@ -214,6 +226,7 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   DecodedImages decoded(workspace.state(), bytes_to_write(images));
   const SurveyRun surveyed = run_survey(workspace, images, journal, &decoded, progress, outcome);
   outcome.spots = surveyed.result.spots.size();
+  return_freed_memory();
 
   const UndistortMap map = undistort_map(camera, workspace.file.settings.undistort);
   std::vector<ImageItem> items = items_of(images);

@@ -23,31 +23,23 @@ constexpr int kScatterPx = 60;                     // within which strengths are
 constexpr std::size_t kEnough = 200;               // pixels to tell a scatter from
 constexpr std::size_t kJudgedAtOnce = 64;          // whatever the number of threads
 
-struct Matched {
-  cv::Mat depth;     // CV_32FC1
-  cv::Mat strength;  // CV_32FC1, signed
-};
-
 // The gradients times their weights, which all diameters are compared with.
 struct WeightedGradient {
   cv::Mat x;
   cv::Mat y;
 };
 
-TRUNNION_VECTOR_CODE [[gnu::noinline]] void tell_strength(const float* __restrict product,
-                                                          std::size_t count,
-                                                          float* __restrict information_to_strength,
-                                                          float* __restrict depth) {
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void tell_strength(
+    const float* __restrict product, std::size_t count, float* __restrict information_to_strength) {
   for (std::size_t x = 0; x < count; ++x) {
     const float found = information_to_strength[x];
     const float information = found > 1e-6F ? found : 1e-6F;
-    depth[x] = product[x] / information;
-    information_to_strength[x] = product[x] / std::sqrt(information);
+    information_to_strength[x] = std::abs(product[x]) / std::sqrt(information);
   }
 }
 
-// Depth and strength of a round speck at every pixel.
-Matched match(const StaticGradient& field, const WeightedGradient& weighted, double diameter) {
+// Strength of a round speck at every pixel, CV_32FC1, without sign.
+cv::Mat match(const StaticGradient& field, const WeightedGradient& weighted, double diameter) {
   const Speck shape{{0, 0}, diameter, 0, 0, 0.4, 0, 0, 1};
   // Gradients reach as far as the rim does: half of the diameter and a softness of 0.4 more.
   const int reach = static_cast<int>(std::ceil(0.7 * diameter));
@@ -72,9 +64,9 @@ Matched match(const StaticGradient& field, const WeightedGradient& weighted, dou
   }
   for (int y = 0; y < product.rows; ++y) {
     tell_strength(product.ptr<float>(y), static_cast<std::size_t>(product.cols),
-                  information.ptr<float>(y), part.ptr<float>(y));
+                  information.ptr<float>(y));
   }
-  return {part, information};
+  return information;
 }
 
 // Sigma of values of which most are zero on the average, from their median size.
@@ -88,7 +80,7 @@ cv::Mat sigma_around(const cv::Mat& strength) {
   constexpr int kShrink = 3;
   constexpr double kScale = 20;  // keeps sigmas of up to 18 in a byte
   cv::Mat small;
-  cv::resize(cv::abs(strength), small,
+  cv::resize(strength, small,
              {std::max(1, strength.cols / kShrink), std::max(1, strength.rows / kShrink)}, 0, 0,
              cv::INTER_NEAREST);
   cv::Mat median;
@@ -106,8 +98,7 @@ cv::Mat scatter_of(const cv::Mat& strength, const cv::Mat& texture, const cv::Ma
   std::vector<float> calm;
   for (int y = 0; y < strength.rows; y += 2) {
     for (int x = 0; x < strength.cols; x += 2) {
-      (texture.at<float>(y, x) > kTextured ? busy : calm)
-          .push_back(std::abs(strength.at<float>(y, x)));
+      (texture.at<float>(y, x) > kTextured ? busy : calm).push_back(strength.at<float>(y, x));
     }
   }
   const float in_texture = sigma_of(busy);
@@ -182,7 +173,6 @@ cv::Mat share_of_texture(const cv::Mat& texture) {
 // What the shape of one diameter finds at every pixel.
 struct Response {
   double diameter = 0;
-  cv::Mat depth;
   cv::Mat strength;  // without sign, in units of its scatter
   cv::Mat scatter;
 };
@@ -200,9 +190,10 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
   const WeightedGradient weighted{level.field.weight_x.mul(level.field.x),
                                   level.field.weight_y.mul(level.field.y)};
   const auto look = [&](double diameter) {
-    const Matched matched = match(level.field, weighted, diameter);
-    const cv::Mat scatter = scatter_of(matched.strength, level.field.texture, share);
-    return Response{diameter, matched.depth, cv::abs(matched.strength) / scatter, scatter};
+    cv::Mat strength = match(level.field, weighted, diameter);
+    const cv::Mat scatter = scatter_of(strength, level.field.texture, share);
+    strength /= scatter;
+    return Response{diameter, strength, scatter};
   };
   tbb::parallel_pipeline(threads_at_once(),
                          tbb::make_filter<void, double>(filter_mode::serial_in_order, begin) &
@@ -213,20 +204,17 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
 // Rows of what responds most, and by which diameter.
 struct Best {
   float* __restrict strength;
-  float* __restrict depth;
   float* __restrict scatter;
   float* __restrict diameter;
 };
 
 TRUNNION_VECTOR_CODE [[gnu::noinline]] void keep_stronger(const float* __restrict strength,
-                                                          const float* __restrict depth,
                                                           const float* __restrict scatter,
                                                           float diameter, std::size_t count,
                                                           const Best& best) {
   for (std::size_t x = 0; x < count; ++x) {
     const bool more = strength[x] > best.strength[x];
     best.strength[x] = more ? strength[x] : best.strength[x];
-    best.depth[x] = more ? depth[x] : best.depth[x];
     best.scatter[x] = more ? scatter[x] : best.scatter[x];
     best.diameter[x] = more ? diameter : best.diameter[x];
   }
@@ -237,16 +225,13 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index, const S
   const Level& level = levels[index];
   const cv::Size size = level.field.x.size();
   cv::Mat best = cv::Mat::zeros(size, CV_32FC1);
-  cv::Mat depth = best.clone();
   cv::Mat diameter = best.clone();
   cv::Mat spread(size, CV_32FC1, cv::Scalar(1));
   const auto take = [&](const Response& response) {
     for (int y = 0; y < size.height; ++y) {
-      keep_stronger(
-          response.strength.ptr<float>(y), response.depth.ptr<float>(y),
-          response.scatter.ptr<float>(y), static_cast<float>(response.diameter),
-          static_cast<std::size_t>(size.width),
-          {best.ptr<float>(y), depth.ptr<float>(y), spread.ptr<float>(y), diameter.ptr<float>(y)});
+      keep_stronger(response.strength.ptr<float>(y), response.scatter.ptr<float>(y),
+                    static_cast<float>(response.diameter), static_cast<std::size_t>(size.width),
+                    {best.ptr<float>(y), spread.ptr<float>(y), diameter.ptr<float>(y)});
     }
   };
   respond(level, take);
@@ -264,7 +249,6 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index, const S
       candidate.texture = std::min(1.0F, level.field.texture.at<float>(y, x) / kTextured);
       candidate.speck.centre = cv::Point(x, y);
       candidate.speck.diameter = diameter.at<float>(y, x);
-      candidate.speck.depth = depth.at<float>(y, x);
       candidate.speck.strength = strength;
       candidate.speck.scatter = spread.at<float>(y, x);
       candidates.push_back(candidate);

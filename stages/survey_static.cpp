@@ -22,7 +22,7 @@ constexpr float kKept = 0.81F;       // share of the weights that this clip leav
 constexpr int kRounds = 6;           // of reweighting
 constexpr float kRepeated = 4e-6F;   // variance: 0.2 %, what photographs repeat from shot to shot
 constexpr int kLogStrip = 8;         // rows
-constexpr int kStrip = 64;           // rows worked on at once, so that memory stays small
+constexpr int kStrip = 48;           // rows worked on at once, so that memory stays small
 
 float log_step() {
   return -std::log(kDarkest) / 65535.0F;
@@ -35,11 +35,15 @@ struct Slopes {
   cv::Mat log;      // CV_32FC1, as all of them
   cv::Mat inverse;  // 1 / level around each pixel
   cv::Mat value;
+  cv::Mat weight;  // 1 / variance
+  cv::Mat root;    // of the weight
+};
+
+// The same of one station at a time.
+struct Busy {
   cv::Mat size;     // of the gradients
   cv::Mat texture;  // mean size around each pixel
-  cv::Mat weight;   // 1 / variance
-  cv::Mat root;     // of the weight
-  cv::Mat busy;     // the weight where texture rules it, else 0
+  cv::Mat weight;   // where texture rules it, else 0
 };
 
 void blur_around(const cv::Mat& from, cv::Mat& to) {
@@ -69,7 +73,7 @@ TRUNNION_VECTOR_CODE [[gnu::noinline]] void weigh_row(const float* __restrict in
   }
 }
 
-void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s) {
+void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s, Busy& busy) {
   const cv::Mat& log = s.log;
   s.value.create(log.size(), CV_32FC1);
   s.value.col(log.cols - 1).setTo(0);
@@ -77,15 +81,16 @@ void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s) {
   const cv::Rect from(0, 0, log.cols - to.x, log.rows - to.y);
   cv::Mat inside = s.value(from);
   cv::subtract(log(from + to), log(from), inside);
-  cv::absdiff(s.value, cv::Scalar(0), s.size);
-  blur_around(s.size, s.texture);
+  cv::absdiff(s.value, cv::Scalar(0), busy.size);
+  blur_around(busy.size, busy.texture);
   s.weight.create(log.size(), CV_32FC1);
-  s.busy.create(log.size(), CV_32FC1);
+  busy.weight.create(log.size(), CV_32FC1);
   const auto zero = static_cast<float>(2.0 * noise.at_zero);
   const auto slope = static_cast<float>(2.0 * noise.per_level);
   for (int y = 0; y < log.rows; ++y) {
-    weigh_row(s.inverse.ptr<float>(y), s.texture.ptr<float>(y), zero, slope,
-              static_cast<std::size_t>(log.cols), s.weight.ptr<float>(y), s.busy.ptr<float>(y));
+    weigh_row(s.inverse.ptr<float>(y), busy.texture.ptr<float>(y), zero, slope,
+              static_cast<std::size_t>(log.cols), s.weight.ptr<float>(y),
+              busy.weight.ptr<float>(y));
   }
   cv::sqrt(s.weight, s.root);
 }
@@ -158,6 +163,8 @@ namespace {
 // What one thread works with, used again from strip to strip.
 struct Strip {
   std::vector<Slopes> stations;
+  Busy station_busy;
+  // Of all stations.
   cv::Mat all;
   cv::Mat busy;
 };
@@ -177,9 +184,9 @@ void find_strip(const std::vector<cv::Mat>& logs, const LightNoise& noise, int f
     strip.all.setTo(0);
     strip.all.copyTo(strip.busy);
     for (Slopes& station : strip.stations) {
-      find_slopes(down ? cv::Point(0, 1) : cv::Point(1, 0), noise, station);
+      find_slopes(down ? cv::Point(0, 1) : cv::Point(1, 0), noise, station, strip.station_busy);
       strip.all += station.weight;
-      strip.busy += station.busy;
+      strip.busy += strip.station_busy.weight;
     }
     for (int row = first; row < last; ++row) {
       locate(strip.stations, row - above, strip.busy.ptr<float>(row - above),
