@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <ctime>
 #include <string>
 #include <utility>
 #include <vector>
@@ -15,6 +16,7 @@ namespace fs = std::filesystem;
 
 // Of its pixels' bytes: a larger file is hardly compressed, and reading it takes no longer.
 constexpr double kCompressed = 0.97;
+constexpr double kThereAndBack = 1.2;  // writing and reading back, in times of writing
 
 bool slow_to_decode(const fs::path& file, std::uintmax_t file_bytes, std::uintmax_t pixel_bytes) {
   std::string extension = file.extension().string();
@@ -56,7 +58,14 @@ DecodedImages::~DecodedImages() {
   for (const auto& [file, kept] : kept_) ::close(kept.descriptor);
 }
 
-void DecodedImages::keep(const fs::path& file, const cv::Mat& image, std::size_t in_memory) {
+double thread_seconds() {
+  timespec now{};
+  ::clock_gettime(CLOCK_THREAD_CPUTIME_ID, &now);
+  return static_cast<double>(now.tv_sec) + 1e-9 * static_cast<double>(now.tv_nsec);
+}
+
+void DecodedImages::keep(const fs::path& file, const cv::Mat& image, double decode_seconds,
+                         std::size_t in_memory) {
   const FileStamp stamp = stamp_of(file);
   if (!image.isContinuous() ||
       !slow_to_decode(file, stamp.bytes, image.total() * image.elemSize())) {
@@ -65,7 +74,7 @@ void DecodedImages::keep(const fs::path& file, const cv::Mat& image, std::size_t
   std::vector<Waiting> oldest;
   {
     const std::scoped_lock lock(mutex_);
-    waiting_.push_back({file, stamp, image});
+    waiting_.push_back({file, stamp, image, decode_seconds});
     while (waiting_.size() > in_memory) {
       oldest.push_back(std::move(waiting_.front()));
       waiting_.pop_front();
@@ -80,16 +89,23 @@ void DecodedImages::keep(const fs::path& file, const cv::Mat& image, std::size_t
 void DecodedImages::write_out(const Waiting& oldest) {
   const cv::Mat& image = oldest.image;
   const std::uintmax_t bytes = image.total() * image.elemSize();
+  {
+    const std::scoped_lock lock(mutex_);
+    if (oldest.decode_seconds < kThereAndBack * write_seconds_ * static_cast<double>(bytes)) return;
+  }
   std::error_code code;
   const fs::space_info space = fs::space(folder_, code);
   if (code || space.available < reserve_bytes_ + 2 * bytes) return;
   const int descriptor = ::open(folder_.c_str(), O_TMPFILE | O_RDWR | O_CLOEXEC, 0600);
   if (descriptor < 0) return;
+  const double begun = thread_seconds();
   if (!write_all(descriptor, image)) {
     ::close(descriptor);
     return;
   }
+  const double took = thread_seconds() - begun;
   const std::scoped_lock lock(mutex_);
+  write_seconds_ = took / static_cast<double>(bytes);
   const auto [place, added] =
       kept_.try_emplace(oldest.file, Kept{descriptor, oldest.stamp, image.size(), image.type()});
   if (!added) ::close(descriptor);

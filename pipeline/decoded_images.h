@@ -4,7 +4,8 @@
 // The newest wait in memory, as many as the caller says; the others' pixels in files without a name
 // below the workspace's state, so nothing is left behind however the run ends; the system holds
 // them in spare memory and writes them out where it has none. It is a convenience: where space is
-// short or writing fails, the image is decoded again.
+// short, writing fails, or decoding takes no longer than writing has taken so far, the image is
+// decoded again.
 #pragma once
 
 #include <deque>
@@ -26,8 +27,10 @@ class DecodedImages {
   DecodedImages& operator=(const DecodedImages&) = delete;
 
   // Keeps the pixels of `file`, which must not be written to any more, where decoding them again
-  // would take longer; at most `in_memory` of the newest in memory. Any thread.
-  void keep(const std::filesystem::path& file, const cv::Mat& image, std::size_t in_memory);
+  // would take longer than it took (CPU seconds); at most `in_memory` of the newest in memory. Any
+  // thread.
+  void keep(const std::filesystem::path& file, const cv::Mat& image, double decode_seconds,
+            std::size_t in_memory);
 
   // Whether the pixels wait in memory: better taken soon. Any thread.
   [[nodiscard]] bool in_memory(const std::filesystem::path& file);
@@ -41,6 +44,7 @@ class DecodedImages {
     std::filesystem::path file;
     FileStamp stamp;  // of the image file
     cv::Mat image;
+    double decode_seconds = 0;
   };
   struct Kept {
     int descriptor = -1;
@@ -54,8 +58,12 @@ class DecodedImages {
   std::filesystem::path folder_;
   std::uintmax_t reserve_bytes_;
   std::mutex mutex_;
+  double write_seconds_ = 0;     // CPU time a byte, of the last one written
   std::deque<Waiting> waiting_;  // oldest first
   std::map<std::filesystem::path, Kept> kept_;
 };
+
+// CPU time of the calling thread, s.
+double thread_seconds();
 
 }  // namespace trunnion

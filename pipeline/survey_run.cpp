@@ -64,13 +64,15 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
       check_interrupt();
       progress.expect(expected.at(index));
       cv::Rect missing;
+      const double begun = thread_seconds();
       cv::Mat image =
           read_image(images[index].file, image_limits(workspace.file.settings.limits), &missing);
+      const double decode_seconds = thread_seconds() - begun;
       // What is missing must be told again by the pass. Further rounds need the memory for what
       // more stations show.
       if (decoded != nullptr && missing.empty()) {
         const bool first = expected.at(index) == first_round;
-        decoded->keep(images[index].file, image, first ? kWaitingImages : 0);
+        decoded->keep(images[index].file, image, decode_seconds, first ? kWaitingImages : 0);
       }
       progress.step();
       return image;

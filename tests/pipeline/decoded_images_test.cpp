@@ -12,6 +12,8 @@
 namespace trunnion {
 namespace {
 
+constexpr double kSlow = 3600;  // s, of decoding
+
 struct Kept {
   test::TemporaryFolder folder;
   cv::Mat image = test::sample_image(300, 200, CV_16U, 3);
@@ -28,7 +30,7 @@ TEST(DecodedImages, ComeBackOnceAsTheyWere) {
   for (const fs::path& file :
        {kept.write("a.tif", FileType::tiff), kept.write("b.png", FileType::png)}) {
     EXPECT_TRUE(decoded.take(file).empty());
-    decoded.keep(file, kept.image, 0);
+    decoded.keep(file, kept.image, kSlow, 0);
     const cv::Mat back = decoded.take(file);
     ASSERT_EQ(back.type(), kept.image.type());
     ASSERT_EQ(back.size(), kept.image.size());
@@ -43,7 +45,7 @@ TEST(DecodedImages, TheNewestWaitInMemoryAndOlderOnesInFiles) {
   std::vector<fs::path> files;
   for (const char* name : {"a.tif", "b.tif", "c.tif"}) {
     files.push_back(kept.write(name, FileType::tiff));
-    decoded.keep(files.back(), kept.image.clone(), 2);
+    decoded.keep(files.back(), kept.image.clone(), kSlow, 2);
   }
   EXPECT_FALSE(decoded.in_memory(files[0]));
   EXPECT_TRUE(decoded.in_memory(files[1]));
@@ -57,11 +59,24 @@ TEST(DecodedImages, TheNewestWaitInMemoryAndOlderOnesInFiles) {
   }
 }
 
+TEST(DecodedImages, AreDecodedAgainWhereThatIsFasterThanWritingHasBeen) {
+  Kept kept;
+  const fs::path first = kept.write("a.tif", FileType::tiff);
+  const fs::path second = kept.write("b.tif", FileType::tiff);
+  DecodedImages decoded(kept.folder.path(), 0);
+  decoded.keep(first, kept.image, 0, 0);  // nothing is known of writing yet
+  decoded.keep(second, kept.image, 0, 0);
+  EXPECT_FALSE(decoded.take(first).empty());
+  EXPECT_TRUE(decoded.take(second).empty());
+  decoded.keep(second, kept.image, kSlow, 0);
+  EXPECT_FALSE(decoded.take(second).empty());
+}
+
 TEST(DecodedImages, AreNotThoseOfAFileThatHasChanged) {
   Kept kept;
   const fs::path file = kept.write("a.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(file, kept.image, 0);
+  decoded.keep(file, kept.image, kSlow, 0);
   std::ofstream(file, std::ios::app) << "more";
   EXPECT_TRUE(decoded.take(file).empty());
 }
@@ -71,13 +86,13 @@ TEST(DecodedImages, AreNotKeptWhereThatGainsNothingOrTheDiskIsShort) {
   const fs::path plain = kept.write("plain.tif", FileType::tiff, false);
   const fs::path packed = kept.write("packed.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(plain, kept.image, 0);
+  decoded.keep(plain, kept.image, kSlow, 0);
   EXPECT_TRUE(decoded.take(plain).empty());
   DecodedImages full(kept.folder.path(), std::uintmax_t{1} << 62U);
-  full.keep(packed, kept.image, 0);
+  full.keep(packed, kept.image, kSlow, 0);
   EXPECT_TRUE(full.take(packed).empty());
   DecodedImages nowhere(kept.folder.path() / "missing", 0);
-  nowhere.keep(packed, kept.image, 0);
+  nowhere.keep(packed, kept.image, kSlow, 0);
   EXPECT_TRUE(nowhere.take(packed).empty());
 }
 
