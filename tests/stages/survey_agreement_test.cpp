@@ -33,7 +33,7 @@ std::vector<cv::Mat> stations_of(const std::vector<double>& depths) {
             static_cast<float>(kLevel * std::exp(-depth * shadow_at(shape_of(depth), x, y)));
       }
     }
-    logs.push_back(remembered_log(grey));
+    logs.push_back(remembered_log(grey, 1.0));
   }
   return logs;
 }
