@@ -12,11 +12,21 @@
 namespace trunnion {
 namespace {
 
-demo::DemoOptions demo_options(demo::BackdropShade backdrop, std::uint64_t seed, int bits) {
+struct Case {
+  demo::BackdropShade backdrop = demo::BackdropShade::black;
+  std::uint64_t seed = 1;
+  std::vector<int> bits{16, 8};
+  int width_px = 720;
+  int height_px = 480;
+};
+
+demo::DemoOptions demo_options(const Case& which, int bits) {
   demo::DemoOptions options;
   options.boards = false;
-  options.backdrop = backdrop;
-  options.seed = seed;
+  options.width_px = which.width_px;
+  options.height_px = which.height_px;
+  options.backdrop = which.backdrop;
+  options.seed = which.seed;
   options.bits = bits;
   return options;
 }
@@ -36,57 +46,77 @@ SurveyResult survey_all(const std::vector<cv::Mat>& images) {
                 BackdropKind::automatic, {});
 }
 
-void run(demo::BackdropShade backdrop, std::uint64_t seed, test::DustScore& score) {
-  const demo::DemoSet plain(demo_options(backdrop, seed, 16));
+void run(const Case& which, test::DustScore& score) {
+  const demo::DemoSet plain(demo_options(which, 16));
   std::vector<demo::RenderedView> views;
   for (const demo::DemoView& view : plain.views()) views.push_back(plain.render(view));
-  for (const int bits : {16, 8}) {
-    const demo::DemoSet set(demo_options(backdrop, seed, bits));
+  for (const int bits : which.bits) {
+    const demo::DemoSet set(demo_options(which, bits));
     std::vector<cv::Mat> images = exposed(set, views);
     const SurveyResult result = survey_all(images);
-    std::cout << "backdrop " << static_cast<int>(backdrop) << ", seed " << seed << ", " << bits
-              << " bits: " << result.images.size() << " stations" << '\n';
+    std::cout << "backdrop " << static_cast<int>(which.backdrop) << ", seed " << which.seed << ", "
+              << bits << " bits: " << result.images.size() << " stations" << '\n';
     test::judge_dust(set, result.spots, score);
     for (std::size_t k = 0; k < views.size(); k += 3) {
       repair(images[k], result.spots, {});
       test::judge_repair(set, result.spots, images[k], set.fused(set.views()[k], views[k], true),
                          views[k].coverage, score);
     }
-    demo::DemoOptions options = demo_options(backdrop, seed, bits);
+    demo::DemoOptions options = demo_options(which, bits);
     options.faults.no_dust = true;
     score.on_clean +=
         static_cast<int>(survey_all(exposed(demo::DemoSet(options), views)).spots.size());
   }
 }
 
-// The goal is a recall of 0.95. It is missed by less than a hundredth: specks before rich pattern
-// at nearly all stations (docs/decisions.md, Dust). What is reached must not be lost.
+constexpr double kRecallWanted = 0.95;
+// At the default size the goal is missed by less than a hundredth: specks before rich pattern at
+// nearly all stations (docs/decisions.md, Dust). What is reached must not be lost.
 constexpr double kRecallReached = 0.94;
 
-void expect_what_is_reached(const std::vector<std::uint64_t>& seeds) {
+constexpr double kErrorWanted = 1.5;
+// At 1600 px recall meets its goal, the repaired error does not: 1.75, from black seed 4, where a
+// set alone has 1.9. What is reached must not be lost.
+constexpr double kErrorReached = 1.8;
+
+void expect_bars(const std::vector<Case>& cases, double recall, double error) {
   test::DustScore score;
+  for (const Case& which : cases) run(which, score);
+  std::cout << "dust: recall " << score.recall() << " of " << kRecallWanted << " wanted ("
+            << score.found << " of " << score.wanted << "), precision " << score.precision()
+            << ", found on clean sets " << score.on_clean << ", repaired to " << score.error()
+            << " of the noise, with the missed ones " << score.error_with_missed() << '\n';
+  EXPECT_GE(score.recall(), recall);
+  EXPECT_GE(score.precision(), 0.95);
+  EXPECT_EQ(score.on_clean, 0);
+  EXPECT_LT(score.error(), error);
+}
+
+std::vector<Case> on_all_backdrops(const std::vector<std::uint64_t>& seeds) {
+  std::vector<Case> cases;
   for (const std::uint64_t seed : seeds) {
     for (const auto backdrop :
          {demo::BackdropShade::black, demo::BackdropShade::grey, demo::BackdropShade::white}) {
-      run(backdrop, seed, score);
+      cases.push_back({backdrop, seed});
     }
   }
-  std::cout << "dust: recall " << score.recall() << " of 0.95 wanted"
-            << " (" << score.found << " of " << score.wanted << "), precision " << score.precision()
-            << ", found on clean sets " << score.on_clean << ", repaired to " << score.error()
-            << " of the noise, with the missed ones " << score.error_with_missed() << '\n';
-  EXPECT_GE(score.recall(), kRecallReached);
-  EXPECT_GE(score.precision(), 0.95);
-  EXPECT_EQ(score.on_clean, 0);
-  EXPECT_LT(score.error(), 1.5);
+  return cases;
 }
 
 TEST(DemoDust, SlowIsFoundOnThirtySixStations) {
-  expect_what_is_reached({4, 5, 6});
+  expect_bars(on_all_backdrops({4, 5, 6}), kRecallReached, kErrorWanted);
 }
 
 TEST(DemoDust, SlowIsFoundOnThirtySixStationsOfUnseenSeeds) {
-  expect_what_is_reached({61, 62, 63});
+  expect_bars(on_all_backdrops({61, 62, 63}), kRecallReached, kErrorWanted);
+}
+
+// Specks as many px wide, before a specimen of more than twice as many.
+TEST(DemoDust, SlowIsFoundOnLargerImages) {
+  const std::vector<Case> cases{{demo::BackdropShade::black, 4, {16}, 1600, 1066},
+                                {demo::BackdropShade::grey, 5, {8}, 1600, 1066},
+                                {demo::BackdropShade::white, 6, {16}, 1600, 1066}};
+  expect_bars(cases, kRecallWanted, kErrorReached);
 }
 
 }  // namespace
