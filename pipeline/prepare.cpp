@@ -182,8 +182,8 @@ std::uintmax_t bytes_to_write(const std::vector<StationImage>& images) {
   return bytes;
 }
 
-// Freed memory is kept (main.cpp), but the survey's pieces are of other sizes than those that
-// follow.
+// Freed memory is kept (main.cpp), but what a survey of many stations needed is of other sizes than
+// what follows, and more.
 void return_freed_memory() {
 #ifdef __GLIBC__
   malloc_trim(0);
@@ -226,7 +226,9 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   DecodedImages decoded(workspace.state(), bytes_to_write(images));
   const SurveyRun surveyed = run_survey(workspace, images, journal, &decoded, progress, outcome);
   outcome.spots = surveyed.result.spots.size();
-  return_freed_memory();
+  if (static_cast<int>(surveyed.result.images.size()) > workspace.file.settings.survey.stations) {
+    return_freed_memory();
+  }
 
   const UndistortMap map = undistort_map(camera, workspace.file.settings.undistort);
   std::vector<ImageItem> items = items_of(images);
