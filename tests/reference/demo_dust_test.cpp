@@ -6,7 +6,7 @@
 #include <iostream>
 
 #include "stages/repair.h"
-#include "stages/survey.h"
+#include "tests/support/demo_views.h"
 #include "tests/support/dust_score.h"
 
 namespace trunnion {
@@ -31,29 +31,13 @@ demo::DemoOptions demo_options(const Case& which, int bits) {
   return options;
 }
 
-std::vector<cv::Mat> exposed(const demo::DemoSet& set,
-                             const std::vector<demo::RenderedView>& views) {
-  std::vector<cv::Mat> images;
-  for (std::size_t k = 0; k < views.size(); ++k) {
-    images.push_back(set.fused(set.views()[k], views[k]));
-  }
-  return images;
-}
-
-SurveyResult survey_all(const std::vector<cv::Mat>& images) {
-  return survey(survey_stations({images.size()}, {}),
-                [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
-                BackdropKind::automatic, {});
-}
-
 void run(const Case& which, test::DustScore& score) {
   const demo::DemoSet plain(demo_options(which, 16));
-  std::vector<demo::RenderedView> views;
-  for (const demo::DemoView& view : plain.views()) views.push_back(plain.render(view));
+  const std::vector<demo::RenderedView> views = test::rendered(plain);
   for (const int bits : which.bits) {
     const demo::DemoSet set(demo_options(which, bits));
-    std::vector<cv::Mat> images = exposed(set, views);
-    const SurveyResult result = survey_all(images);
+    std::vector<cv::Mat> images = test::exposed(set, views);
+    const SurveyResult result = test::survey_all(images);
     std::cout << "backdrop " << static_cast<int>(which.backdrop) << ", seed " << which.seed << ", "
               << bits << " bits: " << result.images.size() << " stations" << '\n';
     test::judge_dust(set, result.spots, score);
@@ -64,8 +48,8 @@ void run(const Case& which, test::DustScore& score) {
     }
     demo::DemoOptions options = demo_options(which, bits);
     options.faults.no_dust = true;
-    score.on_clean +=
-        static_cast<int>(survey_all(exposed(demo::DemoSet(options), views)).spots.size());
+    score.on_clean += static_cast<int>(
+        test::survey_all(test::exposed(demo::DemoSet(options), views)).spots.size());
   }
 }
 

@@ -9,8 +9,8 @@
 #include "core/image_io.h"
 #include "stages/mask.h"
 #include "stages/repair.h"
-#include "stages/survey.h"
 #include "stages/undistort.h"
+#include "tests/support/demo_views.h"
 #include "tests/support/dust_score.h"
 #include "tests/support/small_set.h"
 
@@ -73,12 +73,6 @@ struct Score {
   double boundary_sum = 0;
 };
 
-SurveyResult survey_all(const std::vector<cv::Mat>& images) {
-  return survey(survey_stations({images.size()}, {}),
-                [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
-                BackdropKind::automatic, {});
-}
-
 demo::DemoOptions demo_options(demo::BackdropShade backdrop, std::uint64_t seed) {
   demo::DemoOptions options;
   options.boards = false;
@@ -113,18 +107,14 @@ void print(const std::string& what, const Score& score) {
 void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Case>& cases,
          Score& score, test::DustScore& dust) {
   const demo::DemoSet plain(demo_options(backdrop, seed));
-  std::vector<demo::RenderedView> views;
-  for (const demo::DemoView& view : plain.views()) views.push_back(plain.render(view));
+  const std::vector<demo::RenderedView> views = test::rendered(plain);
   for (const Case& one : cases) {
     demo::DemoOptions options = demo_options(backdrop, seed);
     options.bits = one.bits;
     options.faults.exposure = one.exposure;
     const demo::DemoSet set(options);
-    std::vector<cv::Mat> images;
-    for (std::size_t k = 0; k < views.size(); ++k) {
-      images.push_back(set.fused(set.views()[k], views[k]));
-    }
-    const SurveyResult result = survey_all(images);
+    std::vector<cv::Mat> images = test::exposed(set, views);
+    const SurveyResult result = test::survey_all(images);
     const bool first = &one == &cases.front();
     if (first) test::judge_dust(set, result.spots, dust);
     for (std::size_t k = 0; k < views.size(); ++k) {
@@ -139,11 +129,8 @@ void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Cas
   demo::DemoOptions options = demo_options(backdrop, seed);
   options.faults.no_dust = true;
   const demo::DemoSet clean(options);
-  std::vector<cv::Mat> images;
-  for (std::size_t k = 0; k < views.size(); ++k) {
-    images.push_back(clean.fused(clean.views()[k], views[k]));
-  }
-  dust.on_clean += static_cast<int>(survey_all(images).spots.size());
+  std::vector<cv::Mat> images = test::exposed(clean, views);
+  dust.on_clean += static_cast<int>(test::survey_all(images).spots.size());
 }
 
 TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
@@ -195,17 +182,13 @@ TEST_P(DemoMasksAt1600, SlowMeetTheGoalsOverSeedsDepthsAndExposures) {
     options.width_px = 1600;
     options.height_px = 1067;
     const demo::DemoSet plain(options);
-    std::vector<demo::RenderedView> views;
-    for (const demo::DemoView& view : plain.views()) views.push_back(plain.render(view));
+    const std::vector<demo::RenderedView> views = test::rendered(plain);
     for (const Case& sensor : one.cases) {
       options.bits = sensor.bits;
       options.faults.exposure = sensor.exposure;
       const demo::DemoSet set(options);
-      std::vector<cv::Mat> images;
-      for (std::size_t k = 0; k < views.size(); ++k) {
-        images.push_back(set.fused(set.views()[k], views[k]));
-      }
-      const SurveyResult result = survey_all(images);
+      std::vector<cv::Mat> images = test::exposed(set, views);
+      const SurveyResult result = test::survey_all(images);
       Score here;
       for (std::size_t k = 0; k < views.size(); ++k) {
         repair(images[k], result.spots, {});
