@@ -10,7 +10,7 @@
 
 namespace trunnion::bench {
 
-void write_deflate_tiff(const std::filesystem::path& file, const cv::Mat& image) {
+void write_deflate_tiff(const std::filesystem::path& file, const cv::Mat& image, int level) {
   CV_Assert(image.channels() == 3);
   const std::unique_ptr<TIFF, void (*)(TIFF*)> tiff(TIFFOpen(file.c_str(), "w"), &TIFFClose);
   if (!tiff) throw data_error(fmt::format("{}: cannot be created.", file.string()));
@@ -23,6 +23,7 @@ void write_deflate_tiff(const std::filesystem::path& file, const cv::Mat& image)
   TIFFSetField(t, TIFFTAG_PHOTOMETRIC, PHOTOMETRIC_RGB);
   TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_ADOBE_DEFLATE);
   TIFFSetField(t, TIFFTAG_PREDICTOR, PREDICTOR_HORIZONTAL);
+  TIFFSetField(t, TIFFTAG_ZIPQUALITY, level);
   TIFFSetField(t, TIFFTAG_ROWSPERSTRIP, 64);
   cv::Mat row;
   for (int y = 0; y < image.rows; ++y) {

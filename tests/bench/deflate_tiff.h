@@ -7,7 +7,7 @@
 
 namespace trunnion::bench {
 
-// CV_8UC3 or CV_16UC3 (BGR); horizontal predictor, libtiff's own level (6).
-void write_deflate_tiff(const std::filesystem::path& file, const cv::Mat& image);
+// CV_8UC3 or CV_16UC3 (BGR); horizontal predictor; libtiff's own level by default.
+void write_deflate_tiff(const std::filesystem::path& file, const cv::Mat& image, int level = 6);
 
 }  // namespace trunnion::bench

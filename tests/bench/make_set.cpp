@@ -4,7 +4,6 @@
 
 #include <CLI/CLI.hpp>
 #include <filesystem>
-#include <fstream>
 #include <opencv2/imgproc.hpp>
 
 #include "core/angle.h"
@@ -23,7 +22,6 @@ struct Wish {
   std::string folder;
   std::string format = "tiff-deflate";
   int images = 8;
-  int distinct = 0;     // 0: all; else files repeat, told apart by what follows their end
   bool coarse = false;  // 16 bit with eight bits in them: files a quarter as large
   LargeOptions large;
 };
@@ -44,15 +42,16 @@ void write_texts(const LargeViews& views, const Wish& wish, const std::string& e
                   ring.name, degrees(ring.elevation), wish.images, degrees(ring.step), extension));
 }
 
-void write_view(const cv::Mat& image, const std::string& format, const fs::path& file) {
+void write_view(cv::Mat image, const Wish& wish, const fs::path& file) {
   PendingFile pending(file);
-  if (format == "tiff-deflate") {
-    write_deflate_tiff(pending.temporary(), image);
-  } else if (format == "tiff-plain") {
+  if (wish.coarse) cv::bitwise_and(image, cv::Scalar::all(0xFF00), image);
+  if (wish.format == "tiff-deflate") {
+    write_deflate_tiff(pending.temporary(), image, wish.coarse ? 1 : 6);
+  } else if (wish.format == "tiff-plain") {
     write_image(pending.temporary(), image, {.type = FileType::tiff, .compress = false});
   } else {
     write_image(pending.temporary(), image,
-                {.type = format == "png" ? FileType::png : FileType::jpeg});
+                {.type = wish.format == "png" ? FileType::png : FileType::jpeg});
   }
   pending.commit();
 }
@@ -65,18 +64,9 @@ void make(Wish wish) {
                                 : wish.format == "png" ? ".png"
                                                        : ".tif";
   write_texts(views, wish, extension);
-  const int distinct = wish.distinct > 0 ? wish.distinct : wish.images;
-  const auto file_of = [&](int k) {
-    return fs::path(wish.folder) / "specimen" / "fused" / fmt::format("v_{}{}", k, extension);
-  };
-  for (int first = 0; first < std::min(distinct, wish.images); ++first) {
-    cv::Mat image = views.view(first);
-    if (wish.coarse) cv::bitwise_and(image, cv::Scalar::all(0xFF00), image);
-    write_view(image, wish.format, file_of(first));
-    for (int k = first + distinct; k < wish.images; k += distinct) {
-      fs::copy_file(file_of(first), file_of(k));
-      std::ofstream(file_of(k), std::ios::binary | std::ios::app) << k;
-    }
+  for (int k = 0; k < wish.images; ++k) {
+    write_view(views.view(k), wish,
+               fs::path(wish.folder) / "specimen" / "fused" / fmt::format("v_{}{}", k, extension));
   }
 }
 
@@ -91,7 +81,6 @@ int main(int argc, char** argv) {
   app.add_option("--format", wish.format)
       ->check(CLI::IsMember({"tiff-deflate", "tiff-plain", "jpeg", "png"}));
   app.add_option("--images", wish.images);
-  app.add_option("--distinct", wish.distinct);
   app.add_flag("--coarse", wish.coarse);
   app.add_option("--width", wish.large.width_px);
   app.add_option("--height", wish.large.height_px);

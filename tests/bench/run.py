@@ -47,7 +47,7 @@ class Run:
         self.peak = usage.ru_maxrss * 1024 / 1e6
 
 
-def make_set(size, form, images, distinct=0, coarse=False):
+def make_set(size, form, images, coarse=False):
     width, height, _ = SIZES[size] if isinstance(size, int) else size
     name = f"{width}x{height}-{form}-{images}" + ("-coarse" if coarse else "")
     folder = DATA / "sets" / name
@@ -56,7 +56,7 @@ def make_set(size, form, images, distinct=0, coarse=False):
         print(f"making {name}", flush=True)
         enlarged = 4 if width > 2000 else 1
         words = [BUILD / "tests/bench/bench_make_set", folder, "--format", form]
-        words += ["--images", images, "--distinct", distinct, "--enlarged", enlarged]
+        words += ["--images", images, "--enlarged", enlarged]
         words += ["--width", width, "--height", height] + (["--coarse"] if coarse else [])
         subprocess.run([str(word) for word in words], check=True)
         (folder / "complete").touch()
@@ -245,7 +245,7 @@ def full_check(options, lines):
 
 
 def memory_set(count):
-    return 26, "tiff-deflate", count, 8, True
+    return 26, "tiff-deflate", count, True
 
 
 def memory(options, lines):
