@@ -2,11 +2,9 @@
 //
 // A blob's centre moves against the surface as the view turns, since the surface is seen
 // foreshortened; by a tenth of a pixel, in like ways from view to view. So the surroundings of a
-// track in its middle view are laid over every other view by an affine map that gives the best
-// correlation, whatever gain and offset (G. Evangelidis and E. Psarakis, "Parametric image
-// alignment using enhanced correlation coefficient maximization", IEEE PAMI 30(10), 2008; OpenCV's
-// implementation), on the logarithm of the light: shading is a factor. On the demo the scatter of
-// a coordinate falls to a third (docs/decisions.md).
+// track in its middle view are laid over every other view by an affine map (affine_patch.h), on the
+// logarithm of the light: shading is a factor. On the demo the scatter of a coordinate falls to a
+// third (docs/decisions.md).
 #pragma once
 
 #include <vector>

@@ -25,7 +25,7 @@ std::shared_ptr<const ImageFeatures> FeatureWindow::of(std::size_t view) {
     held_.splice(held_.begin(), held_, found);
   } else {
     held_.emplace_front(view, std::make_shared<const ImageFeatures>(read_(view)));
-    if (held_.size() > kViews) held_.pop_back();
+    if (held_.size() > views_) held_.pop_back();
   }
   return held_.front().second;
 }

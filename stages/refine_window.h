@@ -29,12 +29,16 @@ ViewPlaces places_of(const ImageFeatures& features);
 // in the ring and the nearest views of the other rings move on with it. Any thread may ask.
 class FeatureWindow {
  public:
-  explicit FeatureWindow(const FeatureReader& read) : read_(read) {}
+  // 4,000 features and 2 megapixels each: 2.6 MB a view.
+  static constexpr std::size_t kViews = 32;
+
+  explicit FeatureWindow(const FeatureReader& read, std::size_t views = kViews)
+      : read_(read), views_(views) {}
   [[nodiscard]] std::shared_ptr<const ImageFeatures> of(std::size_t view);
 
  private:
-  static constexpr std::size_t kViews = 32;  // 4,000 features and 2 megapixels each: 80 MB
   const FeatureReader& read_;
+  std::size_t views_;
   std::mutex mutex_;
   std::list<std::pair<std::size_t, std::shared_ptr<const ImageFeatures>>> held_;  // latest first
 };
