@@ -23,7 +23,8 @@ constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geo
 constexpr double kFreeRatio = 0.8;
 // Shared by neighbouring points and views, pixels of the level: chosen on one seed of the demo.
 constexpr double kCommonError_px = 0.35;
-constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
+constexpr int kFewestMatches = 12;          // of a pair; fewer say nothing
+constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
 
 // Everything the steps share.
 struct Work {
@@ -67,14 +68,16 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
 }
 
 // What went wrong while shooting, named, and taken into the model so that the poses come out right.
-void find_faults(Work& work, const std::vector<PairMatches>& pairs, const StartOptions& options,
+// `few`: of the matches, for fits of the whole set.
+void find_faults(Work& work, const std::vector<PairMatches>& pairs,
+                 const std::vector<PairMatches>& few, const StartOptions& options,
                  StartResult& start, FreeParameters& free, RefineResult& result) {
   const auto report = [&](const std::string& file, const std::string& what, const char* remedy) {
     result.findings.push_back({Severity::doubt, "refine", file, what, remedy});
   };
   const RigModel backwards = turned_backwards(work.model);
   const StartResult other =
-      start_from_matches(backwards, zero_values(backwards), pairs, work.positions, options);
+      start_from_matches(backwards, zero_values(backwards), few, work.positions, options);
   // The better fit must be clearly better, in evidence and in proportion.
   if (start.cost - other.cost > 15.0 + 0.02 * other.cost) {
     work.model = backwards;
@@ -85,7 +88,7 @@ void find_faults(Work& work, const std::vector<PairMatches>& pairs, const StartO
         "way, the priors don't.");
     result.fault = DropOut::reversed_turning;
   }
-  if (const auto bump = find_bump(work.model, start, pairs, work.positions, options.sigma_px)) {
+  if (const auto bump = find_bump(work.model, start, few, work.positions, options.sigma_px)) {
     work.model = bump->model;
     start.values = bump->values;
     free.mount = true;
@@ -190,10 +193,11 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   }
   StartOptions start_options;
   start_options.sigma_px = work.level_px;
-  StartResult start = start_from_matches(work.model, zero_values(work.model), free_pairs,
-                                         work.positions, start_options);
+  const std::vector<PairMatches> few = thinned(free_pairs, kStartMatches);
+  StartResult start =
+      start_from_matches(work.model, zero_values(work.model), few, work.positions, start_options);
   AdjustOptions options;
-  find_faults(work, free_pairs, start_options, start, options.free, result);
+  find_faults(work, free_pairs, few, start_options, start, options.free, result);
   RigValues values = start.values;
 
   // Points from the free matches give a covariance, which gives the bands.

@@ -120,8 +120,15 @@ class PairCost : public ceres::CostFunction {
 
   bool Evaluate(double const* const* parameters, double* residuals,
                 double** jacobians) const override {
-    evaluate(parameters_.fundamental(parameters), residuals);
-    if (jacobians == nullptr) return true;
+    const Eigen::Matrix3d F = parameters_.fundamental(parameters);
+    if (jacobians == nullptr) {
+      for (std::size_t i = 0; i < a_.size(); ++i) residuals[i] = residual(F, i, nullptr);
+      return true;
+    }
+    ByF by_F(9, static_cast<Eigen::Index>(a_.size()));
+    for (std::size_t i = 0; i < a_.size(); ++i) {
+      residuals[i] = residual(F, i, by_F.col(static_cast<Eigen::Index>(i)).data());
+    }
     const std::vector<int>& sizes = parameters_.sizes();
     std::vector<std::vector<double>> moved(sizes.size());
     std::vector<const double*> pointers(sizes.size());
@@ -129,20 +136,20 @@ class PairCost : public ceres::CostFunction {
       moved[block].assign(parameters[block], parameters[block] + sizes[block]);
       pointers[block] = moved[block].data();
     }
-    std::vector<double> plus(a_.size());
-    std::vector<double> minus(a_.size());
     for (std::size_t block = 0; block < sizes.size(); ++block) {
       if (jacobians[block] == nullptr) continue;
       const auto size = static_cast<std::size_t>(sizes[block]);
       for (std::size_t k = 0; k < size; ++k) {
         constexpr double kStep = 1e-6;
         moved[block][k] = parameters[block][k] + kStep;
-        evaluate(parameters_.fundamental(pointers.data()), plus.data());
+        const Eigen::Matrix3d plus = parameters_.fundamental(pointers.data());
         moved[block][k] = parameters[block][k] - kStep;
-        evaluate(parameters_.fundamental(pointers.data()), minus.data());
+        const Eigen::Matrix3d minus = parameters_.fundamental(pointers.data());
         moved[block][k] = parameters[block][k];
+        const Eigen::Matrix3d slope = (plus - minus) / (2.0 * kStep);
+        const Eigen::Map<const Eigen::Matrix<double, 9, 1>> by_parameter(slope.data());
         for (std::size_t i = 0; i < a_.size(); ++i) {
-          jacobians[block][i * size + k] = (plus[i] - minus[i]) / (2.0 * kStep);
+          jacobians[block][i * size + k] = by_F.col(static_cast<Eigen::Index>(i)).dot(by_parameter);
         }
       }
     }
@@ -150,12 +157,30 @@ class PairCost : public ceres::CostFunction {
   }
 
  private:
-  void evaluate(const Eigen::Matrix3d& F, double* residuals) const {
-    for (std::size_t i = 0; i < a_.size(); ++i) {
-      const double r = sampson_distance(F, a_[i], b_[i]) / sigma_px_;
-      const double robust = width_ * std::sqrt(std::log1p(r * r / (width_ * width_)));
-      residuals[i] = std::copysign(robust, r);
+  using ByF = Eigen::Matrix<double, 9, Eigen::Dynamic>;  // derivatives by F's columns, a match each
+
+  // Of match i; its derivatives by F where they are wanted.
+  [[nodiscard]] double residual(const Eigen::Matrix3d& F, std::size_t i, double* by_F) const {
+    const Eigen::Vector3d a = a_[i].homogeneous();
+    const Eigen::Vector3d b = b_[i].homogeneous();
+    Eigen::Vector3d line_b = F * a;
+    Eigen::Vector3d line_a = F.transpose() * b;
+    const double product = b.dot(line_b);
+    const double scale = std::sqrt(line_b.head<2>().squaredNorm() + line_a.head<2>().squaredNorm());
+    const double r = product / scale / sigma_px_;
+    const double square = r * r / (width_ * width_);
+    const double robust = width_ * std::sqrt(std::log1p(square));
+    if (by_F != nullptr) {
+      // Of robust by r; 1 in the middle.
+      const double slope = std::abs(r) / std::max(robust * (1.0 + square), 1e-300);
+      line_b.z() = line_a.z() = 0.0;
+      const Eigen::Matrix3d by =
+          b * a.transpose() -
+          product / (scale * scale) * (line_b * a.transpose() + b * line_a.transpose());
+      Eigen::Map<Eigen::Matrix3d> out(by_F);
+      out = (r == 0.0 ? 1.0 : slope) / (scale * sigma_px_) * by;
     }
+    return std::copysign(robust, r);
   }
 
   PairParameters parameters_;
@@ -184,6 +209,19 @@ void add_pairs(ceres::Problem& problem, const RigModel& model, RigValues& values
 }
 
 }  // namespace
+
+std::vector<PairMatches> thinned(const std::vector<PairMatches>& pairs, std::size_t most) {
+  std::vector<PairMatches> few;
+  few.reserve(pairs.size());
+  for (const PairMatches& pair : pairs) {
+    const std::size_t count = pair.matches.size();
+    PairMatches& kept = few.emplace_back(PairMatches{pair.view_a, pair.view_b, {}});
+    const std::size_t wanted = std::min(count, most);
+    for (std::size_t k = 0; k < wanted; ++k)
+      kept.matches.push_back(pair.matches[k * count / wanted]);
+  }
+  return few;
+}
 
 double sampson_distance(const Eigen::Matrix3d& F, const Eigen::Vector2d& a,
                         const Eigen::Vector2d& b) {

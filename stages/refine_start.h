@@ -33,6 +33,9 @@ StartResult start_from_matches(const RigModel& model, const RigValues& values,
                                const std::vector<std::vector<Eigen::Vector2d>>& positions,
                                const StartOptions& options);
 
+// At most `most` matches of every pair, evenly from all: what a fit of few parameters needs.
+std::vector<PairMatches> thinned(const std::vector<PairMatches>& pairs, std::size_t most);
+
 // Signed Sampson distance (px) of one correspondence.
 double sampson_distance(const Eigen::Matrix3d& F, const Eigen::Vector2d& a,
                         const Eigen::Vector2d& b);
