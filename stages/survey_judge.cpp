@@ -15,7 +15,6 @@ constexpr double kRoughest = 1.0;        // mean chi-squared of the sectors that
 // The same of pure noise: seven degrees of freedom exceed it in 2.4 % of all cases.
 constexpr double kRoughestNoise = 2.3;
 constexpr double kUnquiet = 1.3;  // surroundings from which weak ones are edges, not doubts
-constexpr double kLongest = 1.2;  // of the greatest diameter: what a fit may pass through
 constexpr int kLeastSectors = 6;  // of eight
 
 bool decided_by_agreement(double depth, double texture) {

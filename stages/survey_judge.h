@@ -25,6 +25,7 @@ struct Candidate {
 // The speck of a level at `scale` in px of the finest one.
 Speck at_finest(const Speck& speck, double scale);
 
+inline constexpr double kLongest = 1.2;   // of the greatest diameter: what a fit may pass through
 inline constexpr float kTextured = 0.5F;  // share from which texture rules a pixel
 
 enum class SpeckVerdict { none, doubtful, likely, speck };  // likely: taken for one meanwhile

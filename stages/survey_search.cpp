@@ -12,6 +12,7 @@
 #include "core/median.h"
 #include "core/vector_code.h"
 #include "stages/survey_judge.h"
+#include "stages/survey_settle.h"
 #include "stages/threads.h"
 
 namespace trunnion {
@@ -115,18 +116,6 @@ cv::Mat scatter_of(const cv::Mat& strength, const cv::Mat& texture, const cv::Ma
   return scatter;
 }
 
-// Takes the weight from what touches one of the pixels, given in px of the finest level.
-void leave_out(Level& level, const std::vector<cv::Point2d>& pixels) {
-  for (const cv::Point2d& pixel : pixels) {
-    const cv::Point at(static_cast<int>(std::lround((pixel.x + 0.5) / level.scale - 0.5)),
-                       static_cast<int>(std::lround((pixel.y + 0.5) / level.scale - 0.5)));
-    const cv::Rect around =
-        cv::Rect(at.x - 2, at.y - 2, 4, 4) & cv::Rect({0, 0}, level.field.x.size());
-    level.field.weight_x(around).setTo(0);
-    level.field.weight_y(around).setTo(0);
-  }
-}
-
 std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
                               const std::vector<cv::Point2d>& defects,
                               const SearchOptions& options) {
@@ -147,7 +136,7 @@ std::vector<Level> pyramid_of(std::vector<cv::Mat> logs, LightNoise noise,
     Level level;
     level.scale = scale;
     level.field = static_gradient(logs, noise);
-    leave_out(level, defects);
+    leave_out(level.field, defects, {}, scale);
     if (scale == 1) {
       level.diameters.assign(kFinest.begin(), kFinest.end());
     } else {
@@ -299,11 +288,17 @@ SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noi
         ++result.doubtful;
       }
       if (here.verdict < SpeckVerdict::likely) continue;
-      result.specks.push_back({here.speck, transmission_of(levels.front().field, here.speck)});
+      result.specks.push_back({here.speck, {}});
       for (Level& other : levels) take_out(other.field, here.speck, other.scale);
       taken.push_back(here.speck);
     }
   }
+  const double longest = kLongest * options.greatest_diameter;
+  tbb::parallel_for(std::size_t{0}, result.specks.size(), [&](std::size_t k) {
+    FoundSpeck& found = result.specks[k];
+    const SettledSpeck settled = settle(logs, noise, defects, found.speck, longest);
+    found = {settled.speck, settled.transmission};
+  });
   return result;
 }
 

@@ -5,7 +5,7 @@
 // apart where noise and where texture rules, because texture is correlated from pixel to pixel.
 // From the strongest on, each candidate is fitted and judged, and taken out of all levels before
 // the next one's turn, so that no speck is told of twice. Several are judged at once; those near
-// one that was taken out meanwhile are judged again.
+// one that was taken out meanwhile are judged again. In the end each is settled (survey_settle.h).
 //
 // Before texture the stations' agreement (survey_agreement.h) has a say where they are enough for
 // that, by the geometric mean of both strengths: pattern that is strong in one of them by chance is

@@ -59,8 +59,8 @@ SpeckSupport support_of(const StaticGradient& field, const Speck& speck);
 void take_out(StaticGradient& field, const Speck& speck, double scale);
 
 // Transmission (1 = clear), CV_32FC1, its middle pixel at the rounded centre: the fitted shape
-// where the field is uncertain, what the field shows where it is not. `speck` in px of the field,
-// which still holds it.
+// where the field is uncertain (its weights over the square of the scatter), what the field shows
+// where it is not. `speck` in px of the field, which still holds it.
 cv::Mat transmission_of(const StaticGradient& field, const Speck& speck);
 
 }  // namespace trunnion

@@ -24,10 +24,6 @@ constexpr float kRepeated = 4e-6F;   // variance: 0.2 %, what photographs repeat
 constexpr int kLogStrip = 8;         // rows
 constexpr int kStrip = 48;           // rows worked on at once, so that memory stays small
 
-float log_step() {
-  return -std::log(kDarkest) / 65535.0F;
-}
-
 // One station's strip, with a rim of kAround rows as far as there are rows, and its gradients in
 // one direction with their weights. The maps are used again from strip to strip: clearing fresh
 // memory took as long as the arithmetic.
@@ -51,7 +47,7 @@ void blur_around(const cv::Mat& from, cv::Mat& to) {
 }
 
 void take_strip(const cv::Mat& remembered, Slopes& s) {
-  remembered.convertTo(s.log, CV_32F, log_step(), -65535.0 * log_step());
+  remembered.convertTo(s.log, CV_32F, remembered_step(), -65535.0 * remembered_step());
   blur_around(s.log, s.inverse);
   cv::multiply(s.inverse, -1.0, s.inverse);
   cv::exp(s.inverse, s.inverse);
@@ -143,6 +139,10 @@ void locate(const std::vector<Slopes>& stations, int row, const float* busy, flo
 
 }  // namespace
 
+float remembered_step() {
+  return -std::log(kDarkest) / 65535.0F;
+}
+
 cv::Mat remembered_log(const cv::Mat& grey, double full_scale) {
   cv::Mat remembered(grey.size(), CV_16UC1);
   // By strips that stay in the cache.
@@ -153,7 +153,7 @@ cv::Mat remembered_log(const cv::Mat& grey, double full_scale) {
     cv::max(log, kDarkest, log);
     cv::log(log, log);
     cv::Mat out = remembered.rowRange(strip);
-    log.convertTo(out, CV_16U, 1.0 / log_step(), 65535.0);
+    log.convertTo(out, CV_16U, 1.0 / remembered_step(), 65535.0);
   }
   return remembered;
 }
@@ -215,6 +215,17 @@ StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNois
   field.weight_x.col(size.width - 1).setTo(0);
   field.weight_y.row(size.height - 1).setTo(0);
   return field;
+}
+
+void leave_out(StaticGradient& field, const std::vector<cv::Point2d>& defects,
+               const cv::Point& origin, double scale) {
+  for (const cv::Point2d& defect : defects) {
+    const cv::Point at(static_cast<int>(std::lround((defect.x - origin.x + 0.5) / scale - 0.5)),
+                       static_cast<int>(std::lround((defect.y - origin.y + 0.5) / scale - 0.5)));
+    const cv::Rect around = cv::Rect(at.x - 2, at.y - 2, 4, 4) & cv::Rect({0, 0}, field.x.size());
+    field.weight_x(around).setTo(0);
+    field.weight_y(around).setTo(0);
+  }
 }
 
 }  // namespace trunnion

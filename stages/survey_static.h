@@ -31,7 +31,15 @@ struct StaticGradient {
 // CV_16U, logarithm of `grey` (CV_32FC1) over `full_scale`.
 cv::Mat remembered_log(const cv::Mat& grey, double full_scale);
 
+// By how much the logarithm grows from one value of a remembered image to the next.
+float remembered_step();
+
 // `logs` are remembered images of equal size.
 StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNoise& noise);
+
+// Takes the weight from what touches one of the `defects`, given in px of a field `scale` times as
+// fine whose pixel `origin` is this one's first.
+void leave_out(StaticGradient& field, const std::vector<cv::Point2d>& defects,
+               const cv::Point& origin, double scale = 1);
 
 }  // namespace trunnion

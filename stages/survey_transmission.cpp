@@ -23,6 +23,7 @@ Links links_of(const StaticGradient& field, const Speck& speck, const cv::Rect& 
   }
   const double steepest = std::abs(speck.depth) * 0.75 / (speck.softness * 0.5 * speck.diameter);
   const double model = 1.0 / (kShapeModel * kShapeModel * steepest * steepest + 1e-12);
+  const double scatter2 = speck.scatter * speck.scatter;
   for (const bool down : {false, true}) {
     const cv::Mat& slope = down ? field.y : field.x;
     const cv::Mat& trust = down ? field.weight_y : field.weight_x;
@@ -39,7 +40,7 @@ Links links_of(const StaticGradient& field, const Speck& speck, const cv::Rect& 
               shadow_at(speck, x + (down ? 0 : 1), y + (down ? 1 : 0)) - shadow_at(speck, x, y);
           const double shape = -speck.depth * p;
           const bool inside = cv::Rect({0, 0}, slope.size()).contains({x, y});
-          const double w = inside ? trust.at<float>(y, x) : 0.0;
+          const double w = inside ? trust.at<float>(y, x) / scatter2 : 0.0;
           const double shown = inside ? static_cast<double>(slope.at<float>(y, x)) : 0.0;
           if (settle) {
             steady += w * (shown - shape);
