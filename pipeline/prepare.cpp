@@ -11,16 +11,13 @@
 #include <opencv2/core/utility.hpp>
 #include <thread>
 
-#ifdef __GLIBC__
-#include <malloc.h>
-#endif
-
 #include "core/error.h"
 #include "core/files.h"
 #include "core/metadata.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/decoded_images.h"
 #include "pipeline/finishing.h"
+#include "pipeline/freed_memory.h"
 #include "pipeline/image_pass.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/stage_clock.h"
@@ -182,14 +179,6 @@ std::uintmax_t bytes_to_write(const std::vector<StationImage>& images) {
   return bytes;
 }
 
-// Freed memory is kept (main.cpp), but what a survey of many stations needed is of other sizes than
-// what follows, and more.
-void return_freed_memory() {
-#ifdef __GLIBC__
-  malloc_trim(0);
-#endif
-}
-
 void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Findings& findings) {
   for (const ImageItem& item : items) append(findings, item.result.findings);
   std::erase_if(items, [](const ImageItem& item) { return item.faulty; });
@@ -226,6 +215,7 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   DecodedImages decoded(workspace.state(), bytes_to_write(images));
   const SurveyRun surveyed = run_survey(workspace, images, journal, &decoded, progress, outcome);
   outcome.spots = surveyed.result.spots.size();
+  // What many stations needed is of other sizes than what follows, and more.
   if (static_cast<int>(surveyed.result.images.size()) > workspace.file.settings.survey.stations) {
     return_freed_memory();
   }
