@@ -293,7 +293,7 @@ std::string mask_path(const StationImage& station, const OutputSettings& output)
 
 void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
   // Clearing pages anew costs a tenth of an image.
-  constexpr std::size_t kImagesUntilReturn = 8;
+  constexpr std::size_t kImagesUntilReturn = 16;
   pass.progress.start("repair, mask, undistort", items.size());
   // Those whose pixels still wait in memory first, so that they don't add to what is in flight.
   std::vector<ImageItem*> order;
