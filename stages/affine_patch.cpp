@@ -25,6 +25,36 @@ const std::array<float, 256>& logarithms() {
   return table;
 }
 
+// Natural logarithm of a level's light.
+struct LogLight {
+  cv::Mat values;   // CV_32F
+  cv::Mat inside;   // CV_8U, 1 on the specimen, else 0
+  cv::Point first;  // level pixel of the top-left value
+};
+
+// The pixels within `half` of the nearest to `at`, as far as they lie in the level.
+LogLight log_light(const cv::Mat& level, const cv::Point2d& at, int half) {
+  const cv::Point middle(static_cast<int>(std::lround(at.x)), static_cast<int>(std::lround(at.y)));
+  const cv::Rect area =
+      cv::Rect(middle - cv::Point(half, half), cv::Size(2 * half + 1, 2 * half + 1)) &
+      cv::Rect({0, 0}, level.size());
+  LogLight light;
+  light.first = area.tl();
+  light.values.create(area.size(), CV_32F);
+  light.inside.create(area.size(), CV_8U);
+  const std::array<float, 256>& table = logarithms();
+  for (int y = 0; y < area.height; ++y) {
+    const auto* from = level.ptr<std::uint8_t>(area.y + y) + area.x;
+    auto* values = light.values.ptr<float>(y);
+    auto* inside = light.inside.ptr<std::uint8_t>(y);
+    for (int x = 0; x < area.width; ++x) {
+      values[x] = table[from[x]];
+      inside[x] = from[x] & 1U;
+    }
+  }
+  return light;
+}
+
 // x' = A x + c: about the patch's point, into the other's values.
 struct Map {
   Eigen::Matrix2d A = Eigen::Matrix2d::Identity();
@@ -91,28 +121,6 @@ double correlation_of(const Eigen::Matrix<double, 8, 8>& normal,
 }
 
 }  // namespace
-
-LogLight log_light(const cv::Mat& level, const cv::Point2d& at, int half) {
-  const cv::Point middle(static_cast<int>(std::lround(at.x)), static_cast<int>(std::lround(at.y)));
-  const cv::Rect area =
-      cv::Rect(middle - cv::Point(half, half), cv::Size(2 * half + 1, 2 * half + 1)) &
-      cv::Rect({0, 0}, level.size());
-  LogLight light;
-  light.first = area.tl();
-  light.values.create(area.size(), CV_32F);
-  light.inside.create(area.size(), CV_8U);
-  const std::array<float, 256>& table = logarithms();
-  for (int y = 0; y < area.height; ++y) {
-    const auto* from = level.ptr<std::uint8_t>(area.y + y) + area.x;
-    auto* values = light.values.ptr<float>(y);
-    auto* inside = light.inside.ptr<std::uint8_t>(y);
-    for (int x = 0; x < area.width; ++x) {
-      values[x] = table[from[x]];
-      inside[x] = from[x] & 1U;
-    }
-  }
-  return light;
-}
 
 AffinePatch::AffinePatch(const cv::Mat& level, const cv::Point2d& point, int half) : half_(half) {
   const int side = 2 * half + 1;

@@ -13,17 +13,6 @@
 
 namespace trunnion {
 
-// Natural logarithm of the light of an 8-bit level whose lowest bit says 1 on the specimen, 0
-// beside it. Shading is a factor, hence an offset here.
-struct LogLight {
-  cv::Mat values;   // CV_32F
-  cv::Mat inside;   // CV_8U, 1 on the specimen, else 0
-  cv::Point first;  // level pixel of the top-left value
-};
-
-// The pixels within `half` of the nearest to `at`, as far as they lie in the level.
-LogLight log_light(const cv::Mat& level, const cv::Point2d& at, int half);
-
 struct AffineFit {
   cv::Point2d at;          // where the patch's point lies in the other level
   double correlation = 0;  // of the patch with what it is laid over
@@ -31,7 +20,8 @@ struct AffineFit {
 
 class AffinePatch {
  public:
-  // Around `point` of a level (CV_8U as above). Not usable where it does not lie wholly in the
+  // Around `point` of a level: CV_8U, lowest bit 1 on the specimen, 0 beside it; the logarithm of
+  // its light counts, so that shading is an offset. Not usable where it does not lie wholly in the
   // level, or shows too little to be placed.
   AffinePatch(const cv::Mat& level, const cv::Point2d& point, int half);
 

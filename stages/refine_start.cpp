@@ -103,6 +103,29 @@ class PairParameters {
   std::size_t distance_ = 0;
 };
 
+// What the Sampson distance of one correspondence, product over scale, is made of.
+struct Epipolar {
+  Epipolar(const Eigen::Matrix3d& F, const Eigen::Vector2d& at_a, const Eigen::Vector2d& at_b)
+      : a(at_a.homogeneous()), b(at_b.homogeneous()), line_a(F.transpose() * b), line_b(F * a) {
+    product = b.dot(line_b);
+    scale = std::sqrt(line_b.head<2>().squaredNorm() + line_a.head<2>().squaredNorm());
+  }
+
+  // Of the distance by F.
+  [[nodiscard]] Eigen::Matrix3d slope() const {
+    const Eigen::Vector3d moved_a(line_a.x(), line_a.y(), 0.0);
+    const Eigen::Vector3d moved_b(line_b.x(), line_b.y(), 0.0);
+    return (b * a.transpose() -
+            product / (scale * scale) * (moved_b * a.transpose() + b * moved_a.transpose())) /
+           scale;
+  }
+
+  Eigen::Vector3d a, b;
+  Eigen::Vector3d line_a, line_b;
+  double product = 0;
+  double scale = 1;
+};
+
 // Sampson distances of one pair, each passed through the square root of a Cauchy loss, so that one
 // residual block may hold many matches. The derivative goes through F, which is cheap to move.
 class PairCost : public ceres::CostFunction {
@@ -161,24 +184,15 @@ class PairCost : public ceres::CostFunction {
 
   // Of match i; its derivatives by F where they are wanted.
   [[nodiscard]] double residual(const Eigen::Matrix3d& F, std::size_t i, double* by_F) const {
-    const Eigen::Vector3d a = a_[i].homogeneous();
-    const Eigen::Vector3d b = b_[i].homogeneous();
-    Eigen::Vector3d line_b = F * a;
-    Eigen::Vector3d line_a = F.transpose() * b;
-    const double product = b.dot(line_b);
-    const double scale = std::sqrt(line_b.head<2>().squaredNorm() + line_a.head<2>().squaredNorm());
-    const double r = product / scale / sigma_px_;
+    const Epipolar lines(F, a_[i], b_[i]);
+    const double r = lines.product / lines.scale / sigma_px_;
     const double square = r * r / (width_ * width_);
     const double robust = width_ * std::sqrt(std::log1p(square));
     if (by_F != nullptr) {
       // Of robust by r; 1 in the middle.
-      const double slope = std::abs(r) / std::max(robust * (1.0 + square), 1e-300);
-      line_b.z() = line_a.z() = 0.0;
-      const Eigen::Matrix3d by =
-          b * a.transpose() -
-          product / (scale * scale) * (line_b * a.transpose() + b * line_a.transpose());
+      const double by_r = square < 1e-20 ? 1.0 : std::abs(r) / (robust * (1.0 + square));
       Eigen::Map<Eigen::Matrix3d> out(by_F);
-      out = (r == 0.0 ? 1.0 : slope) / (scale * sigma_px_) * by;
+      out = by_r / sigma_px_ * lines.slope();
     }
     return std::copysign(robust, r);
   }
@@ -225,10 +239,8 @@ std::vector<PairMatches> thinned(const std::vector<PairMatches>& pairs, std::siz
 
 double sampson_distance(const Eigen::Matrix3d& F, const Eigen::Vector2d& a,
                         const Eigen::Vector2d& b) {
-  const Eigen::Vector3d line_b = F * a.homogeneous();
-  const Eigen::Vector3d line_a = F.transpose() * b.homogeneous();
-  const double scale = line_b.head<2>().squaredNorm() + line_a.head<2>().squaredNorm();
-  return b.homogeneous().dot(line_b) / std::sqrt(scale);
+  const Epipolar lines(F, a, b);
+  return lines.product / lines.scale;
 }
 
 Eigen::Matrix3d fundamental_of(const RigModel& model, const RigValues& values, std::size_t a,

@@ -20,8 +20,8 @@
 //
 // Dust. A speck on the sensor dims every station's light by the same factor, so its edge stands
 // still in the logarithm of the images while all else moves on: survey_static.h tells that part of
-// the gradients apart, survey_search.h finds soft discs in it, survey_speck.h fits
-// each, survey_settle.h makes its depth surer.
+// the gradients apart, survey_search.h finds soft discs in it, survey_speck.h fits each,
+// survey_settle.h makes its depth surer.
 //
 // Memory: one full image a thread, accumulators of its size and two bytes a pixel and station (a
 // quarter of that for images over 2000 px), of 24 stations at most. 26 megapixels, 16 bit, two

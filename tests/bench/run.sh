@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # Measures whole runs against their floor and against scripted tools, each stage alone, memory and
 # scale, and writes build/bench/table.md, which docs/performance.md shows. On two quiet cores it
-# takes some 25 minutes, about five of them once to make the data, and 25 GB below build/bench (a
-# reckoning from CPU times; no quiet run has been timed). A part, for instance:
+# takes some 35 minutes, about fifteen of them once to make the data, and 27 GB below build/bench (a
+# reckoning from parts; no quiet run of all has been timed). A part, for instance:
 #   bash tests/bench/run.sh --parts whole --sizes 26 --only tiff-deflate --images 4 --rounds 2
 #   bash tests/bench/run.sh --help
 set -euo pipefail
