@@ -37,7 +37,8 @@ class ExifWriter {
  public:
   explicit ExifWriter(Exiv2::ExifData& exif) : exif_(exif) {}
   void text(const char* key, const std::string& value) {
-    Exiv2::AsciiValue ascii(value);
+    Exiv2::AsciiValue ascii;
+    ascii.read(value);  // ends it in NUL, as the constructor does not
     set(key, ascii);
   }
   void shorts(const char* key, const std::vector<std::uint16_t>& values) {

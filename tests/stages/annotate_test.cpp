@@ -69,6 +69,24 @@ TEST_P(AnnotateTypes, KeepsProfileAndPixels) {
   EXPECT_EQ(cv::norm(before, after, cv::NORM_INF), 0.0);
 }
 
+// TIFF 6.0, section 2, type 2: the last byte of an ASCII value is NUL and counted;
+// Exif 2.32, 4.6.2.
+TEST_P(AnnotateTypes, TextEndsInNul) {
+  const test::TemporaryFolder folder;
+  const fs::path file = write_sample(folder.path(), GetParam(), "view");
+  annotate(file, annotation_for({}, GetParam()));
+  int texts = 0;
+  for (const Exiv2::Exifdatum& datum : read_metadata(file).exif) {
+    if (datum.typeId() != Exiv2::asciiString) continue;
+    std::vector<Exiv2::byte> bytes(static_cast<std::size_t>(datum.size()));
+    datum.copy(bytes.data(), Exiv2::littleEndian);
+    ASSERT_FALSE(bytes.empty()) << datum.key();
+    EXPECT_EQ(bytes.back(), 0) << datum.key();
+    ++texts;
+  }
+  EXPECT_GE(texts, 3);
+}
+
 TEST_P(AnnotateTypes, AllFocalLengthsLeadToTheSamePixels) {
   const test::TemporaryFolder folder;
   const fs::path file = write_sample(folder.path(), GetParam(), "view");
