@@ -1,0 +1,130 @@
+#include "stages/survey_looks.h"
+
+#include <tbb/parallel_for.h>
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstdint>
+#include <opencv2/imgproc.hpp>
+
+#include "core/contrast.h"
+
+namespace trunnion {
+namespace {
+
+using Pixel16 = cv::Vec<std::uint16_t, 3>;
+
+constexpr float kSurelyElse = 1.5F;  // times the tolerance: no noise of the backdrop
+constexpr int kSampledRows = 8;      // every so many; plenty for a rank
+
+// Where one station looks past the specimen, CV_8U.
+cv::Mat look_past(const SurveyFrame& frame, const cv::Mat& expected_lab, float tolerance) {
+  const cv::Mat lab = to_lab(equalised(frame), 65535.0);
+  const float agrees2 = tolerance * tolerance;
+  const float else2 = kSurelyElse * kSurelyElse * agrees2;
+  cv::Mat agrees(lab.size(), CV_8U);
+  cv::Mat perhaps(lab.size(), CV_8U);
+  for (int y = 0; y < lab.rows; ++y) {
+    const auto* here = lab.ptr<cv::Vec3f>(y);
+    const auto* expected = expected_lab.ptr<cv::Vec3f>(y);
+    auto* agreed = agrees.ptr<std::uint8_t>(y);
+    auto* possible = perhaps.ptr<std::uint8_t>(y);
+    for (int x = 0; x < lab.cols; ++x) {
+      // Plain distance: a shadow is not the backdrop's own value.
+      const cv::Vec3f away = here[x] - expected[x];
+      const float distance2 = away.dot(away);
+      agreed[x] = distance2 < agrees2 ? 255 : 0;
+      possible[x] = distance2 < else2 ? 255 : 0;
+    }
+  }
+  cv::erode(perhaps, perhaps, cv::Mat());
+  return joined_to_edge(agrees) & perhaps;
+}
+
+}  // namespace
+
+cv::Mat equalised(const SurveyFrame& frame, const cv::Range& rows) {
+  cv::Mat value;
+  frame.mean.rowRange(rows).convertTo(value, CV_32F);
+  cv::multiply(value, cv::Scalar(frame.gain[0], frame.gain[1], frame.gain[2]), value);
+  return value;
+}
+
+cv::Mat joined_to_edge(const cv::Mat& region) {
+  cv::Mat labels;
+  const int count = cv::connectedComponents(region, labels, 4, CV_32S);
+  std::vector<char> at_edge(static_cast<std::size_t>(count), 0);
+  const auto mark = [&](int y, int x) {
+    at_edge[static_cast<std::size_t>(labels.at<int>(y, x))] = 1;
+  };
+  for (int x = 0; x < labels.cols; ++x) {
+    mark(0, x);
+    mark(labels.rows - 1, x);
+  }
+  for (int y = 0; y < labels.rows; ++y) {
+    mark(y, 0);
+    mark(y, labels.cols - 1);
+  }
+  cv::Mat joined(region.size(), CV_8U);
+  for (int y = 0; y < labels.rows; ++y) {
+    const auto* label = labels.ptr<int>(y);
+    auto* to = joined.ptr<std::uint8_t>(y);
+    for (int x = 0; x < labels.cols; ++x) {
+      to[x] = label[x] != 0 && at_edge[static_cast<std::size_t>(label[x])] != 0 ? 255 : 0;
+    }
+  }
+  return joined;
+}
+
+Looks look_past_specimen(const std::vector<SurveyFrame>& frames, const cv::Mat& expected,
+                         float tolerance) {
+  const cv::Mat lab = to_lab(expected, 65535.0);
+  std::vector<cv::Mat> sees(frames.size());
+  tbb::parallel_for(std::size_t{0}, frames.size(),
+                    [&](std::size_t k) { sees[k] = look_past(frames[k], lab, tolerance); });
+  Looks looks{cv::Mat::zeros(lab.size(), CV_32FC3), cv::Mat::zeros(lab.size(), CV_32FC1)};
+  tbb::parallel_for(0, lab.rows, [&](int y) {
+    auto* mean = looks.mean.ptr<cv::Vec3f>(y);
+    auto* count = looks.count.ptr<float>(y);
+    for (std::size_t k = 0; k < frames.size(); ++k) {
+      const auto* value = frames[k].mean.ptr<Pixel16>(y);
+      const auto* sees_here = sees[k].ptr<std::uint8_t>(y);
+      const auto& gain = frames[k].gain;
+      for (int x = 0; x < lab.cols; ++x) {
+        if (sees_here[x] == 0) continue;
+        mean[x] += cv::Vec3f(value[x][0] * gain[0], value[x][1] * gain[1], value[x][2] * gain[2]);
+        count[x] += 1.0F;
+      }
+    }
+    for (int x = 0; x < lab.cols; ++x) {
+      if (count[x] > 0) mean[x] *= 1.0F / count[x];
+    }
+  });
+  return looks;
+}
+
+float scatter_over_stations(const std::vector<SurveyFrame>& frames, const cv::Mat& value,
+                            const cv::Mat& still, double rank) {
+  std::vector<float> distances;
+  for (int y = kSampledRows / 2; y < value.rows; y += kSampledRows) {
+    const cv::Range row(y, y + 1);
+    const auto* on = still.ptr<std::uint8_t>(y);
+    const cv::Mat expected = to_lab(value.rowRange(row), 65535.0);
+    for (const SurveyFrame& frame : frames) {
+      const cv::Mat lab = to_lab(equalised(frame, row), 65535.0);
+      for (int x = 0; x < value.cols; ++x) {
+        if (on[x] == 0) continue;
+        const cv::Vec3f away = lab.ptr<cv::Vec3f>(0)[x] - expected.ptr<cv::Vec3f>(0)[x];
+        distances.push_back(away.dot(away));
+      }
+    }
+  }
+  if (distances.empty()) return 0;
+  const auto at = distances.begin() +
+                  static_cast<std::ptrdiff_t>(rank * static_cast<double>(distances.size() - 1));
+  std::nth_element(distances.begin(), at, distances.end());
+  return std::sqrt(*at);
+}
+
+}  // namespace trunnion
