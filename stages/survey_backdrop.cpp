@@ -192,8 +192,8 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
                kAgreeScatter * scatter_over_stations(frames, value, core, kErrorRank));
   const float tolerance =
       std::clamp(repeat + 2.0F * continuation_error(value, core), kLeastAgree, kAgree);
-  cv::Mat seen = still;
-  cv::Mat sure = core;
+  cv::Mat seen = still.clone();
+  cv::Mat sure = core.clone();
   cv::Mat count;
   // Two rounds and no more: with each the continuation could creep further up the specimen.
   for (int round = 0; round < 2; ++round) {
