@@ -26,9 +26,9 @@ constexpr double kStillSigmas = 2.5;     // median absolute deviation of what st
 constexpr float kAgree = 7.0F;  // contrast up to which a station may confirm a continuation
 // Two steps of 8 bits where L* is linear: 903.3 / 12.92 / 255 (CIE 15, IEC 61966-2-1).
 constexpr float kLeastAgree = 0.55F;
-constexpr float kAgreeSigmas = 3.0F;   // of the noise, within which it does
-constexpr float kAgreeScatter = 1.6F;  // or times kErrorRank of the scatter: as much where that is
-                                       // noise alone, more where the backdrop repeats less well
+constexpr float kAgreeScatter = 1.6F;  // times kErrorRank of the stations' scatter, within which it
+                                       // does: 4.5 sigmas where that is noise alone
+constexpr double kSmoothSigmas = 3.0;  // of the noise, that averaging takes for equal
 constexpr double kErrorRank = 0.95;    // of the errors of a continuation: allowed for as well
 constexpr double kGapShare = 0.08;     // of the image: gaps over which continuation is tested
 constexpr float kSureShare = 0.5F;     // of the stations: enough to continue from
@@ -131,14 +131,6 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
 
 namespace {
 
-// Median contrast of the noise of one block over the frame.
-float block_noise(const cv::Mat& value, const BlockNoise& noise) {
-  const cv::Mat sigma =
-      contrast_noise(value, to_lab(value, 65535.0), 65535.0, noise.at_zero, noise.per_level);
-  std::vector<float> sigmas(sigma.begin<float>(), sigma.end<float>());
-  return median_in_place(sigmas);
-}
-
 // Where the stations scatter about their median no more than the noise and the lamps do.
 cv::Mat within_noise(const cv::Mat& median, const cv::Mat& spread, const BlockNoise& noise) {
   cv::Mat still(median.size(), CV_8U);
@@ -162,7 +154,7 @@ cv::Mat without_noise(const cv::Mat& value, const BlockNoise& noise) {
   const double level = (mean[0] + mean[1] + mean[2]) / 3.0;
   const double sigma = std::sqrt(3.0 * (noise.at_zero + noise.per_level * level));
   cv::Mat smooth;
-  cv::bilateralFilter(value, smooth, kSmoothPx, kAgreeSigmas * sigma, kSmoothPx);
+  cv::bilateralFilter(value, smooth, kSmoothPx, kSmoothSigmas * sigma, kSmoothPx);
   return smooth;
 }
 
@@ -183,15 +175,15 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
   };
   const auto stations = static_cast<float>(frames.size());
   const float needed = std::max(1.0F, std::min(2.0F, std::floor(stations / 4.0F)));
-  // A station agrees where it is as near to the continuation as noise, the backdrop's own repeat
-  // and the continuation's error allow: before a smooth backdrop that tells it from a dark part of
-  // the specimen. No just noticeable difference, which is 6 sigmas before black.
+  // A station agrees where it is as near to the continuation as the stations repeat each other and
+  // the continuation's own error allow: before a smooth backdrop that tells it from a dark part of
+  // the specimen. One just noticeable difference would be 6 sigmas before black.
   const cv::Mat core = core_of(still) & ~spotted;
-  const float repeat =
-      std::max(kAgreeSigmas * block_noise(value, noise),
-               kAgreeScatter * scatter_over_stations(frames, value, core, kErrorRank));
-  const float tolerance =
-      std::clamp(repeat + 2.0F * continuation_error(value, core), kLeastAgree, kAgree);
+  const float error = 2.0F * continuation_error(value, core);
+  cv::Vec3f tolerance = scatter_over_stations(frames, value, core, kErrorRank);
+  for (int c = 0; c < 3; ++c) {
+    tolerance[c] = std::clamp(kAgreeScatter * tolerance[c] + error, kLeastAgree, kAgree);
+  }
   cv::Mat seen = still.clone();
   cv::Mat sure = core.clone();
   cv::Mat count;

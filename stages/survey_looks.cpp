@@ -19,10 +19,10 @@ constexpr float kSurelyElse = 1.5F;  // times the tolerance: no noise of the bac
 constexpr int kSampledRows = 8;      // every so many; plenty for a rank
 
 // Where one station looks past the specimen, CV_8U.
-cv::Mat look_past(const SurveyFrame& frame, const cv::Mat& expected_lab, float tolerance) {
+cv::Mat look_past(const SurveyFrame& frame, const cv::Mat& expected_lab,
+                  const cv::Vec3f& tolerance) {
   const cv::Mat lab = to_lab(equalised(frame), 65535.0);
-  const float agrees2 = tolerance * tolerance;
-  const float else2 = kSurelyElse * kSurelyElse * agrees2;
+  const cv::Vec3f scale(1.0F / tolerance[0], 1.0F / tolerance[1], 1.0F / tolerance[2]);
   cv::Mat agrees(lab.size(), CV_8U);
   cv::Mat perhaps(lab.size(), CV_8U);
   for (int y = 0; y < lab.rows; ++y) {
@@ -32,10 +32,10 @@ cv::Mat look_past(const SurveyFrame& frame, const cv::Mat& expected_lab, float t
     auto* possible = perhaps.ptr<std::uint8_t>(y);
     for (int x = 0; x < lab.cols; ++x) {
       // Plain distance: a shadow is not the backdrop's own value.
-      const cv::Vec3f away = here[x] - expected[x];
+      const cv::Vec3f away = (here[x] - expected[x]).mul(scale);
       const float distance2 = away.dot(away);
-      agreed[x] = distance2 < agrees2 ? 255 : 0;
-      possible[x] = distance2 < else2 ? 255 : 0;
+      agreed[x] = distance2 < 1.0F ? 255 : 0;
+      possible[x] = distance2 < kSurelyElse * kSurelyElse ? 255 : 0;
     }
   }
   cv::erode(perhaps, perhaps, cv::Mat());
@@ -78,7 +78,7 @@ cv::Mat joined_to_edge(const cv::Mat& region) {
 }
 
 Looks look_past_specimen(const std::vector<SurveyFrame>& frames, const cv::Mat& expected,
-                         float tolerance) {
+                         const cv::Vec3f& tolerance) {
   const cv::Mat lab = to_lab(expected, 65535.0);
   std::vector<cv::Mat> sees(frames.size());
   tbb::parallel_for(std::size_t{0}, frames.size(),
@@ -104,9 +104,20 @@ Looks look_past_specimen(const std::vector<SurveyFrame>& frames, const cv::Mat& 
   return looks;
 }
 
-float scatter_over_stations(const std::vector<SurveyFrame>& frames, const cv::Mat& value,
-                            const cv::Mat& still, double rank) {
-  std::vector<float> distances;
+namespace {
+
+float ranked(std::vector<float>& values, double rank) {
+  const auto at =
+      values.begin() + static_cast<std::ptrdiff_t>(rank * static_cast<double>(values.size() - 1));
+  std::nth_element(values.begin(), at, values.end());
+  return *at;
+}
+
+}  // namespace
+
+cv::Vec3f scatter_over_stations(const std::vector<SurveyFrame>& frames, const cv::Mat& value,
+                                const cv::Mat& still, double rank) {
+  std::vector<cv::Vec3f> differences;
   for (int y = kSampledRows / 2; y < value.rows; y += kSampledRows) {
     const cv::Range row(y, y + 1);
     const auto* on = still.ptr<std::uint8_t>(y);
@@ -115,16 +126,23 @@ float scatter_over_stations(const std::vector<SurveyFrame>& frames, const cv::Ma
       const cv::Mat lab = to_lab(equalised(frame, row), 65535.0);
       for (int x = 0; x < value.cols; ++x) {
         if (on[x] == 0) continue;
-        const cv::Vec3f away = lab.ptr<cv::Vec3f>(0)[x] - expected.ptr<cv::Vec3f>(0)[x];
-        distances.push_back(away.dot(away));
+        differences.push_back(lab.ptr<cv::Vec3f>(0)[x] - expected.ptr<cv::Vec3f>(0)[x]);
       }
     }
   }
-  if (distances.empty()) return 0;
-  const auto at = distances.begin() +
-                  static_cast<std::ptrdiff_t>(rank * static_cast<double>(distances.size() - 1));
-  std::nth_element(distances.begin(), at, distances.end());
-  return std::sqrt(*at);
+  if (differences.empty()) return cv::Vec3f::all(0);
+  std::vector<float> distances(differences.size());
+  cv::Vec3f axes;
+  for (int c = 0; c < 3; ++c) {
+    std::transform(differences.begin(), differences.end(), distances.begin(),
+                   [c](const cv::Vec3f& away) { return std::abs(away[c]); });
+    axes[c] = std::max(ranked(distances, rank), 1e-6F);
+  }
+  std::transform(differences.begin(), differences.end(), distances.begin(),
+                 [&axes](const cv::Vec3f& away) {
+                   return std::hypot(away[0] / axes[0], away[1] / axes[1], away[2] / axes[2]);
+                 });
+  return ranked(distances, rank) * axes;
 }
 
 }  // namespace trunnion

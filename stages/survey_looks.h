@@ -24,14 +24,15 @@ struct Looks {
   cv::Mat count;  // CV_32FC1, how many did
 };
 
-// `expected` (CV_32FC3): the backdrop as far as it is known; `tolerance`: distance from it in CIE
-// L*a*b*.
+// `expected` (CV_32FC3): the backdrop as far as it is known; `tolerance`: half axes of the
+// ellipsoid about it in CIE L*a*b* that agrees, each > 0.
 Looks look_past_specimen(const std::vector<SurveyFrame>& frames, const cv::Mat& expected,
-                         float tolerance);
+                         const cv::Vec3f& tolerance);
 
-// How far the stations scatter about `value` where `still` (CV_8U) says that nothing moves: the
-// given rank (0..1) of their distances in CIE L*a*b*; 0 where that is nowhere.
-float scatter_over_stations(const std::vector<SurveyFrame>& frames, const cv::Mat& value,
-                            const cv::Mat& still, double rank);
+// How far the stations scatter about `value` where `still` (CV_8U) says that nothing moves: half
+// axes of the ellipsoid in CIE L*a*b* that holds the share `rank` (0..1) of them; 0 where that is
+// nowhere. Before a dark backdrop noise is several times wider in a* and b* than in L*.
+cv::Vec3f scatter_over_stations(const std::vector<SurveyFrame>& frames, const cv::Mat& value,
+                                const cv::Mat& still, double rank);
 
 }  // namespace trunnion
