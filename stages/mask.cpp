@@ -127,8 +127,10 @@ cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResul
              cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
   for (const Component& component : components) {
     if (component.contour == main.contour) continue;
-    const cv::Point some = contours[component.contour].front();
-    const bool near = near_main.at<uchar>(some.y / look.side, some.x / look.side) != 0;
+    const auto& contour = contours[component.contour];
+    const bool near = std::any_of(contour.begin(), contour.end(), [&](const cv::Point& at) {
+      return near_main.at<uchar>(at.y / look.side, at.x / look.side) != 0;
+    });
     const bool own = component.area >= kOwnShare * main.area && component.home >= 0.25;
     if (near || own) draw(component.contour);
   }

@@ -93,6 +93,21 @@ TEST(MaskFragments, AreNearTheMainPartByBlocksOfTheirTrueSide) {
   EXPECT_EQ(cv::countNonZero(coverage(cv::Rect(704, 101, 78, 298)) < 255), 0);
 }
 
+TEST(MaskFragments, AreAsNearAsTheirNearestPoint) {
+  const cv::Size size(800, 600);
+  const SurveyResult survey = even_survey(size, 8, kGrey);
+  cv::Mat image = even_image(size, kGrey);
+  image(cv::Rect(600, 100, 80, 300)).setTo(kRed);
+  // Two hairs of 100 px towards the main part: 2 % of the diagonal are 20 px.
+  const cv::Rect near(485, 150, 100, 5);
+  const cv::Rect far(455, 250, 100, 5);
+  image(near).setTo(kRed);
+  image(far).setTo(kRed);
+  const cv::Mat coverage = make_mask(image, survey, {}, 0).coverage;
+  EXPECT_GE(cv::countNonZero(coverage(near) > 127), 400);
+  EXPECT_EQ(cv::countNonZero(coverage(far)), 0);
+}
+
 // A part of 400 x 300 px of which the lower half is missing and filled as read_image does it: the
 // last row goes on.
 struct Truncated {
