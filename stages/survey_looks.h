@@ -16,7 +16,7 @@ namespace trunnion {
 // The frame's rows at the set's exposure, CV_32FC3, 65535 = full scale.
 cv::Mat equalised(const SurveyFrame& frame, const cv::Range& rows = cv::Range::all());
 
-// The part of `region` (CV_8U) that hangs together with the edge of the image.
+// The part of `region` (CV_8U, 0 or 255) that hangs together with the edge of the image.
 cv::Mat joined_to_edge(const cv::Mat& region);
 
 struct Looks {
