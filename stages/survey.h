@@ -10,8 +10,9 @@
 // Backdrop. The images are reduced to blocks and stacked. A pixel whose median absolute deviation
 // over the stations stays within the noise has not changed while the specimen turned; the region of
 // such pixels that hangs together with the frame's edge is backdrop. From there it grows inwards:
-// where it can be continued smoothly and some stations agree with the continuation, those stations
-// have looked past the specimen. What no station has seen is interpolated and marked as such.
+// where it can be continued smoothly and some stations agree with the continuation within the
+// noise, those stations have looked past the specimen (survey_looks.h). What too few stations have
+// seen is interpolated and marked as such.
 // An empty-stage image takes the place of all this.
 //
 // Noise. For a sensor the variance grows linearly with the level (EMVA standard 1288): a robust

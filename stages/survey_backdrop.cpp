@@ -10,6 +10,7 @@
 
 #include "core/contrast.h"
 #include "core/median.h"
+#include "stages/survey_looks.h"
 #include "stages/survey_surface.h"
 
 namespace trunnion {
@@ -23,15 +24,16 @@ constexpr double kEdgeMeasurable = 0.3;  // of the edge must be brighter to tell
 constexpr double kFlicker = 0.012;       // of the level: lamps from shot to shot, 1 sigma
 constexpr double kStillSigmas = 2.5;     // median absolute deviation of what stays still, at most
 constexpr float kAgree = 7.0F;  // contrast up to which a station may confirm a continuation
-// Just noticeable difference (M. Mahy et al., "Evaluation of uniform color differences offered by
-// CIELAB and CIELUV", Color Research and Application 19(2), 1994): backdrops repeat no better.
-constexpr float kJust = 2.3F;
-constexpr float kAgreeSigmas = 3.0F;  // of the noise, within which it does
-constexpr double kErrorRank = 0.95;   // of the errors of a continuation: allowed for as well
-constexpr double kGapShare = 0.08;    // of the image: gaps over which continuation is tested
-constexpr float kSureShare = 0.5F;    // of the stations: enough to continue from
-constexpr int kSmoothPx = 7;          // blocks over which the backdrop is averaged
-constexpr double kRimShare = 0.01;    // of the image: rim of the still region that isn't trusted
+// Two steps of 8 bits where L* is linear: 903.3 / 12.92 / 255 (CIE 15, IEC 61966-2-1).
+constexpr float kLeastAgree = 0.55F;
+constexpr float kAgreeScatter = 1.6F;  // times kErrorRank of the stations' scatter, within which it
+                                       // does: 4.5 sigmas where that is noise alone
+constexpr double kSmoothSigmas = 3.0;  // of the noise, that averaging takes for equal
+constexpr double kErrorRank = 0.95;    // of the errors of a continuation: allowed for as well
+constexpr double kGapShare = 0.08;     // of the image: gaps over which continuation is tested
+constexpr float kSureShare = 0.5F;     // of the stations: enough to continue from
+constexpr int kSmoothPx = 7;           // blocks over which the backdrop is averaged
+constexpr double kRimShare = 0.01;     // of the image: rim of the still region that isn't trusted
 
 cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread) {
   const cv::Size size = frames.front().mean.size();
@@ -56,76 +58,6 @@ cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread)
     }
   });
   return median;
-}
-
-// The part of `still` that hangs together with the edge of the image.
-cv::Mat joined_to_edge(const cv::Mat& still) {
-  cv::Mat labels;
-  const int count = cv::connectedComponents(still, labels, 4, CV_32S);
-  std::vector<char> at_edge(static_cast<std::size_t>(count), 0);
-  const auto mark = [&](int y, int x) {
-    at_edge[static_cast<std::size_t>(labels.at<int>(y, x))] = 1;
-  };
-  for (int x = 0; x < labels.cols; ++x) {
-    mark(0, x);
-    mark(labels.rows - 1, x);
-  }
-  for (int y = 0; y < labels.rows; ++y) {
-    mark(y, 0);
-    mark(y, labels.cols - 1);
-  }
-  cv::Mat joined(still.size(), CV_8U);
-  for (int y = 0; y < labels.rows; ++y) {
-    for (int x = 0; x < labels.cols; ++x) {
-      const int label = labels.at<int>(y, x);
-      joined.at<std::uint8_t>(y, x) =
-          label != 0 && at_edge[static_cast<std::size_t>(label)] != 0 ? 255 : 0;
-    }
-  }
-  return joined;
-}
-
-cv::Mat equalised(const SurveyFrame& frame, const cv::Range& rows = cv::Range::all()) {
-  cv::Mat value;
-  frame.mean.rowRange(rows).convertTo(value, CV_32F);
-  cv::multiply(value, cv::Scalar(frame.gain[0], frame.gain[1], frame.gain[2]), value);
-  return value;
-}
-
-// Mean of those stations whose distance from `prediction` is within `tolerance` (CIE L*a*b*), and
-// how many do.
-void agreeing_mean(const std::vector<SurveyFrame>& frames, const cv::Mat& prediction,
-                   float tolerance, cv::Mat& mean, cv::Mat& count) {
-  constexpr int kBand = 64;  // rows
-  const cv::Mat lab = to_lab(prediction, 65535.0);
-  mean = cv::Mat::zeros(prediction.size(), CV_32FC3);
-  count = cv::Mat::zeros(prediction.size(), CV_32FC1);
-  const int rows = mean.rows;
-  tbb::parallel_for(0, (rows + kBand - 1) / kBand, [&](int band) {
-    const cv::Range range(band * kBand, std::min(rows, (band + 1) * kBand));
-    for (const SurveyFrame& frame : frames) {
-      const cv::Mat value = equalised(frame, range);
-      const cv::Mat frame_lab = to_lab(value, 65535.0);
-      for (int y = range.start; y < range.end; ++y) {
-        const auto* seen = value.ptr<cv::Vec3f>(y - range.start);
-        const auto* here = frame_lab.ptr<cv::Vec3f>(y - range.start);
-        const auto* expected = lab.ptr<cv::Vec3f>(y);
-        for (int x = 0; x < mean.cols; ++x) {
-          // Plain distance: a shadow is not the backdrop's own value.
-          const cv::Vec3f away = here[x] - expected[x];
-          if (away.dot(away) >= tolerance * tolerance) continue;
-          mean.ptr<cv::Vec3f>(y)[x] += seen[x];
-          count.ptr<float>(y)[x] += 1.0F;
-        }
-      }
-    }
-    for (int y = range.start; y < range.end; ++y) {
-      for (int x = 0; x < mean.cols; ++x) {
-        const float n = count.ptr<float>(y)[x];
-        if (n > 0) mean.ptr<cv::Vec3f>(y)[x] *= 1.0F / n;
-      }
-    }
-  });
 }
 
 // How far a continuation over `known` errs: squares of the size of the gap are taken out of it one
@@ -199,14 +131,6 @@ void equalise_exposure(std::vector<SurveyFrame>& frames) {
 
 namespace {
 
-// Median contrast of the noise of one block over the frame.
-float block_noise(const cv::Mat& value, const BlockNoise& noise) {
-  const cv::Mat sigma =
-      contrast_noise(value, to_lab(value, 65535.0), 65535.0, noise.at_zero, noise.per_level);
-  std::vector<float> sigmas(sigma.begin<float>(), sigma.end<float>());
-  return median_in_place(sigmas);
-}
-
 // Where the stations scatter about their median no more than the noise and the lamps do.
 cv::Mat within_noise(const cv::Mat& median, const cv::Mat& spread, const BlockNoise& noise) {
   cv::Mat still(median.size(), CV_8U);
@@ -230,7 +154,7 @@ cv::Mat without_noise(const cv::Mat& value, const BlockNoise& noise) {
   const double level = (mean[0] + mean[1] + mean[2]) / 3.0;
   const double sigma = std::sqrt(3.0 * (noise.at_zero + noise.per_level * level));
   cv::Mat smooth;
-  cv::bilateralFilter(value, smooth, kSmoothPx, kAgreeSigmas * sigma, kSmoothPx);
+  cv::bilateralFilter(value, smooth, kSmoothPx, kSmoothSigmas * sigma, kSmoothPx);
   return smooth;
 }
 
@@ -251,21 +175,24 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
   };
   const auto stations = static_cast<float>(frames.size());
   const float needed = std::max(1.0F, std::min(2.0F, std::floor(stations / 4.0F)));
-  // A station agrees where it is as near to the continuation as noise and the continuation's own
-  // error allow: before a smooth backdrop that tells it from a dark part of the specimen.
+  // A station agrees where it is as near to the continuation as the stations repeat each other and
+  // the continuation's own error allow: before a smooth backdrop that tells it from a dark part of
+  // the specimen. One just noticeable difference would be 6 sigmas before black.
   const cv::Mat core = core_of(still) & ~spotted;
-  const float sigma = block_noise(value, noise);
-  const float tolerance =
-      std::clamp(kAgreeSigmas * sigma + 2.0F * continuation_error(value, core), kJust, kAgree);
-  cv::Mat seen = still;
-  cv::Mat sure = core;
+  const float error = 2.0F * continuation_error(value, core);
+  cv::Vec3f tolerance = scatter_over_stations(frames, value, core, kErrorRank);
+  for (int c = 0; c < 3; ++c) {
+    tolerance[c] = std::clamp(kAgreeScatter * tolerance[c] + error, kLeastAgree, kAgree);
+  }
+  cv::Mat seen = still.clone();
+  cv::Mat sure = core.clone();
   cv::Mat count;
   // Two rounds and no more: with each the continuation could creep further up the specimen.
   for (int round = 0; round < 2; ++round) {
     const cv::Mat prediction = continue_smoothly(value, sure);
-    cv::Mat mean;
-    agreeing_mean(frames, prediction, tolerance, mean, count);
-    mean.copyTo(value, (count >= needed) & ~core & ~spotted);
+    const Looks looks = look_past_specimen(frames, prediction, tolerance);
+    count = looks.count;
+    looks.mean.copyTo(value, (count >= needed) & ~core & ~spotted);
     seen = still | (count >= needed);
     sure = core | ((count >= kSureShare * stations) & ~spotted);
   }
