@@ -1,8 +1,9 @@
 #include "pipeline/image_pass.h"
 
 #include <fmt/format.h>
-#include <tbb/global_control.h>
+#include <tbb/parallel_invoke.h>
 #include <tbb/parallel_pipeline.h>
+#include <tbb/task_arena.h>
 
 #include <algorithm>
 #include <functional>
@@ -203,16 +204,22 @@ Processed process(ImageItem& item, const ImagePass& pass) {
   item.result.type = output_type(item.station, settings.output);
   image = with_depth(with_mask(image, coverage, settings.output.alpha), settings.output.bits);
   Processed processed;
-  processed.encoded.emplace(write_encoded(item, image, pass));
-  if (!coverage.empty()) processed.mask.emplace(write_mask(item, coverage, pass));
-  check_interrupt();
-  if (settings.refine.enabled) {
-    processed.features = features_to_bytes(extract_features(image, outline, settings.refine));
-  }
-  ViewThumbnails pictures = make_thumbnails(before, image, coverage);
-  pictures.before_width_px = pass.map.from.width_px;
-  pictures.before_height_px = pass.map.from.height_px;
-  processed.pictures = pack(pictures);
+  // Both halves at once where another thread has nothing else to do, as at the end of the set.
+  tbb::parallel_invoke([&] { processed.encoded.emplace(write_encoded(item, image, pass)); },
+                       [&] {
+                         if (!coverage.empty()) {
+                           processed.mask.emplace(write_mask(item, coverage, pass));
+                         }
+                         check_interrupt();
+                         if (settings.refine.enabled) {
+                           processed.features =
+                               features_to_bytes(extract_features(image, outline, settings.refine));
+                         }
+                         ViewThumbnails pictures = make_thumbnails(before, image, coverage);
+                         pictures.before_width_px = pass.map.from.width_px;
+                         pictures.before_height_px = pass.map.from.height_px;
+                         processed.pictures = pack(pictures);
+                       });
   return processed;
 }
 
@@ -253,7 +260,10 @@ void do_item(ImageItem& item, const ImagePass& pass, CommitThread& commits) {
     return;
   }
   item.result = {};
-  const auto processed = std::make_shared<Processed>(process(item, pass));
+  std::shared_ptr<Processed> processed;
+  // A thread that waits for parts of this image must not begin another image meanwhile.
+  tbb::this_task_arena::isolate(
+      [&] { processed = std::make_shared<Processed>(process(item, pass)); });
   commits.post([&item, &pass, processed] {
     or_leave_out(item, [&] { commit(item, *processed, pass); });
     pass.progress.step();

@@ -67,10 +67,10 @@ void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
 // How clearly the kept outline stands out: the strongest contrast within a few pixels of it over
 // the low threshold there; median, and the share of the outline below kWeak. Where the image breaks
 // off there is no outline.
-void judge_outline(const cv::Mat& hard, const BlockLook& look, const cv::Rect& missing,
-                   MaskMeasures& measures) {
+void judge_outline(const cv::Mat& hard, const cv::Rect& box, const BlockLook& look,
+                   const cv::Rect& missing, MaskMeasures& measures) {
   Contours outlines;
-  cv::findContours(hard, outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE);
+  cv::findContours(hard(box), outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE, box.tl());
   cv::Mat strongest;
   const int reach = look.side == 1 ? 3 : 1;
   cv::dilate(look.strongest, strongest,
@@ -204,7 +204,7 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   result.coverage = with_margin(result.outline, settings, object_pixel_mm);
   result.coverage(missing).setTo(0);
   result.measures = measure_mask(result.outline);
-  judge_outline(hard, look, missing, result.measures);
+  judge_outline(hard, box, look, missing, result.measures);
   if (result.measures.box_px.empty()) {
     result.findings.push_back({Severity::doubt, "mask", "",
                                "no specimen stands out from the backdrop",
@@ -228,6 +228,28 @@ cv::Mat apply_user_mask(const cv::Mat& coverage, const cv::Mat& add, const cv::M
   return result;
 }
 
+namespace {
+
+// Means over squares of `scale` px; nothing lies outside `any`. Of squares that the frame cuts,
+// what lies within it is continued.
+cv::Mat silhouette_of(const cv::Mat& coverage, const cv::Rect& any, int scale) {
+  const auto squares = [scale](int px) { return (px + scale - 1) / scale; };
+  cv::Mat silhouette =
+      cv::Mat::zeros(squares(coverage.rows), squares(coverage.cols), coverage.type());
+  if (any.empty()) return silhouette;
+  const cv::Point from(any.x / scale, any.y / scale);
+  const cv::Rect part(from, cv::Point(squares(any.br().x), squares(any.br().y)));
+  const cv::Rect pixels = cv::Rect(part.tl() * scale, part.size() * scale);
+  const cv::Rect inside = pixels & cv::Rect({0, 0}, coverage.size());
+  cv::Mat padded;
+  cv::copyMakeBorder(coverage(inside), padded, 0, pixels.height - inside.height, 0,
+                     pixels.width - inside.width, cv::BORDER_REPLICATE | cv::BORDER_ISOLATED);
+  cv::resize(padded, silhouette(part), part.size(), 0, 0, cv::INTER_AREA);
+  return silhouette;
+}
+
+}  // namespace
+
 MaskMeasures measure_mask(const cv::Mat& coverage) {
   MaskMeasures measures;
   const cv::Rect any = cv::boundingRect(coverage);
@@ -245,13 +267,7 @@ MaskMeasures measure_mask(const cv::Mat& coverage) {
   measures.touches_bottom = !box.empty() && box.br().y == coverage.rows;
   const int longest = std::max(coverage.cols, coverage.rows);
   measures.silhouette_scale = std::max(1, (longest + kSilhouetteLongest - 1) / kSilhouetteLongest);
-  const int scale = measures.silhouette_scale;
-  // Whole cells only; the rest of a cell beyond the edge counts as empty.
-  cv::Mat padded;
-  cv::copyMakeBorder(coverage, padded, 0, (scale - coverage.rows % scale) % scale, 0,
-                     (scale - coverage.cols % scale) % scale, cv::BORDER_REPLICATE);
-  cv::resize(padded, measures.silhouette, {padded.cols / scale, padded.rows / scale}, 0, 0,
-             cv::INTER_AREA);
+  measures.silhouette = silhouette_of(coverage, any, measures.silhouette_scale);
   return measures;
 }
 

@@ -1,5 +1,8 @@
 #include "stages/mask_edge.h"
 
+#include <tbb/enumerable_thread_specific.h>
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -42,10 +45,10 @@ Colours colours_at_limb(const WindowSums& near, const Vec3& behind) {
 
 // What the pixels of a part of the band along the outline are compared with.
 struct Band {
-  const cv::Mat& image;
+  const cv::Mat* image = nullptr;
   cv::Rect box;   // of the maps below in the image
   cv::Rect core;  // of the box: pixels that are this part's own
-  const PixelBackdrop& backdrop;
+  const PixelBackdrop* backdrop = nullptr;
   cv::Mat hard;   // kept
   cv::Mat inner;  // covered whole
   cv::Mat thin;   // parts too thin for an inside, and a pixel around them
@@ -58,13 +61,13 @@ struct Band {
 template <typename T>
 Mixture mixture_at(const Band& band, int x, int y, const OutlineWindow& window,
                    const std::optional<ThinColours>& learnt) {
-  const int channels = band.image.channels();
-  const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
+  const int channels = band.image->channels();
+  const Vec3 behind = band.backdrop->at(band.box.x + x, band.box.y + y);
   const bool is_thin = band.thin.ptr<std::uint8_t>(y)[x] != 0;
   const WindowSums near = window.at(x, y, behind, is_thin);
   const Vec3 pixel =
-      value_of(band.image.ptr<T>(band.box.y + y) + (band.box.x + x) * channels, channels);
-  const float variance = band.backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
+      value_of(band.image->ptr<T>(band.box.y + y) + (band.box.x + x) * channels, channels);
+  const float variance = band.backdrop->variance((behind[0] + behind[1] + behind[2]) / 3.0F);
   Mixture alone;
   if (near.extreme_weight > 0) {
     const float share = 1.0F / near.extreme_weight;
@@ -88,15 +91,15 @@ std::optional<ThinColours> thin_colours(const std::vector<Band>& bands) {
   std::vector<ThinPixel> pixels;
   std::size_t passed = 0;
   for (const Band& band : bands) {
-    const int channels = band.image.channels();
+    const int channels = band.image->channels();
     for (int y = band.core.y; y < band.core.br().y; ++y) {
       const auto* thin = band.thin.ptr<std::uint8_t>(y);
       const auto* on = band.hard.ptr<std::uint8_t>(y);
-      const T* row = band.image.ptr<T>(band.box.y + y) + band.box.x * channels;
+      const T* row = band.image->ptr<T>(band.box.y + y) + band.box.x * channels;
       for (int x = band.core.x; x < band.core.br().x; ++x) {
         if (thin[x] == 0 || on[x] == 0 || passed++ % step != 0) continue;
-        const Vec3 behind = band.backdrop.at(band.box.x + x, band.box.y + y);
-        const float variance = band.backdrop.variance((behind[0] + behind[1] + behind[2]) / 3.0F);
+        const Vec3 behind = band.backdrop->at(band.box.x + x, band.box.y + y);
+        const float variance = band.backdrop->variance((behind[0] + behind[1] + behind[2]) / 3.0F);
         pixels.push_back({value_of(row + x * channels, channels), behind, variance});
       }
     }
@@ -178,8 +181,25 @@ Band band_of(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard,
   cv::Mat around;
   cv::dilate(region, around, three);
   cv::dilate(thick, thick, three);
-  return {image,           tile.outer,     tile.core - tile.outer.tl(), backdrop, region, inner,
+  return {&image,          tile.outer,     tile.core - tile.outer.tl(), &backdrop, region, inner,
           around & ~thick, around & ~inner};
+}
+
+template <typename T>
+void soften_band(const Band& band, const std::optional<ThinColours>& learnt, OutlineWindow& window,
+                 cv::Mat& coverage) {
+  window.take(*band.image, band.box.tl(), band.core, band.hard, band.inner, band.thin);
+  for (int y = band.core.y; y < band.core.br().y; ++y) {
+    const auto* here = band.mixed.ptr<std::uint8_t>(y);
+    auto* out = coverage.ptr<std::uint8_t>(band.box.y + y) + band.box.x;
+    for (int x = band.core.x; x < band.core.br().x; ++x) {
+      if (here[x] == 0) continue;
+      const Mixture mixture = mixture_at<T>(band, x, y, window, learnt);
+      if (mixture.decided) {
+        out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
+      }
+    }
+  }
 }
 
 template <typename T>
@@ -190,27 +210,15 @@ void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard
   constexpr int kRim = 2 * (kDeepest + 2) + kDeepest + 3;
   const std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
   const int inset = transition_of<T>(image, tiles, hard, step, backdrop);
-  std::vector<Band> bands;
-  bands.reserve(tiles.size());
-  for (const OutlineTile& tile : tiles) {
-    bands.push_back(band_of(image, tile, hard, inset, backdrop));
-  }
+  std::vector<Band> bands(tiles.size());
+  tbb::parallel_for(std::size_t{0}, tiles.size(), [&](std::size_t k) {
+    bands[k] = band_of(image, tiles[k], hard, inset, backdrop);
+  });
   const std::optional<ThinColours> learnt = thin_colours<T>(bands);
-  OutlineWindow window(inset + 1);
-  for (const Band& band : bands) {
-    window.take(image, band.box.tl(), band.core, band.hard, band.inner, band.thin);
-    for (int y = band.core.y; y < band.core.br().y; ++y) {
-      const auto* here = band.mixed.ptr<std::uint8_t>(y);
-      auto* out = coverage.ptr<std::uint8_t>(band.box.y + y) + band.box.x;
-      for (int x = band.core.x; x < band.core.br().x; ++x) {
-        if (here[x] == 0) continue;
-        const Mixture mixture = mixture_at<T>(band, x, y, window, learnt);
-        if (mixture.decided) {
-          out[x] = static_cast<std::uint8_t>(std::lround(255.0F * mixture.coverage));
-        }
-      }
-    }
-  }
+  tbb::enumerable_thread_specific<OutlineWindow> windows(inset + 1);
+  tbb::parallel_for(std::size_t{0}, bands.size(), [&](std::size_t k) {
+    soften_band<T>(bands[k], learnt, windows.local(), coverage);
+  });
 }
 
 }  // namespace

@@ -1,6 +1,7 @@
 #include "stages/survey.h"
 
 #include <fmt/format.h>
+#include <tbb/parallel_invoke.h>
 #include <tbb/parallel_pipeline.h>
 
 #include <algorithm>
@@ -179,9 +180,10 @@ struct Estimate {
 Estimate estimate_from(Shown& shown, bool backdrop_told) {
   Estimate estimate;
   estimate.noise = shown.noise();
-  DustFound dust = shown.dust->spots();
+  DustFound dust;
+  tbb::parallel_invoke([&] { dust = shown.dust->spots(); },
+                       [&] { equalise_exposure(shown.frames); });
   estimate.spots = std::move(dust.spots);
-  equalise_exposure(shown.frames);
   const double to_stack = 65535.0 / shown.full_scale;
   const double averaged = shown.scale * shown.scale;
   const BlockNoise block_noise{to_stack * to_stack * estimate.noise.at_zero / averaged,

@@ -153,8 +153,15 @@ cv::Mat without_noise(const cv::Mat& value, const BlockNoise& noise) {
   const cv::Scalar mean = cv::mean(value);
   const double level = (mean[0] + mean[1] + mean[2]) / 3.0;
   const double sigma = std::sqrt(3.0 * (noise.at_zero + noise.per_level * level));
-  cv::Mat smooth;
-  cv::bilateralFilter(value, smooth, kSmoothPx, kSmoothSigmas * sigma, kSmoothPx);
+  // Rows beyond a strip are looked at as well: to OpenCV it is a part of the whole.
+  constexpr int kStrip = 64;
+  cv::Mat smooth(value.size(), value.type());
+  tbb::parallel_for(0, (value.rows + kStrip - 1) / kStrip, [&](int k) {
+    const cv::Range rows(k * kStrip, std::min(value.rows, (k + 1) * kStrip));
+    cv::Mat out;
+    cv::bilateralFilter(value.rowRange(rows), out, kSmoothPx, kSmoothSigmas * sigma, kSmoothPx);
+    out.copyTo(smooth.rowRange(rows));
+  });
   return smooth;
 }
 

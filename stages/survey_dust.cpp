@@ -1,5 +1,7 @@
 #include "stages/survey_dust.h"
 
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
@@ -211,36 +213,48 @@ std::optional<DustLook::Candidate> DustLook::candidate_of(const FoundSpeck& foun
 
 // Light added at every station to one pixel and nothing around it.
 std::vector<Spot> DustLook::hot_pixels() const {
+  const int rows = std::max(0, detail_.rows - 4);
+  std::vector<std::vector<Spot>> by_row(static_cast<std::size_t>(rows));
+  tbb::parallel_for(0, rows,
+                    [&](int k) { by_row[static_cast<std::size_t>(k)] = hot_pixels_of(k + 2); });
   std::vector<Spot> found;
-  const cv::Mat added = detail_ / (weight_ + cv::Scalar(1e-30));
-  cv::Mat inverse;
-  cv::sqrt(1.0 / (weight_ + cv::Scalar(1e-30)), inverse);
-  const double least = options_.least_hot * full_scale_ / (step_ * step_);
+  for (const std::vector<Spot>& some : by_row) found.insert(found.end(), some.begin(), some.end());
+  return found;
+}
+
+std::vector<Spot> DustLook::hot_pixels_of(int row) const {
+  constexpr float kNone = 1e-30F;
+  std::vector<Spot> found;
+  const auto added = [&](int y, int x) {
+    return detail_.at<float>(y, x) / (weight_.at<float>(y, x) + kNone);
+  };
+  const auto least = static_cast<float>(options_.least_hot * full_scale_ / (step_ * step_));
   const auto sure = static_cast<float>(options_.significance);
-  for (int y = 2; y + 2 < added.rows; ++y) {
-    for (int x = 2; x + 2 < added.cols; ++x) {
-      const float at = added.at<float>(y, x);
-      if (at < least || at < sure * inverse.at<float>(y, x)) continue;
-      float around = 0;
-      float next = 0;
-      for (int v = -2; v <= 2; ++v) {
-        for (int u = -2; u <= 2; ++u) {
-          const float other = std::abs(added.at<float>(y + v, x + u));
-          if (std::max(std::abs(u), std::abs(v)) == 2) around = std::max(around, other);
-          if (u != 0 || v != 0) next = std::max(next, added.at<float>(y + v, x + u));
-        }
+  const auto* sums = detail_.ptr<float>(row);
+  const auto* weights = weight_.ptr<float>(row);
+  for (int x = 2; x + 2 < detail_.cols; ++x) {
+    if (sums[x] < least * (weights[x] + kNone)) continue;
+    const float at = added(row, x);
+    if (at < sure * std::sqrt(1.0F / (weights[x] + kNone))) continue;
+    float around = 0;
+    float next = 0;
+    for (int v = -2; v <= 2; ++v) {
+      for (int u = -2; u <= 2; ++u) {
+        const float other = added(row + v, x + u);
+        if (std::max(std::abs(u), std::abs(v)) == 2) around = std::max(around, std::abs(other));
+        if (u != 0 || v != 0) next = std::max(next, other);
       }
-      if (next > at || around > 0.25F * at) continue;
-      Spot spot;
-      spot.hot_pixel = true;
-      spot.x_px = x * step_ + 0.5 * (step_ - 1);
-      spot.y_px = y * step_ + 0.5 * (step_ - 1);
-      // One pixel, or its neighbours too where the camera's colour interpolation has spread it.
-      spot.diameter_px = static_cast<double>(step_) * (next > 0.25F * at ? 3.0 : 1.0);
-      spot.length_px = spot.diameter_px;
-      spot.contrast = static_cast<double>(at) * step_ * step_ / full_scale_;
-      found.push_back(spot);
     }
+    if (next > at || around > 0.25F * at) continue;
+    Spot spot;
+    spot.hot_pixel = true;
+    spot.x_px = x * step_ + 0.5 * (step_ - 1);
+    spot.y_px = row * step_ + 0.5 * (step_ - 1);
+    // One pixel, or its neighbours too where the camera's colour interpolation has spread it.
+    spot.diameter_px = static_cast<double>(step_) * (next > 0.25F * at ? 3.0 : 1.0);
+    spot.length_px = spot.diameter_px;
+    spot.contrast = static_cast<double>(at) * step_ * step_ / full_scale_;
+    found.push_back(spot);
   }
   return found;
 }

@@ -54,6 +54,7 @@ class DustLook {
   };
   [[nodiscard]] std::optional<Candidate> candidate_of(const FoundSpeck& found) const;
   [[nodiscard]] std::vector<Spot> hot_pixels() const;
+  [[nodiscard]] std::vector<Spot> hot_pixels_of(int row) const;
 
   DustOptions options_;
   cv::Size image_;

@@ -9,6 +9,7 @@
 #include <functional>
 #include <opencv2/imgproc.hpp>
 
+#include "core/box_mean.h"
 #include "core/median.h"
 #include "core/vector_code.h"
 #include "stages/survey_judge.h"
@@ -54,8 +55,7 @@ cv::Mat match(const StaticGradient& field, const WeightedGradient& weighted, dou
                  cv::Point(-1, -1), 0, cv::BORDER_CONSTANT);
     if (down) product += part;
     // Weights vary little over a speck; what passes here is weighed exactly later.
-    cv::blur(down ? field.weight_y : field.weight_x, part, {around, around}, cv::Point(-1, -1),
-             cv::BORDER_CONSTANT);
+    box_mean(down ? field.weight_y : field.weight_x, part, around, cv::BORDER_CONSTANT);
     const double norm = cv::norm(kernel, cv::NORM_L2SQR);
     if (down) {
       cv::scaleAdd(part, norm, information, information);
@@ -209,8 +209,9 @@ TRUNNION_VECTOR_CODE [[gnu::noinline]] void keep_stronger(const float* __restric
   }
 }
 
-void add_candidates(const std::vector<Level>& levels, std::size_t index, const SpeckJudge& judge,
-                    std::vector<Candidate>& candidates) {
+std::vector<Candidate> candidates_of(const std::vector<Level>& levels, std::size_t index,
+                                     const SpeckJudge& judge) {
+  std::vector<Candidate> candidates;
   const Level& level = levels[index];
   const cv::Size size = level.field.x.size();
   cv::Mat best = cv::Mat::zeros(size, CV_32FC1);
@@ -243,6 +244,7 @@ void add_candidates(const std::vector<Level>& levels, std::size_t index, const S
       candidates.push_back(candidate);
     }
   }
+  return candidates;
 }
 
 // Whether what was taken out since may lie where judging the candidate looked: its fit grows up to
@@ -261,9 +263,12 @@ SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noi
                          const std::vector<cv::Point2d>& defects, const SearchOptions& options) {
   std::vector<Level> levels = pyramid_of(logs, noise, defects, options);
   const SpeckJudge judge(logs, noise, options);
+  std::vector<std::vector<Candidate>> by_level(levels.size());
+  tbb::parallel_for(std::size_t{0}, levels.size(),
+                    [&](std::size_t k) { by_level[k] = candidates_of(levels, k, judge); });
   std::vector<Candidate> candidates;
-  for (std::size_t k = 0; k < levels.size(); ++k) {
-    add_candidates(levels, k, judge, candidates);
+  for (const std::vector<Candidate>& some : by_level) {
+    candidates.insert(candidates.end(), some.begin(), some.end());
   }
   std::stable_sort(candidates.begin(), candidates.end(), [](const auto& a, const auto& b) {
     return a.speck.strength > b.speck.strength;

@@ -10,6 +10,7 @@
 #include <cstdint>
 #include <opencv2/imgproc.hpp>
 
+#include "core/box_mean.h"
 #include "core/vector_code.h"
 
 namespace trunnion {
@@ -22,10 +23,11 @@ constexpr float kKept = 0.81F;       // share of the weights that this clip leav
 constexpr int kRounds = 6;           // of reweighting
 constexpr float kRepeated = 4e-6F;   // variance: 0.2 %, what photographs repeat from shot to shot
 constexpr int kLogStrip = 8;         // rows
-constexpr int kStrip = 48;           // rows worked on at once, so that memory stays small
+constexpr int kTileRows = 48;        // worked on at once, so that the caches hold it
+constexpr int kTileColumns = 256;
 
-// One station's strip, with a rim of kAround rows as far as there are rows, and its gradients in
-// one direction with their weights. The maps are used again from strip to strip: clearing fresh
+// One station's tile, with a rim of kAround pixels as far as there are pixels, and its gradients in
+// one direction with their weights. The maps are used again from tile to tile: clearing fresh
 // memory took as long as the arithmetic.
 struct Slopes {
   cv::Mat log;      // CV_32FC1, as all of them
@@ -35,58 +37,77 @@ struct Slopes {
   cv::Mat root;    // of the weight
 };
 
-// The same of one station at a time.
-struct Busy {
+// What one thread works with.
+struct Tile {
+  std::vector<Slopes> stations;
+  // Of one station at a time.
   cv::Mat size;     // of the gradients
   cv::Mat texture;  // mean size around each pixel
-  cv::Mat weight;   // where texture rules it, else 0
+  // Of all stations.
+  cv::Mat all;   // weights
+  cv::Mat busy;  // those that texture rules
 };
 
-void blur_around(const cv::Mat& from, cv::Mat& to) {
-  cv::blur(from, to, {kAround, kAround}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
-}
-
-void take_strip(const cv::Mat& remembered, Slopes& s) {
+void take_tile(const cv::Mat& remembered, Slopes& s) {
   remembered.convertTo(s.log, CV_32F, remembered_step(), -65535.0 * remembered_step());
-  blur_around(s.log, s.inverse);
+  box_mean(s.log, s.inverse, kAround, cv::BORDER_REFLECT_101);
   cv::multiply(s.inverse, -1.0, s.inverse);
   cv::exp(s.inverse, s.inverse);
 }
 
-// Weights of a row from 1 / level and the mean size of the gradients around each pixel.
+// Weights of a row from 1 / level and the mean size of the gradients around each pixel, and their
+// sums over the stations.
+struct WeightRow {
+  float* __restrict weight;
+  float* __restrict all;
+  float* __restrict busy;
+};
+
 TRUNNION_VECTOR_CODE [[gnu::noinline]] void weigh_row(const float* __restrict inverse,
                                                       const float* __restrict mean, float zero,
                                                       float slope, std::size_t width,
-                                                      float* __restrict weight,
-                                                      float* __restrict busy) {
+                                                      const WeightRow& row) {
   for (std::size_t x = 0; x < width; ++x) {
     const float sensor = (zero * inverse[x] + slope) * inverse[x];
     // Of a normal distribution, from its mean absolute value.
     const float scene = 1.5708F * mean[x] * mean[x];
     const float w = 1.0F / ((sensor > scene ? sensor : scene) + kRepeated);
-    weight[x] = w;
-    busy[x] = scene > 2.0F * sensor ? w : 0.0F;
+    row.weight[x] = w;
+    row.all[x] += w;
+    row.busy[x] += scene > 2.0F * sensor ? w : 0.0F;
   }
 }
 
-void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s, Busy& busy) {
+TRUNNION_VECTOR_CODE [[gnu::noinline]] void slope_row(const float* __restrict from,
+                                                      const float* __restrict to, std::size_t count,
+                                                      float* __restrict value,
+                                                      float* __restrict size) {
+  for (std::size_t x = 0; x < count; ++x) {
+    const float slope = to[x] - from[x];
+    value[x] = slope;
+    size[x] = std::abs(slope);
+  }
+}
+
+void find_slopes(const cv::Point& to, const LightNoise& noise, Slopes& s, Tile& tile) {
   const cv::Mat& log = s.log;
-  s.value.create(log.size(), CV_32FC1);
-  s.value.col(log.cols - 1).setTo(0);
-  s.value.row(log.rows - 1).setTo(0);
-  const cv::Rect from(0, 0, log.cols - to.x, log.rows - to.y);
-  cv::Mat inside = s.value(from);
-  cv::subtract(log(from + to), log(from), inside);
-  cv::absdiff(s.value, cv::Scalar(0), busy.size);
-  blur_around(busy.size, busy.texture);
-  s.weight.create(log.size(), CV_32FC1);
-  busy.weight.create(log.size(), CV_32FC1);
+  for (cv::Mat* map : {&s.value, &s.weight, &tile.size}) map->create(log.size(), CV_32FC1);
+  for (cv::Mat* map : {&s.value, &tile.size}) {
+    map->col(log.cols - 1).setTo(0);
+    map->row(log.rows - 1).setTo(0);
+  }
+  for (int y = 0; y + to.y < log.rows; ++y) {
+    slope_row(log.ptr<float>(y), log.ptr<float>(y + to.y) + to.x,
+              static_cast<std::size_t>(log.cols - to.x), s.value.ptr<float>(y),
+              tile.size.ptr<float>(y));
+  }
+  box_mean(tile.size, tile.texture, kAround, cv::BORDER_REFLECT_101);
   const auto zero = static_cast<float>(2.0 * noise.at_zero);
   const auto slope = static_cast<float>(2.0 * noise.per_level);
   for (int y = 0; y < log.rows; ++y) {
-    weigh_row(s.inverse.ptr<float>(y), busy.texture.ptr<float>(y), zero, slope,
-              static_cast<std::size_t>(log.cols), s.weight.ptr<float>(y),
-              busy.weight.ptr<float>(y));
+    weigh_row(s.inverse.ptr<float>(y), tile.texture.ptr<float>(y), zero, slope,
+              static_cast<std::size_t>(log.cols),
+              {s.weight.ptr<float>(y), tile.all.ptr<float>(y), tile.busy.ptr<float>(y)});
   }
   cv::sqrt(s.weight, s.root);
 }
@@ -107,8 +128,8 @@ TRUNNION_VECTOR_CODE [[gnu::noinline]] void add_station(
 
 // Huber's estimate over the stations for the pixels of a row, a run at a time. Where no station has
 // texture (`busy`, of all stations) all is normal noise, whose best estimate is the mean.
-void locate(const std::vector<Slopes>& stations, int row, const float* busy, float* value,
-            float* weight, int width) {
+void locate(const std::vector<Slopes>& stations, const cv::Point& at, const float* busy,
+            float* value, float* weight, int width) {
   constexpr int kRun = 64;
   std::array<float, kRun> estimate{};
   std::array<float, kRun> sum{};
@@ -122,9 +143,9 @@ void locate(const std::vector<Slopes>& stations, int row, const float* busy, flo
       total.fill(0);
       const float clip = round == 0 ? 1e6F : kClip;
       for (const Slopes& station : stations) {
-        const float* g = station.value.ptr<float>(row) + from;
-        const float* w = station.weight.ptr<float>(row) + from;
-        const float* root = station.root.ptr<float>(row) + from;
+        const float* g = station.value.ptr<float>(at.y) + at.x + from;
+        const float* w = station.weight.ptr<float>(at.y) + at.x + from;
+        const float* root = station.root.ptr<float>(at.y) + at.x + from;
         add_station(g, w, root, estimate.data(), clip, run, sum.data(), total.data());
       }
       for (std::size_t x = 0; x < run; ++x) estimate[x] = sum[x] / total[x];
@@ -160,60 +181,52 @@ cv::Mat remembered_log(const cv::Mat& grey, double full_scale) {
 
 namespace {
 
-// What one thread works with, used again from strip to strip.
-struct Strip {
-  std::vector<Slopes> stations;
-  Busy station_busy;
-  // Of all stations.
-  cv::Mat all;
-  cv::Mat busy;
-};
-
-void find_strip(const std::vector<cv::Mat>& logs, const LightNoise& noise, int first, Strip& strip,
-                StaticGradient& field) {
-  const cv::Size size = logs.front().size();
-  const int last = std::min(size.height, first + kStrip);
-  const int above = std::max(0, first - kAround);
-  const int below = std::min(size.height, last + kAround);
-  strip.stations.resize(logs.size());
-  for (std::size_t k = 0; k < logs.size(); ++k) {
-    take_strip(logs[k].rowRange(above, below), strip.stations[k]);
-  }
+void find_tile(const std::vector<cv::Mat>& logs, const LightNoise& noise, const cv::Rect& area,
+               Tile& tile, StaticGradient& field) {
+  const cv::Rect with_rim = cv::Rect(area.x - kAround, area.y - kAround, area.width + 2 * kAround,
+                                     area.height + 2 * kAround) &
+                            cv::Rect({0, 0}, logs.front().size());
+  tile.stations.resize(logs.size());
+  for (std::size_t k = 0; k < logs.size(); ++k) take_tile(logs[k](with_rim), tile.stations[k]);
+  const cv::Point rim = area.tl() - with_rim.tl();
   for (const bool down : {false, true}) {
-    strip.all.create(below - above, size.width, CV_32FC1);
-    strip.all.setTo(0);
-    strip.all.copyTo(strip.busy);
-    for (Slopes& station : strip.stations) {
-      find_slopes(down ? cv::Point(0, 1) : cv::Point(1, 0), noise, station, strip.station_busy);
-      strip.all += station.weight;
-      strip.busy += strip.station_busy.weight;
+    for (cv::Mat* map : {&tile.all, &tile.busy}) {
+      map->create(with_rim.size(), CV_32FC1);
+      map->setTo(0);
     }
-    for (int row = first; row < last; ++row) {
-      locate(strip.stations, row - above, strip.busy.ptr<float>(row - above),
-             (down ? field.y : field.x).ptr<float>(row),
-             (down ? field.weight_y : field.weight_x).ptr<float>(row), size.width);
+    for (Slopes& station : tile.stations) {
+      find_slopes(down ? cv::Point(0, 1) : cv::Point(1, 0), noise, station, tile);
     }
-    cv::divide(strip.busy, strip.all, strip.busy, 0.5);
-    field.texture.rowRange(first, last) += strip.busy.rowRange(first - above, last - above);
+    for (int y = 0; y < area.height; ++y) {
+      const cv::Point at = rim + cv::Point(0, y);
+      locate(tile.stations, at, tile.busy.ptr<float>(at.y) + at.x,
+             (down ? field.y : field.x).ptr<float>(area.y + y) + area.x,
+             (down ? field.weight_y : field.weight_x).ptr<float>(area.y + y) + area.x, area.width);
+    }
+    cv::divide(tile.busy, tile.all, tile.busy, 0.5);
+    field.texture(area) += tile.busy(cv::Rect(rim, area.size()));
   }
 }
 
 }  // namespace
 
 StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNoise& noise) {
-  const cv::Size size = logs.front().size();
+  const cv::Rect whole({0, 0}, logs.front().size());
   StaticGradient field;
   for (cv::Mat* map : {&field.x, &field.y, &field.weight_x, &field.weight_y, &field.texture}) {
-    *map = cv::Mat::zeros(size, CV_32FC1);
+    *map = cv::Mat::zeros(whole.size(), CV_32FC1);
   }
-  tbb::enumerable_thread_specific<Strip> strips;
-  tbb::parallel_for(0, (size.height + kStrip - 1) / kStrip, [&](int k) {
-    // A library that waits for threads of its own must not start a strip here.
+  const int across = (whole.width + kTileColumns - 1) / kTileColumns;
+  const int down = (whole.height + kTileRows - 1) / kTileRows;
+  tbb::enumerable_thread_specific<Tile> tiles;
+  tbb::parallel_for(0, across * down, [&](int k) {
+    const cv::Rect area(k % across * kTileColumns, k / across * kTileRows, kTileColumns, kTileRows);
+    // A library that waits for threads of its own must not start a tile here.
     tbb::this_task_arena::isolate(
-        [&] { find_strip(logs, noise, k * kStrip, strips.local(), field); });
+        [&] { find_tile(logs, noise, area & whole, tiles.local(), field); });
   });
-  field.weight_x.col(size.width - 1).setTo(0);
-  field.weight_y.row(size.height - 1).setTo(0);
+  field.weight_x.col(whole.width - 1).setTo(0);
+  field.weight_y.row(whole.height - 1).setTo(0);
   return field;
 }
 

@@ -1,5 +1,8 @@
 #include "stages/undistort.h"
 
+#include <tbb/blocked_range.h>
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
@@ -40,11 +43,12 @@ struct Run {
   std::int64_t step_y = 0;
 };
 
-// Calls `each(row, run)` over all of the new image.
+// Calls `each(row, run)` over some rows of the new image.
 template <typename Each>
-void for_each_run(const UndistortMap& map, const Each& each) {
+void for_each_run_of(const UndistortMap& map, const tbb::blocked_range<int>& rows,
+                     const Each& each) {
   const int spacing = map.node_spacing_px;
-  for (int row = 0; row < map.to.height_px; ++row) {
+  for (int row = rows.begin(); row < rows.end(); ++row) {
     Eigen::Vector2d next = place(map, 0, row);
     for (int first = 0; first < map.to.width_px; first += spacing) {
       const Eigen::Vector2d here = next;
@@ -55,6 +59,14 @@ void for_each_run(const UndistortMap& map, const Each& each) {
       each(row, run);
     }
   }
+}
+
+// The same over all of it, rows on all threads.
+template <typename Each>
+void for_each_run(const UndistortMap& map, const Each& each) {
+  constexpr int kRowsAtOnce = 128;
+  tbb::parallel_for(tbb::blocked_range<int>(0, map.to.height_px, kRowsAtOnce),
+                    [&](const tbb::blocked_range<int>& rows) { for_each_run_of(map, rows, each); });
 }
 
 template <typename T, int C, int N>
