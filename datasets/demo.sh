@@ -20,7 +20,7 @@ if [[ "$(cat "$demo/made-by.txt" 2>/dev/null)" != "$stamp" ]]; then
 fi
 record=$demo/setups/demo.calibration.json
 if [[ ! -e "$record" ]]; then
-  echo "Calibrating the demo's lens and rotation axis from its boards (some are meant to be doubtful)."
+  echo "Calibrating the demo's lens and rotation axis from its boards."
   $trunnion calibrate lens "$demo/setups/demo.toml" --images "$demo/boards/lens/*.tif" \
     --board 11x8 --square 0.9
   $trunnion calibrate axis "$demo/setups/demo.toml" --images "$demo/boards/axis/*.tif" \

@@ -51,10 +51,10 @@ struct Faults {
 };
 
 struct DemoOptions {
-  int rings = 2;       // elevations 10 to 40 degrees
-  int stations = 18;   // a ring; rings interleave, so 10 degrees between neighbours
-  int width_px = 720;  // small enough to render and prepare in about a minute on two cores
-  int height_px = 480;
+  int rings = 2;      // elevations 10 to 40 degrees
+  int stations = 18;  // a ring; rings interleave, so 10 degrees between neighbours
+  int width_px = kWidth_px;
+  int height_px = kHeight_px;
   BackdropShade backdrop = BackdropShade::black;
   int bits = 16;
   FileType type = FileType::tiff;

@@ -24,9 +24,15 @@ namespace trunnion::demo {
 
 enum class FusionHabit { rescaled, orthographic, lens };
 
+// The demo as shipped: 1.7 megapixels, rendered in half a minute on two cores. Far fewer pixels
+// than are shot, but enough that the outline is a small share of the specimen, as in real images:
+// pixels that it covers in part are 8 % of its area, 17 % at 720 px.
+inline constexpr int kWidth_px = 1600;
+inline constexpr int kHeight_px = 1067;
+
 struct RigOptions {
-  int width_px = 720;
-  int height_px = 480;
+  int width_px = kWidth_px;
+  int height_px = kHeight_px;
   int rings = 2;
   int stations = 18;
   FusionHabit habit = FusionHabit::rescaled;

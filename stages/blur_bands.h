@@ -19,8 +19,8 @@
 // The image is halved, again if needed, until its pixels show structure (A above the noise, and f
 // above that of an image enlarged or softer than its pixels) and the specimen is small enough that
 // its parts are alike in texture: fine textures of large images differ from part to part by more
-// than blur does. So in an image of 26 megapixels, halved twice, a blur of 6 px is seen, not one of
-// 2 px.
+// than blur does. So in an image of 26 megapixels, halved two or three times, a blur of 6 to 12 px
+// is seen, not one of 2 px.
 //
 // A textureless part with structure around it (an eye) may look like a blur band: hence a doubt,
 // never a fault. Measured shares: docs/decisions.md. A specimen blurred everywhere alike is for

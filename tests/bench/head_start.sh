@@ -12,7 +12,9 @@ work=${1:-build/head_start}
 mkdir -p "$work"
 
 demo=$work/demo
-if [[ ! -e "$demo/truth/cameras.json" ]]; then $trunnion demo "$demo" --quiet >&2; fi
+if [[ ! -e "$demo/truth/cameras.json" ]]; then
+  $trunnion demo "$demo" --width 720 --height 480 --quiet >&2
+fi
 calibrate() {
   $trunnion calibrate lens "$demo/setups/demo.toml" --images "$demo/boards/lens/*.tif" \
     --board 11x8 --square 0.9 >&2
@@ -59,5 +61,5 @@ echo "| set | start | solved | views | pairs matched | points in 3 views | itera
   "scale error |"
 echo "|---|---|---|---|---|---|---|---|---|---|---|---|---|"
 run() { GLOG_minloglevel=2 build/release/tests/bench/head_start "$@"; }
-run "demo, calibrated" "$demo/specimen/prepared" "$demo/truth/cameras.json"
+run "demo of 720 px, calibrated" "$demo/specimen/prepared" "$demo/truth/cameras.json"
 if [[ -d "$data" ]]; then run "turntable36, guessed" "$toy/specimen/prepared" "$data"; fi

@@ -6,6 +6,7 @@
 
 #include "core/angle.h"
 #include "datasets/demo_set.h"
+#include "tests/support/demo_at_720.h"
 
 namespace trunnion::demo {
 namespace {
@@ -14,7 +15,7 @@ class BoardsOfEveryHabit : public testing::TestWithParam<FusionHabit> {};
 
 // Corners as OpenCV's detector finds them in the rendered images lie where the truth puts them.
 TEST_P(BoardsOfEveryHabit, CornersLieWhereTheTruthSays) {
-  DemoOptions options;
+  DemoOptions options = test::demo_at_720();
   options.stations = 3;
   options.habit = GetParam();
   const DemoSet set(options);
@@ -69,8 +70,6 @@ INSTANTIATE_TEST_SUITE_P(Demo, BoardsOfEveryHabit,
 // The lens's breathing makes a pinhole of its own: over the depth of a specimen the magnification
 // of the used camera follows c(Z) / Z of the refocused series.
 TEST(Rig, RefocusedSeriesIsAPinholeWithinAFiftiethPixel) {
-  DemoOptions options;
-  options.habit = FusionHabit::rescaled;
   const Rig rescaled = make_rig({.habit = FusionHabit::rescaled});
   const Rig refocused = make_rig({.habit = FusionHabit::lens});
   const double z0 = rescaled.distance_mm;
@@ -130,7 +129,7 @@ TEST(Faults, AreInTheSetAsAsked) {
 }
 
 TEST(Faults, BlurBandSoftensATenthOfTheDepthOnly) {
-  DemoOptions options;
+  DemoOptions options = test::demo_at_720();
   options.stations = 3;
   options.faults.blur_band = 0.5;
   const DemoSet set(options);

@@ -12,6 +12,7 @@
 #include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
+#include "tests/support/demo_at_720.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion::demo {
@@ -165,10 +166,7 @@ INSTANTIATE_TEST_SUITE_P(Demo, EveryHabit,
 
 // Coverage against a plain reference: every solid tried for each of 1024 grid samples a pixel.
 TEST(Render, CoverageIsTrueToASixtyFourth) {
-  DemoOptions options = small();
-  options.width_px = 720;
-  options.height_px = 480;
-  const DemoSet set(options);
+  const DemoSet set(test::demo_at_720(small()));
   const DemoView view = set.views()[1];
   const RenderedView rendered = set.render(view);
   const Camera& camera = set.rig().camera;

@@ -9,6 +9,7 @@
 
 #include "config/calibration_record.h"
 #include "core/angle.h"
+#include "tests/support/demo_at_720.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
@@ -87,8 +88,9 @@ TEST_P(CalibrateHabits, SlowLensAndAxisAreTheTrueOnes) {
   const test::TemporaryFolder folder;
   const std::string demo = (folder.path() / "demo").string();
   const std::string setup = demo + "/setups/demo.toml";
-  auto run =
-      test::run_trunnion({"demo", demo, "--habit", GetParam(), "--stations", "3", "--quiet"});
+  std::vector<std::string> call = test::demo_command_at_720(demo);
+  call.insert(call.end(), {"--habit", GetParam()});
+  auto run = test::run_trunnion(call);
   ASSERT_EQ(run.exit_code, 0) << run.err;
   run = test::run_trunnion({"calibrate", "lens", setup, "--images", demo + "/boards/lens/*.tif",
                             "--board", "11x8", "--square", "0.9"});
@@ -128,7 +130,7 @@ TEST(CalibrateAgain, SlowANewLensCalibrationTakesTheOldAxisOut) {
   const test::TemporaryFolder folder;
   const std::string demo = (folder.path() / "demo").string();
   const std::string setup = demo + "/setups/demo.toml";
-  ASSERT_EQ(test::run_trunnion({"demo", demo, "--stations", "3", "--quiet"}).exit_code, 0);
+  ASSERT_EQ(test::run_trunnion(test::demo_command_at_720(demo)).exit_code, 0);
   fs::copy_file(demo + "/truth/demo.calibration.json", record_path(setup));
   ASSERT_TRUE(read_record(record_path(setup)).axis);
   const std::vector<std::string> call{

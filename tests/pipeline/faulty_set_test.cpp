@@ -5,6 +5,7 @@
 
 #include "pipeline/prepare.h"
 #include "stages/report.h"
+#include "tests/support/demo_at_720.h"
 #include "tests/support/small_set.h"
 
 namespace trunnion {
@@ -13,7 +14,7 @@ namespace {
 using testing::HasSubstr;
 
 demo::DemoOptions one_ring(demo::BackdropShade backdrop) {
-  demo::DemoOptions options;
+  demo::DemoOptions options = test::demo_at_720();
   options.rings = 1;
   options.stations = 20;
   options.boards = false;

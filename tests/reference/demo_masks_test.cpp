@@ -1,5 +1,7 @@
-// Masks and dust of the demo against its truth: all backdrops, both depths, two exposures, seeds
-// that no constant was chosen on (those were chosen on seeds 1 to 3 and 11 to 23).
+// Masks of the demo against its truth: all backdrops, both depths, two exposures, seeds that no
+// constant was chosen on (those were chosen on seeds 1 to 3 and 11 to 23). The goals (0.990 in the
+// mean, 0.980 in the worst image) are held at the demo's own size; at 720 px, where the outline is
+// twice as large a share of the specimen, they are not held before black.
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -10,6 +12,7 @@
 #include "stages/mask.h"
 #include "stages/repair.h"
 #include "stages/undistort.h"
+#include "tests/support/demo_at_720.h"
 #include "tests/support/demo_views.h"
 #include "tests/support/dust_score.h"
 #include "tests/support/small_set.h"
@@ -33,7 +36,7 @@ cv::Mat rim_of(const cv::Mat& region) {
 }
 
 // Boundary F-measure of the same paper: harmonic mean of the shares of both boundaries that lie
-// within a distance of the other; at 2 px instead of its 0.8 % of the diagonal (7 px here), which
+// within a distance of the other; at 2 px instead of its 0.8 % of the diagonal (15 px here), which
 // would forgive a lost bristle.
 double boundary_f(const cv::Mat& mask, const cv::Mat& truth) {
   const cv::Mat ours = rim_of(mask > 127);
@@ -104,38 +107,70 @@ void print(const std::string& what, const Score& score) {
             << score.boundary << ", bristles kept " << score.bristles_kept / score.bristles << '\n';
 }
 
-void run(demo::BackdropShade backdrop, std::uint64_t seed, const std::vector<Case>& cases,
-         Score& score, test::DustScore& dust) {
-  const demo::DemoSet plain(demo_options(backdrop, seed));
-  const std::vector<demo::RenderedView> views = test::rendered(plain);
+// Views of `options`, exposed by the sensor of each case. With `dust` that of the first case and of
+// a clean sensor is judged as well.
+void run(demo::DemoOptions options, const std::vector<Case>& cases, Score& score,
+         test::DustScore* dust = nullptr) {
+  const std::vector<demo::RenderedView> views = test::rendered(demo::DemoSet(options));
   for (const Case& one : cases) {
-    demo::DemoOptions options = demo_options(backdrop, seed);
     options.bits = one.bits;
     options.faults.exposure = one.exposure;
     const demo::DemoSet set(options);
     std::vector<cv::Mat> images = test::exposed(set, views);
     const SurveyResult result = test::survey_all(images);
-    const bool first = &one == &cases.front();
-    if (first) test::judge_dust(set, result.spots, dust);
+    const bool judged = dust != nullptr && &one == &cases.front();
+    if (judged) test::judge_dust(set, result.spots, *dust);
+    Score here;
     for (std::size_t k = 0; k < views.size(); ++k) {
       repair(images[k], result.spots, {});
-      if (first) {
+      if (judged) {
         test::judge_repair(set, result.spots, images[k], set.fused(set.views()[k], views[k], true),
-                           views[k].coverage, dust);
+                           views[k].coverage, *dust);
       }
-      score.add(make_mask(images[k], result, {}, 0).coverage, views[k]);
+      const cv::Mat mask = make_mask(images[k], result, {}, 0).coverage;
+      here.add(mask, views[k]);
+      score.add(mask, views[k]);
     }
+    print(cv::format("seed %d, %d bit, exposure %.1f", static_cast<int>(options.seed), one.bits,
+                     one.exposure),
+          here);
   }
-  demo::DemoOptions options = demo_options(backdrop, seed);
+  if (dust == nullptr) return;
+  options.bits = 16;
+  options.faults.exposure = 1.0;
   options.faults.no_dust = true;
   const demo::DemoSet clean(options);
-  std::vector<cv::Mat> images = test::exposed(clean, views);
-  dust.on_clean += static_cast<int>(test::survey_all(images).spots.size());
+  dust->on_clean += static_cast<int>(test::survey_all(test::exposed(clean, views)).spots.size());
 }
 
-TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
+struct NamedBackdrop {
+  const char* name;
+  demo::BackdropShade shade;
+};
+
+class DemoMasksBefore : public testing::TestWithParam<NamedBackdrop> {};
+
+TEST_P(DemoMasksBefore, SlowMeetTheGoalsAtTheDemosOwnSize) {
+  Score score;
+  for (const SeedCases& one : all_cases()) {
+    run(demo_options(GetParam().shade, one.seed), one.cases, score);
+  }
+  print("all", score);
+  EXPECT_GE(score.overlap, 0.990);
+  EXPECT_GE(score.worst, 0.980);
+  EXPECT_GE(score.boundary, 0.97);
+  EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
+}
+
+INSTANTIATE_TEST_SUITE_P(Backdrops, DemoMasksBefore,
+                         testing::Values(NamedBackdrop{"black", demo::BackdropShade::black},
+                                         NamedBackdrop{"grey", demo::BackdropShade::grey},
+                                         NamedBackdrop{"white", demo::BackdropShade::white}),
+                         [](const auto& named) { return std::string(named.param.name); });
+
+// A floor under what is reached at 720 px, where the goals are missed before black.
+TEST(DemoMasksAt720, SlowKeepWhatIsReachedWhichIsBelowTheGoalsBeforeBlack) {
   test::DustScore dust;
-  // What is reached; the goal is 0.990 in the mean and 0.980 in the worst image on every backdrop.
   // On black all colours differ from the backdrop in brightness alone, which light changes as well.
   struct Reached {
     demo::BackdropShade backdrop;
@@ -147,7 +182,7 @@ TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
                                  Reached{demo::BackdropShade::white, 0.994, 0.990}}) {
     Score score;
     for (const SeedCases& one : all_cases()) {
-      run(reached.backdrop, one.seed, one.cases, score, dust);
+      run(test::demo_at_720(demo_options(reached.backdrop, one.seed)), one.cases, score, &dust);
     }
     print(cv::format("backdrop %d", static_cast<int>(reached.backdrop)), score);
     EXPECT_GE(score.overlap, reached.mean);
@@ -167,59 +202,12 @@ TEST(DemoMasks, SlowMeetTheTruthOverBackdropsSeedsDepthsAndExposures) {
   EXPECT_LT(error, 1.5);
 }
 
-// The goals themselves, at a size nearer to what is shot: less of the area lies at its outline.
-struct NamedBackdrop {
-  const char* name;
-  demo::BackdropShade shade;
-};
-
-class DemoMasksAt1600 : public testing::TestWithParam<NamedBackdrop> {};
-
-TEST_P(DemoMasksAt1600, SlowMeetTheGoalsOverSeedsDepthsAndExposures) {
-  Score score;
-  for (const SeedCases& one : all_cases()) {
-    demo::DemoOptions options = demo_options(GetParam().shade, one.seed);
-    options.width_px = 1600;
-    options.height_px = 1067;
-    const demo::DemoSet plain(options);
-    const std::vector<demo::RenderedView> views = test::rendered(plain);
-    for (const Case& sensor : one.cases) {
-      options.bits = sensor.bits;
-      options.faults.exposure = sensor.exposure;
-      const demo::DemoSet set(options);
-      std::vector<cv::Mat> images = test::exposed(set, views);
-      const SurveyResult result = test::survey_all(images);
-      Score here;
-      for (std::size_t k = 0; k < views.size(); ++k) {
-        repair(images[k], result.spots, {});
-        const cv::Mat mask = make_mask(images[k], result, {}, 0).coverage;
-        here.add(mask, views[k]);
-        score.add(mask, views[k]);
-      }
-      print(cv::format("seed %d, %d bit, exposure %.1f", static_cast<int>(one.seed), sensor.bits,
-                       sensor.exposure),
-            here);
-    }
-  }
-  print("all", score);
-  EXPECT_GE(score.overlap, 0.990);
-  EXPECT_GE(score.worst, 0.980);
-  EXPECT_GE(score.boundary, 0.97);
-  EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
-}
-
-INSTANTIATE_TEST_SUITE_P(Backdrops, DemoMasksAt1600,
-                         testing::Values(NamedBackdrop{"black", demo::BackdropShade::black},
-                                         NamedBackdrop{"grey", demo::BackdropShade::grey},
-                                         NamedBackdrop{"white", demo::BackdropShade::white}),
-                         [](const auto& named) { return std::string(named.param.name); });
-
-TEST(DemoMasks, SlowMeetTheTruthOnColouredBackdrops) {
+TEST(DemoMasksAt720, SlowMeetTheGoalsBeforeColouredBackdrops) {
   for (const demo::BackdropShade backdrop :
        {demo::BackdropShade::blue, demo::BackdropShade::green}) {
     Score score;
     test::DustScore dust;
-    run(backdrop, 4, {{16, 1.0}, {8, 0.7}}, score, dust);
+    run(test::demo_at_720(demo_options(backdrop, 4)), {{16, 1.0}, {8, 0.7}}, score, &dust);
     print(cv::format("backdrop %d", static_cast<int>(backdrop)), score);
     EXPECT_GE(score.overlap, 0.994);
     EXPECT_GE(score.worst, 0.990);
@@ -229,25 +217,30 @@ TEST(DemoMasks, SlowMeetTheTruthOnColouredBackdrops) {
   }
 }
 
-TEST(DemoMasks, SlowMeetTheTruthAsPrepareWritesThem) {
+// The demo as shipped, from file to file.
+TEST(DemoMasks, SlowMeetTheGoalsAsPrepareWritesThemAndNoStationIsInDoubt) {
   demo::DemoOptions options;
   options.boards = false;
-  options.backdrop = demo::BackdropShade::grey;
   const test::SmallSet set(true, options);
-  set.add_settings("[refine]\nenabled = false");
-  (void)set.prepare();
+  EXPECT_EQ(set.prepare().judgement.sentence,
+            "Ready: all 36 stations are prepared and none is in doubt.");
   const CalibrationRecord record = read_record(set.root() / "truth/demo.calibration.json");
   const UndistortMap map = undistort_map(record.lens->camera, {});
   double sum = 0;
+  double worst = 1;
   int count = 0;
   for (const auto& entry : std::filesystem::directory_iterator(set.prepared() / "masks")) {
     const cv::Mat truth =
         undistort_mask(read_image(set.root() / "truth/masks" / entry.path().filename()), map);
-    sum += jaccard(read_image(entry.path()), truth);
+    const double here = jaccard(read_image(entry.path()), truth);
+    sum += here;
+    worst = std::min(worst, here);
     ++count;
   }
-  EXPECT_EQ(count, 36);
-  EXPECT_GE(sum / count, 0.98);
+  ASSERT_EQ(count, 36);
+  std::cout << "prepared: overlap " << sum / count << ", worst " << worst << '\n';
+  EXPECT_GE(sum / count, 0.990);
+  EXPECT_GE(worst, 0.980);
 }
 
 }  // namespace

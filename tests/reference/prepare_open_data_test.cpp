@@ -10,6 +10,7 @@
 #include "core/camera.h"
 #include "core/files.h"
 #include "core/image_io.h"
+#include "tests/support/demo_at_720.h"
 #include "tests/support/pose_agreement.h"
 #include "tests/support/small_set.h"
 
@@ -112,7 +113,7 @@ std::pair<double, double> reprojection(const test::SmallSet& set) {
 }
 
 TEST(PrepareReference, SlowDemoCamerasReprojectTheTruthWithTheTrueCalibration) {
-  demo::DemoOptions options;
+  demo::DemoOptions options = test::demo_at_720();
   options.boards = false;
   options.stations = 9;
   for (const bool refined : {false, true}) {
@@ -150,7 +151,7 @@ BothPoses exported_and_true(const test::SmallSet& set) {
 // file's.
 TEST(PrepareReference, SlowDemoPosesFromNominalGeometryAlone) {
   for (const std::uint64_t seed : {1U, 2U}) {
-    demo::DemoOptions options;
+    demo::DemoOptions options = test::demo_at_720();
     options.boards = false;
     options.seed = seed;
     const test::SmallSet set(true, options);

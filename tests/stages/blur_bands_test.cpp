@@ -10,6 +10,7 @@
 #include "stages/mask.h"
 #include "stages/repair.h"
 #include "stages/survey.h"
+#include "tests/support/demo_at_720.h"
 
 namespace trunnion {
 namespace {
@@ -206,7 +207,7 @@ TEST(SlowBlurBandsDemo, FoundInAffectedImagesAndNoneInCleanOnes) {
   Tally tally;
   for (const auto shade :
        {demo::BackdropShade::black, demo::BackdropShade::grey, demo::BackdropShade::white}) {
-    demo::DemoOptions options;
+    demo::DemoOptions options = test::demo_at_720();
     options.stations = 4;
     options.seed = 22;  // the constants were chosen on seeds 1, 2, 5, 6 and 14
     options.backdrop = shade;

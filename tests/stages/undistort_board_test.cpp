@@ -9,6 +9,7 @@
 
 #include "datasets/demo_set.h"
 #include "stages/undistort.h"
+#include "tests/support/demo_at_720.h"
 
 namespace trunnion {
 namespace {
@@ -98,7 +99,7 @@ cv::Mat sixteen_bit(const cv::Mat& colour) {
 
 // The demo's lens as it is, and one that bends twelve times as much.
 TEST(UndistortBoard, LinesOfTheDemoTargetAreStraight) {
-  demo::DemoOptions options;
+  demo::DemoOptions options = test::demo_at_720();
   options.stations = 3;
   const demo::DemoSet set(options);
   const auto shots = demo::lens_boards(set);
