@@ -304,6 +304,10 @@ SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noi
     const SettledSpeck settled = settle(logs, noise, defects, found.speck, longest);
     found = {settled.speck, settled.transmission};
   });
+  // What another speck nearby had left over does not outlast its settling.
+  std::erase_if(result.specks, [&](const FoundSpeck& found) {
+    return std::abs(found.speck.depth) < 0.5 * options.least_depth;
+  });
   return result;
 }
 

@@ -3,11 +3,14 @@
 #include <cmath>
 #include <cstdint>
 
+#include "stages/survey_neighbour.h"
+
 namespace trunnion {
 namespace {
 
 constexpr int kRim = 9;              // px around a speck whose texture counts in its weights
 constexpr int kRounds = 6;           // at most; each leaves about a third of the bias
+constexpr int kNeighbourRounds = 2;  // of them with the pattern lessened
 constexpr double kSettled = 0.002;   // of a depth: less changes no value behind the speck
 constexpr double kLeastShare = 0.5;  // of the depth found, else the fit has left the speck
 
@@ -45,8 +48,8 @@ SettledSpeck settle(const std::vector<cv::Mat>& logs, const LightNoise& noise,
            speck.depth / start.depth > kLeastShare;
   };
   StaticGradient field;
-  for (int round = 0; round < kRounds; ++round) {
-    field = static_gradient(without(logs, window, here), noise);
+  const auto refit = [&](const std::vector<cv::Mat>& patches) {
+    field = static_gradient(patches, noise);
     leave_out(field, defects, window.tl());
     Speck back = here;
     back.depth = -here.depth;
@@ -58,7 +61,15 @@ SettledSpeck settle(const std::vector<cv::Mat>& logs, const LightNoise& noise,
     } else {
       weigh(field, here);
     }
-    if (std::abs(here.depth - before) < kSettled * std::abs(before)) break;
+    return std::abs(here.depth - before) < kSettled * std::abs(before);
+  };
+  for (int round = 0; round < kRounds; ++round) {
+    if (refit(without(logs, window, here))) break;
+  }
+  for (int round = 0; round < kNeighbourRounds; ++round) {
+    if (refit(less_pattern(logs, noise, without(logs, window, here), window, reach_of(here)))) {
+      break;
+    }
   }
   SettledSpeck settled{here, transmission_of(field, here)};
   settled.speck.centre += cv::Point2d(window.tl());

@@ -6,7 +6,8 @@
 // the speck divided out of the stations' images the weights know of the pattern alone. Shape and
 // depth are fitted to that field with the speck put back, and so on until they settle: iterative
 // reweighting by residuals, as P. W. Holland and R. E. Welsch, "Robust regression using iteratively
-// reweighted least-squares", Communications in Statistics 6(9), 1977.
+// reweighted least-squares", Communications in Statistics 6(9), 1977. At last the same with the
+// pattern lessened by what neighbouring stations show of it (survey_neighbour.h).
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -21,9 +22,9 @@ struct SettledSpeck {
   cv::Mat transmission;  // see survey_speck.h
 };
 
-// `logs`: remembered images (survey_static.h) of the stations; `found` in their px, with the
-// `defects` that tell nothing; `longest` as for fit_speck. A fit that leaves the speck's place or
-// its sign is not followed: depth alone is settled then.
+// `logs`: remembered images (survey_static.h) of the stations, ring by ring; `found` in their px,
+// with the `defects` that tell nothing; `longest` as for fit_speck. A fit that leaves the speck's
+// place or its sign is not followed: depth alone is settled then.
 SettledSpeck settle(const std::vector<cv::Mat>& logs, const LightNoise& noise,
                     const std::vector<cv::Point2d>& defects, const Speck& found, double longest);
 
