@@ -302,8 +302,10 @@ std::string mask_path(const StationImage& station, const OutputSettings& output)
 }
 
 void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
-  // Clearing pages anew costs a tenth of an image.
-  constexpr std::size_t kImagesUntilReturn = 16;
+  // What lies free between images grows the longer nothing is given back; clearing pages anew costs
+  // a few hundredths of an image each time, which a small set is spared.
+  constexpr std::size_t kImagesBeforeReturn = 16;
+  constexpr std::size_t kImagesUntilReturn = 8;
   pass.progress.start("repair, mask, undistort", items.size());
   // Those whose pixels still wait in memory first, so that they don't add to what is in flight.
   std::vector<ImageItem*> order;
@@ -317,7 +319,7 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
       control.stop();
       return nullptr;
     }
-    if (next % kImagesUntilReturn == kImagesUntilReturn - 1) return_freed_memory();
+    if (next >= kImagesBeforeReturn && next % kImagesUntilReturn == 0) return_freed_memory();
     return order[next++];
   };
   CommitThread commits(static_cast<std::size_t>(pass.jobs));
