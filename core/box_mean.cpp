@@ -1,5 +1,6 @@
 #include "core/box_mean.h"
 
+#include <algorithm>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 

@@ -8,6 +8,7 @@
 
 #include "stages/repair.h"
 #include "tests/support/demo_at_720.h"
+#include "tests/support/demo_backdrops.h"
 #include "tests/support/demo_views.h"
 #include "tests/support/dust_score.h"
 
@@ -56,26 +57,17 @@ void expect_bars(const test::DustScore& score, double recall) {
   EXPECT_LT(score.error(), 1.5);
 }
 
-struct NamedBackdrop {
-  const char* name;
-  demo::BackdropShade shade;
-};
-
-class DemoDustBefore : public testing::TestWithParam<NamedBackdrop> {};
+class DemoDustBefore : public testing::TestWithParam<demo::BackdropShade> {};
 
 TEST_P(DemoDustBefore, SlowMeetsTheGoalsAtTheDemosOwnSize) {
   test::DustScore score;
   for (const std::uint64_t seed : {4U, 5U, 6U}) {
-    run(demo_options(GetParam().shade, seed), {16, 8}, score);
+    run(demo_options(GetParam(), seed), {16, 8}, score);
   }
   expect_bars(score, 0.95);
 }
 
-INSTANTIATE_TEST_SUITE_P(Backdrops, DemoDustBefore,
-                         testing::Values(NamedBackdrop{"black", demo::BackdropShade::black},
-                                         NamedBackdrop{"grey", demo::BackdropShade::grey},
-                                         NamedBackdrop{"white", demo::BackdropShade::white}),
-                         [](const auto& named) { return std::string(named.param.name); });
+INSTANTIATE_TEST_SUITE_P(Backdrops, DemoDustBefore, test::neutral_backdrops(), test::backdrop_name);
 
 // A floor under what is reached at 720 px, where specks lie before rich pattern at nearly all
 // stations (docs/decisions.md, Dust): 0.947 of 0.95 wanted.

@@ -13,6 +13,7 @@
 #include "stages/repair.h"
 #include "stages/undistort.h"
 #include "tests/support/demo_at_720.h"
+#include "tests/support/demo_backdrops.h"
 #include "tests/support/demo_views.h"
 #include "tests/support/dust_score.h"
 #include "tests/support/small_set.h"
@@ -143,17 +144,12 @@ void run(demo::DemoOptions options, const std::vector<Case>& cases, Score& score
   dust->on_clean += static_cast<int>(test::survey_all(test::exposed(clean, views)).spots.size());
 }
 
-struct NamedBackdrop {
-  const char* name;
-  demo::BackdropShade shade;
-};
-
-class DemoMasksBefore : public testing::TestWithParam<NamedBackdrop> {};
+class DemoMasksBefore : public testing::TestWithParam<demo::BackdropShade> {};
 
 TEST_P(DemoMasksBefore, SlowMeetTheGoalsAtTheDemosOwnSize) {
   Score score;
   for (const SeedCases& one : all_cases()) {
-    run(demo_options(GetParam().shade, one.seed), one.cases, score);
+    run(demo_options(GetParam(), one.seed), one.cases, score);
   }
   print("all", score);
   EXPECT_GE(score.overlap, 0.990);
@@ -162,11 +158,8 @@ TEST_P(DemoMasksBefore, SlowMeetTheGoalsAtTheDemosOwnSize) {
   EXPECT_GE(score.bristles_kept / score.bristles, 0.90);
 }
 
-INSTANTIATE_TEST_SUITE_P(Backdrops, DemoMasksBefore,
-                         testing::Values(NamedBackdrop{"black", demo::BackdropShade::black},
-                                         NamedBackdrop{"grey", demo::BackdropShade::grey},
-                                         NamedBackdrop{"white", demo::BackdropShade::white}),
-                         [](const auto& named) { return std::string(named.param.name); });
+INSTANTIATE_TEST_SUITE_P(Backdrops, DemoMasksBefore, test::neutral_backdrops(),
+                         test::backdrop_name);
 
 // A floor under what is reached at 720 px, where the goals are missed before black.
 TEST(DemoMasksAt720, SlowKeepWhatIsReachedWhichIsBelowTheGoalsBeforeBlack) {
