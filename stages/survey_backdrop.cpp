@@ -153,14 +153,20 @@ cv::Mat without_noise(const cv::Mat& value, const BlockNoise& noise) {
   const cv::Scalar mean = cv::mean(value);
   const double level = (mean[0] + mean[1] + mean[2]) / 3.0;
   const double sigma = std::sqrt(3.0 * (noise.at_zero + noise.per_level * level));
-  // Rows beyond a strip are looked at as well: to OpenCV it is a part of the whole.
+  // OpenCV's table of weights spans the values of what it is given and no more: each strip is given
+  // the rows about it as its own, as looked at from its edge they would lie beyond the table.
   constexpr int kStrip = 64;
+  constexpr int kHalo = kSmoothPx / 2;
   cv::Mat smooth(value.size(), value.type());
   tbb::parallel_for(0, (value.rows + kStrip - 1) / kStrip, [&](int k) {
     const cv::Range rows(k * kStrip, std::min(value.rows, (k + 1) * kStrip));
+    const cv::Range with_halo(std::max(0, rows.start - kHalo),
+                              std::min(value.rows, rows.end + kHalo));
     cv::Mat out;
-    cv::bilateralFilter(value.rowRange(rows), out, kSmoothPx, kSmoothSigmas * sigma, kSmoothPx);
-    out.copyTo(smooth.rowRange(rows));
+    cv::bilateralFilter(value.rowRange(with_halo), out, kSmoothPx, kSmoothSigmas * sigma, kSmoothPx,
+                        cv::BORDER_DEFAULT | cv::BORDER_ISOLATED);
+    out.rowRange(rows.start - with_halo.start, rows.end - with_halo.start)
+        .copyTo(smooth.rowRange(rows));
   });
   return smooth;
 }

@@ -118,5 +118,29 @@ TEST(SurveyBackdrop, DarkFurrowsOfTheSpecimenAreNotTheBackdropSeen) {
   EXPECT_LT(missed, open / 100);
 }
 
+// The stage's edge, say. Smoothing row by row must look past a step without taking it for noise and
+// without leaving what it knows of the levels on one side of it: whatever the row, both sides keep
+// theirs.
+TEST(SurveyBackdrop, AStepStaysWhereItIsWhateverTheRow) {
+  for (const int step : {61, 62, 63, 64, 65, 66, 128, 192}) {
+    SCOPED_TRACE(step);
+    std::vector<SurveyFrame> frames(kStations);
+    for (int k = 0; k < kStations; ++k) {
+      cv::Mat value(kHeight, kWidth, CV_32FC3, cv::Scalar::all(60000));
+      value.rowRange(0, step).setTo(cv::Scalar::all(1500));
+      cv::Mat noise(value.size(), CV_32FC3);
+      cv::RNG(static_cast<std::uint64_t>(300 + k)).fill(noise, cv::RNG::NORMAL, 0, 10);
+      cv::Mat(value + noise).convertTo(frames[static_cast<std::size_t>(k)].mean, CV_16U);
+    }
+    const StackBackdrop backdrop =
+        estimate_backdrop(frames, {100, 0}, cv::Mat::zeros(kHeight, kWidth, CV_8U));
+    const auto furthest = [&](const cv::Mat& side, double level) {
+      return cv::norm(cv::Mat(side.reshape(1) - level), cv::NORM_INF);
+    };
+    EXPECT_LT(furthest(backdrop.value.rowRange(0, step), 1500), 30);
+    EXPECT_LT(furthest(backdrop.value.rowRange(step, kHeight), 60000), 30);
+  }
+}
+
 }  // namespace
 }  // namespace trunnion
