@@ -194,7 +194,7 @@ Processed process(ImageItem& item, const ImagePass& pass) {
     }
   }
   check_interrupt();
-  image = undistort_image(image, pass.map, settings.undistort.interpolation);
+  undistort_image(image, pass.map, settings.undistort.interpolation);
   if (!coverage.empty()) {
     const bool margin = coverage.data != outline.data;
     coverage = undistort_mask(coverage, pass.map);

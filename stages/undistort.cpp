@@ -1,82 +1,19 @@
 #include "stages/undistort.h"
 
-#include <tbb/blocked_range.h>
-#include <tbb/parallel_for.h>
-
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
+#include <deque>
+#include <utility>
 #include <vector>
 
 #include "core/error.h"
-#include "stages/undistort_sample.h"
+#include "stages/undistort_runs.h"
 
 namespace trunnion {
 namespace {
 
 using namespace resampling;
-
-constexpr double kNowhere = -1e6;
-
-bool folded_at(const UndistortMap& map, double column, double row) {
-  const Eigen::Vector2d ideal((column - map.to.cx) / map.to.fx, (row - map.to.cy) / map.to.fy);
-  return !(distort_jacobian(map.from, ideal).determinant() > 0.0);
-}
-
-Eigen::Vector2d place(const UndistortMap& map, double column, double row) {
-  // Past the fold the polynomial turns back and would show the image a second time.
-  if (map.folds && folded_at(map, column, row)) return Eigen::Vector2d::Constant(kNowhere);
-  return to_source(map, {column, row});
-}
-
-std::int64_t fixed(double value) {
-  return std::llrint(std::clamp(value, kNowhere, -kNowhere) * kOne);
-}
-
-// Pixels of one row between two nodes, and where they lie in the source.
-struct Run {
-  int first = 0;
-  int last = 0;
-  std::int64_t x = 0;
-  std::int64_t y = 0;
-  std::int64_t step_x = 0;
-  std::int64_t step_y = 0;
-};
-
-// Calls `each(row, run)` over some rows of the new image.
-template <typename Each>
-void for_each_run_of(const UndistortMap& map, const tbb::blocked_range<int>& rows,
-                     const Each& each) {
-  const int spacing = map.node_spacing_px;
-  for (int row = rows.begin(); row < rows.end(); ++row) {
-    Eigen::Vector2d next = place(map, 0, row);
-    for (int first = 0; first < map.to.width_px; first += spacing) {
-      const Eigen::Vector2d here = next;
-      next = place(map, first + spacing, row);
-      Run run{first, std::min(first + spacing, map.to.width_px), fixed(here.x()), fixed(here.y())};
-      run.step_x = (fixed(next.x()) - run.x) / spacing;
-      run.step_y = (fixed(next.y()) - run.y) / spacing;
-      each(row, run);
-    }
-  }
-}
-
-// The same over all of it, rows on all threads.
-template <typename Each>
-void for_each_run(const UndistortMap& map, const Each& each) {
-  constexpr int kRowsAtOnce = 128;
-  tbb::parallel_for(tbb::blocked_range<int>(0, map.to.height_px, kRowsAtOnce),
-                    [&](const tbb::blocked_range<int>& rows) { for_each_run_of(map, rows, each); });
-}
-
-template <typename T, int C, int N>
-void resample_run(const Resampler<T, C, N>& resampler, const Run& run, T* out) {
-  std::int64_t x = run.x;
-  std::int64_t y = run.y;
-  for (int column = run.first; column < run.last; ++column, x += run.step_x, y += run.step_y) {
-    resampler.at(x, y, out + column * C);
-  }
-}
 
 #ifdef TRUNNION_AVX2
 template <typename T>
@@ -95,97 +32,83 @@ template <typename T>
 }
 #endif
 
+// Rows of the new image.
+struct Rows {
+  cv::Range range;
+  cv::Mat pixels;
+};
+
 template <typename T, int C, int N>
-void resample(const cv::Mat& source, const UndistortMap& map, cv::Mat& result) {
+void resample(const cv::Mat& source, const UndistortMap& map, Rows& rows) {
   const Resampler<T, C, N> resampler(source);
+  const auto out = [&](int row) { return rows.pixels.ptr<T>(row - rows.range.start); };
 #ifdef TRUNNION_AVX2
   if constexpr (C == 3 && N == 4) {  // what nearly all images are
     if (has_wide_registers()) {
-      return for_each_run(map, [&](int row, const Run& run) {
-        resample_run_wide(resampler, run, result.ptr<T>(row));
+      return for_each_run(map, rows.range, [&](int row, const Run& run) {
+        resample_run_wide(resampler, run, out(row));
       });
     }
   }
 #endif
-  for_each_run(map,
-               [&](int row, const Run& run) { resample_run(resampler, run, result.ptr<T>(row)); });
+  for_each_run(map, rows.range,
+               [&](int row, const Run& run) { resample_run(resampler, run, out(row)); });
 }
 
-// Which blocks of a mask hold one value only: away from the outline there is nothing to
-// interpolate.
-class UniformBlocks {
- public:
-  explicit UniformBlocks(const cv::Mat& mask)
-      : size_(mask.size()),
-        value_((mask.rows + kSide - 1) / kSide, (mask.cols + kSide - 1) / kSide, CV_16S) {
-    std::vector<std::uint8_t> least(static_cast<std::size_t>(mask.cols));
-    std::vector<std::uint8_t> most(least.size());
-    for (int j = 0; j < value_.rows; ++j) {
-      std::fill(least.begin(), least.end(), std::uint8_t{255});
-      std::fill(most.begin(), most.end(), std::uint8_t{0});
-      for (int y = j * kSide; y < std::min(mask.rows, (j + 1) * kSide); ++y) {
-        const auto* row = mask.ptr<std::uint8_t>(y);
-        for (std::size_t x = 0; x < least.size(); ++x) {
-          least[x] = std::min(least[x], row[x]);
-          most[x] = std::max(most[x], row[x]);
-        }
-      }
-      for (int i = 0; i < value_.cols; ++i) {
-        const int end = std::min(mask.cols, (i + 1) * kSide);
-        const auto lo = *std::min_element(least.begin() + i * kSide, least.begin() + end);
-        const auto hi = *std::max_element(most.begin() + i * kSide, most.begin() + end);
-        value_.at<std::int16_t>(j, i) = lo == hi ? lo : kMixed;
-      }
-    }
-  }
-
-  // The one value that all of a run's taps have; kMixed where there are several or some lie
-  // outside.
-  [[nodiscard]] int value_under(const Run& run) const {
-    const std::int64_t steps = run.last - run.first - 1;
-    const auto [x0, x1] = std::minmax({run.x, run.x + steps * run.step_x});
-    const auto [y0, y1] = std::minmax({run.y, run.y + steps * run.step_y});
-    // A pixel more on either side: the taps, and fractions that are rounded up to the next pixel.
-    const std::int64_t left = (x0 >> kFractionBits) - 1;
-    const std::int64_t right = (x1 >> kFractionBits) + 2;
-    const std::int64_t top = (y0 >> kFractionBits) - 1;
-    const std::int64_t bottom = (y1 >> kFractionBits) + 2;
-    if (left < 0 || top < 0 || right >= size_.width || bottom >= size_.height) return kMixed;
-    const int value =
-        value_.at<std::int16_t>(static_cast<int>(top) / kSide, static_cast<int>(left) / kSide);
-    for (int j = static_cast<int>(top) / kSide; j <= static_cast<int>(bottom) / kSide; ++j) {
-      for (int i = static_cast<int>(left) / kSide; i <= static_cast<int>(right) / kSide; ++i) {
-        if (value_.at<std::int16_t>(j, i) != value) return kMixed;
-      }
-    }
-    return value;
-  }
-
-  static constexpr std::int16_t kMixed = -1;
-
- private:
-  static constexpr int kSide = 32;
-  cv::Size size_;
-  cv::Mat value_;
-};
-
 template <int N>
-void resample(const cv::Mat& source, const UndistortMap& map, cv::Mat& result) {
+void resample(const cv::Mat& source, const UndistortMap& map, Rows& rows) {
   switch (source.type()) {
     case CV_8UC1:
-      return resample<std::uint8_t, 1, N>(source, map, result);
+      return resample<std::uint8_t, 1, N>(source, map, rows);
     case CV_8UC3:
-      return resample<std::uint8_t, 3, N>(source, map, result);
+      return resample<std::uint8_t, 3, N>(source, map, rows);
     case CV_8UC4:
-      return resample<std::uint8_t, 4, N>(source, map, result);
+      return resample<std::uint8_t, 4, N>(source, map, rows);
     case CV_16UC1:
-      return resample<std::uint16_t, 1, N>(source, map, result);
+      return resample<std::uint16_t, 1, N>(source, map, rows);
     case CV_16UC3:
-      return resample<std::uint16_t, 3, N>(source, map, result);
+      return resample<std::uint16_t, 3, N>(source, map, rows);
     case CV_16UC4:
-      return resample<std::uint16_t, 4, N>(source, map, result);
+      return resample<std::uint16_t, 4, N>(source, map, rows);
     default:
       throw data_error("Undistortion takes 8 or 16 bit images of 1, 3 or 4 channels only.");
+  }
+}
+
+void resample(const cv::Mat& source, const UndistortMap& map, Interpolation interpolation,
+              Rows& rows) {
+  if (interpolation == Interpolation::cubic) {
+    resample<4>(source, map, rows);
+  } else {
+    resample<8>(source, map, rows);
+  }
+}
+
+// Bands of new rows wait until no later band looks at the source's rows in their place.
+void resample_in_place(cv::Mat& image, const UndistortMap& map, Interpolation interpolation) {
+  constexpr int kBandRows = 128;
+  std::deque<Rows> waiting;
+  std::vector<cv::Mat> spare;
+  for (int row = 0; row < image.rows; row += kBandRows) {
+    Rows band{{row, std::min(row + kBandRows, image.rows)}, {}};
+    if (!spare.empty()) {
+      band.pixels = std::move(spare.back());
+      spare.pop_back();
+    } else {
+      band.pixels.create(kBandRows, image.cols, image.type());
+    }
+    resample(image, map, interpolation, band);
+    waiting.push_back(std::move(band));
+    const auto next = static_cast<std::size_t>(waiting.back().range.end);
+    const int needed = next >= static_cast<std::size_t>(image.rows) ? image.rows
+                       : next < map.first_source_row.size()         ? map.first_source_row[next]
+                                                                    : 0;
+    while (!waiting.empty() && waiting.front().range.end <= needed) {
+      Rows& done = waiting.front();
+      done.pixels.rowRange(0, done.range.size()).copyTo(image.rowRange(done.range));
+      spare.push_back(std::move(done.pixels));
+      waiting.pop_front();
+    }
   }
 }
 
@@ -206,14 +129,26 @@ double interpolation_error(const UndistortMap& map, int spacing) {
   return worst;
 }
 
-bool folds_at_a_node(const UndistortMap& map) {
-  for (int row = 0; row < map.to.height_px; ++row) {
+// Sets `folds` and `first_source_row` from the nodes; between them places change evenly.
+void look_at_nodes(UndistortMap& map) {
+  map.folds = false;
+  map.first_source_row.assign(static_cast<std::size_t>(map.to.height_px), 0);
+  double first = map.from.height_px;
+  for (int row = map.to.height_px - 1; row >= 0; --row) {
     for (int column = 0; column < map.to.width_px + map.node_spacing_px;
          column += map.node_spacing_px) {
-      if (folded_at(map, column, row)) return true;
+      if (folded_at(map, column, row)) {
+        map.folds = true;
+        first = 0;  // places on the way to nowhere
+      } else {
+        first = std::min(first, to_source(map, {column, row}).y());
+      }
     }
+    // The widest kernel's taps, and fractions that are rounded.
+    constexpr double kAbove = 5;
+    map.first_source_row[static_cast<std::size_t>(row)] =
+        static_cast<int>(std::clamp(std::floor(first) - kAbove, 0.0, 1.0 * map.from.height_px));
   }
-  return false;
 }
 
 }  // namespace
@@ -229,38 +164,19 @@ UndistortMap undistort_map(const Camera& source, const UndistortSettings& settin
          interpolation_error(map, map.node_spacing_px) > kLargestError_px) {
     map.node_spacing_px /= 2;
   }
-  if (!map.identity) map.folds = folds_at_a_node(map);
+  if (!map.identity) look_at_nodes(map);
   return map;
 }
 
-cv::Mat undistort_image(const cv::Mat& image, const UndistortMap& map,
-                        Interpolation interpolation) {
-  if (map.identity) return image;
-  cv::Mat result(map.to.height_px, map.to.width_px, image.type());
-  if (interpolation == Interpolation::cubic) {
-    resample<4>(image, map, result);
-  } else {
-    resample<8>(image, map, result);
+void undistort_image(cv::Mat& image, const UndistortMap& map, Interpolation interpolation) {
+  if (map.identity) return;
+  if (image.cols == map.to.width_px && image.rows == map.to.height_px) {
+    resample_in_place(image, map, interpolation);
+    return;
   }
-  return result;
-}
-
-cv::Mat undistort_mask(const cv::Mat& coverage, const UndistortMap& map) {
-  if (map.identity) return coverage;
-  CV_Assert(coverage.type() == CV_8UC1);
-  const Resampler<std::uint8_t, 1, 2> resampler(coverage);
-  const UniformBlocks blocks(coverage);
-  cv::Mat result(map.to.height_px, map.to.width_px, CV_8U);
-  for_each_run(map, [&](int row, const Run& run) {
-    auto* out = result.ptr<std::uint8_t>(row);
-    const int value = blocks.value_under(run);
-    if (value == UniformBlocks::kMixed) {
-      resample_run(resampler, run, out);
-    } else {
-      std::fill(out + run.first, out + run.last, static_cast<std::uint8_t>(value));
-    }
-  });
-  return result;
+  Rows all{{0, map.to.height_px}, cv::Mat(map.to.height_px, map.to.width_px, image.type())};
+  resample(image, map, interpolation, all);
+  image = all.pixels;
 }
 
 Eigen::Vector2d to_source(const UndistortMap& map, const Eigen::Vector2d& new_px) {

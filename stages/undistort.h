@@ -12,6 +12,7 @@
 #pragma once
 
 #include <opencv2/core.hpp>
+#include <vector>
 
 #include "config/settings.h"
 #include "core/camera.h"
@@ -26,21 +27,27 @@ namespace trunnion {
 // With centre_principal_point the rectangle is the largest (smallest) around the principal point.
 Camera undistorted_camera(const Camera& source, const UndistortSettings& settings);
 
-// Where the new image comes from; computed once a camera, a few bytes.
+// Where the new image comes from; computed once a camera, four bytes a row.
 struct UndistortMap {
   Camera from;
   Camera to;
   int node_spacing_px = 1;
   bool identity = false;
   bool folds = true;  // the distortion's polynomial may turn back within the new image
+  // Of a row of the new image: neither it nor any row below comes from source rows above this one.
+  // Empty: not known.
+  std::vector<int> first_source_row;
 };
 
 UndistortMap undistort_map(const Camera& source, const UndistortSettings& settings);
 
 // 8 or 16 bit, 1, 3 or 4 channels; depth and channels are kept. Pixels without a source are black
-// (alpha and mask: 0). Within half a pixel of the border the outermost pixels are repeated.
-// Single-threaded: the pipeline works on several images at once.
-cv::Mat undistort_image(const cv::Mat& image, const UndistortMap& map, Interpolation interpolation);
+// (alpha and mask: 0). Within half a pixel of the border the outermost pixels are repeated. Works
+// on all threads.
+//
+// The image is replaced: in its own memory where the new one is as large, so whoever shares it sees
+// the new pixels; the bands of rows that wait meanwhile are a few megabytes.
+void undistort_image(cv::Mat& image, const UndistortMap& map, Interpolation interpolation);
 cv::Mat undistort_mask(const cv::Mat& coverage, const UndistortMap& map);
 
 // Position in the source image of a position in the new image and back (px), exact.
