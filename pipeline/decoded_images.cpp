@@ -4,10 +4,13 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <chrono>
+#include <cstring>
 #include <ctime>
+#include <exception>
+#include <new>
 #include <string>
 #include <utility>
-#include <vector>
 
 namespace trunnion {
 namespace {
@@ -16,7 +19,7 @@ namespace fs = std::filesystem;
 
 // Of its pixels' bytes: a larger file is hardly compressed, and reading it takes no longer.
 constexpr double kCompressed = 0.97;
-constexpr double kThereAndBack = 1.2;  // writing and reading back, in times of writing
+constexpr double kThereAndBack = 2.2;  // writing and reading back, in times of writing
 
 bool slow_to_decode(const fs::path& file, std::uintmax_t file_bytes, std::uintmax_t pixel_bytes) {
   std::string extension = file.extension().string();
@@ -26,27 +29,64 @@ bool slow_to_decode(const fs::path& file, std::uintmax_t file_bytes, std::uintma
   return !jpeg && static_cast<double>(file_bytes) < kCompressed * static_cast<double>(pixel_bytes);
 }
 
+// What goes past the system's memory must lie at whole pages, in memory and in the file.
+constexpr std::size_t kPage = 4096;
+constexpr std::size_t kChunk = 1024 * kPage;
+
+class Chunk {
+ public:
+  Chunk() : bytes_(static_cast<char*>(::operator new (kChunk, std::align_val_t{kPage}))) {}
+  ~Chunk() { ::operator delete (bytes_, std::align_val_t{kPage}); }
+  Chunk(const Chunk&) = delete;
+  Chunk& operator=(const Chunk&) = delete;
+  [[nodiscard]] char* data() const { return bytes_; }
+
+ private:
+  char* bytes_;
+};
+
+std::size_t whole_pages(std::size_t bytes) {
+  return (bytes + kPage - 1) / kPage * kPage;
+}
+
+// Without a name; past the system's memory where the file system can.
+int open_nameless(const fs::path& folder) {
+  constexpr int kFlags = O_TMPFILE | O_RDWR | O_CLOEXEC;
+  const int direct = ::open(folder.c_str(), kFlags | O_DIRECT, 0600);
+  return direct >= 0 ? direct : ::open(folder.c_str(), kFlags, 0600);
+}
+
 bool write_all(int descriptor, const cv::Mat& image) {
-  const auto* at = reinterpret_cast<const char*>(image.data);
-  std::size_t left = image.total() * image.elemSize();
-  while (left > 0) {
-    const ssize_t done = ::write(descriptor, at, left);
-    if (done <= 0) return false;
-    at += done;
-    left -= static_cast<std::size_t>(done);
+  const Chunk chunk;
+  const std::size_t total = image.total() * image.elemSize();
+  for (std::size_t done = 0; done < total; done += kChunk) {
+    const std::size_t part = std::min(kChunk, total - done);
+    std::memcpy(chunk.data(), image.data + done, part);
+    std::memset(chunk.data() + part, 0, whole_pages(part) - part);
+    const auto size = static_cast<ssize_t>(whole_pages(part));
+    if (::pwrite(descriptor, chunk.data(), whole_pages(part), static_cast<off_t>(done)) != size) {
+      return false;
+    }
   }
   return true;
 }
 
 bool read_all(int descriptor, cv::Mat& image) {
-  auto* at = reinterpret_cast<char*>(image.data);
+  const Chunk chunk;
   const std::size_t total = image.total() * image.elemSize();
-  for (std::size_t done = 0; done < total;) {
-    const ssize_t got = ::pread(descriptor, at + done, total - done, static_cast<off_t>(done));
-    if (got <= 0) return false;
-    done += static_cast<std::size_t>(got);
+  for (std::size_t done = 0; done < total; done += kChunk) {
+    const std::size_t part = std::min(kChunk, total - done);
+    const auto size = static_cast<ssize_t>(whole_pages(part));
+    if (::pread(descriptor, chunk.data(), whole_pages(part), static_cast<off_t>(done)) != size) {
+      return false;
+    }
+    std::memcpy(image.data + done, chunk.data(), part);
   }
   return true;
+}
+
+double seconds_now() {
+  return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
 }
 
 }  // namespace
@@ -55,6 +95,7 @@ DecodedImages::DecodedImages(fs::path folder, std::uintmax_t reserve_bytes)
     : folder_(std::move(folder)), reserve_bytes_(reserve_bytes) {}
 
 DecodedImages::~DecodedImages() {
+  disk_.finish();
   for (const auto& [file, kept] : kept_) ::close(kept.descriptor);
 }
 
@@ -71,43 +112,51 @@ void DecodedImages::keep(const fs::path& file, const cv::Mat& image, double deco
       !slow_to_decode(file, stamp.bytes, image.total() * image.elemSize())) {
     return;
   }
-  std::vector<Waiting> oldest;
-  {
-    const std::scoped_lock lock(mutex_);
-    waiting_.push_back({file, stamp, image, decode_seconds});
-    while (waiting_.size() > in_memory) {
-      oldest.push_back(std::move(waiting_.front()));
-      waiting_.pop_front();
+  std::unique_lock lock(mutex_);
+  waiting_.push_back({file, stamp, image, decode_seconds});
+  while (waiting_.size() > in_memory) {
+    if (leaving_) {
+      written_.wait(lock);
+      continue;
     }
-  }
-  for (Waiting& one : oldest) {
-    write_out(one);
-    one.image.release();
+    leaving_ = std::move(waiting_.front());
+    waiting_.pop_front();
+    disk_.post([this] { write_out(); });
   }
 }
 
-void DecodedImages::write_out(const Waiting& oldest) {
-  const cv::Mat& image = oldest.image;
-  const std::uintmax_t bytes = image.total() * image.elemSize();
+void DecodedImages::write_out() {
+  try {
+    try_to_write(*leaving_);  // nobody else changes it until it is reset
+  } catch (const std::exception&) {
+    // Out of memory, say: it will be decoded again.
+  }
   {
     const std::scoped_lock lock(mutex_);
-    if (oldest.decode_seconds < kThereAndBack * write_seconds_ * static_cast<double>(bytes)) return;
+    leaving_.reset();
   }
+  written_.notify_all();
+}
+
+void DecodedImages::try_to_write(const Waiting& leaving) {
+  const cv::Mat& image = leaving.image;
+  const std::uintmax_t bytes = image.total() * image.elemSize();
+  // Only this thread reads and sets how long writing takes.
+  if (leaving.decode_seconds < kThereAndBack * write_seconds_ * static_cast<double>(bytes)) return;
   std::error_code code;
   const fs::space_info space = fs::space(folder_, code);
   if (code || space.available < reserve_bytes_ + 2 * bytes) return;
-  const int descriptor = ::open(folder_.c_str(), O_TMPFILE | O_RDWR | O_CLOEXEC, 0600);
+  const int descriptor = open_nameless(folder_);
   if (descriptor < 0) return;
-  const double begun = thread_seconds();
+  const double begun = seconds_now();
   if (!write_all(descriptor, image)) {
     ::close(descriptor);
     return;
   }
-  const double took = thread_seconds() - begun;
+  write_seconds_ = (seconds_now() - begun) / static_cast<double>(bytes);
   const std::scoped_lock lock(mutex_);
-  write_seconds_ = took / static_cast<double>(bytes);
   const auto [place, added] =
-      kept_.try_emplace(oldest.file, Kept{descriptor, oldest.stamp, image.size(), image.type()});
+      kept_.try_emplace(leaving.file, Kept{descriptor, leaving.stamp, image.size(), image.type()});
   if (!added) ::close(descriptor);
 }
 
@@ -124,7 +173,8 @@ bool DecodedImages::in_memory(const fs::path& file) {
 cv::Mat DecodedImages::take(const fs::path& file) {
   Kept kept;
   {
-    const std::scoped_lock lock(mutex_);
+    std::unique_lock lock(mutex_);
+    written_.wait(lock, [&] { return !leaving_ || leaving_->file != file; });
     const auto held = waiting(file);
     if (held != waiting_.end()) {
       const Waiting one = std::move(*held);

@@ -2,18 +2,21 @@
 // several times longer to decode than its pixels take to go through a file.
 //
 // The newest wait in memory, as many as the caller says; the others' pixels in files without a name
-// below the workspace's state, so nothing is left behind however the run ends; the system holds
-// them in spare memory and writes them out where it has none. It is a convenience: where space is
-// short, writing fails, or decoding takes no longer than writing has taken so far, the image is
-// decoded again.
+// below the workspace's state, so nothing is left behind however the run ends. A thread of its own
+// writes them, one at a time, past the system's memory where the file system can: what is read once
+// need not fill it. It is a convenience: where space is short, writing fails, or decoding takes no
+// longer than writing and reading back, the image is decoded again.
 #pragma once
 
+#include <condition_variable>
 #include <deque>
 #include <filesystem>
 #include <map>
 #include <mutex>
 #include <opencv2/core.hpp>
+#include <optional>
 
+#include "pipeline/disk_thread.h"
 #include "pipeline/journal.h"
 
 namespace trunnion {
@@ -27,8 +30,8 @@ class DecodedImages {
   DecodedImages& operator=(const DecodedImages&) = delete;
 
   // Keeps the pixels of `file`, which must not be written to any more, where decoding them again
-  // would take longer than it took (CPU seconds); at most `in_memory` of the newest in memory. Any
-  // thread.
+  // would take longer, `decode_seconds` being what it took; at most `in_memory` of the newest in
+  // memory, and one that is being written. Waits while that one is another. Any thread.
   void keep(const std::filesystem::path& file, const cv::Mat& image, double decode_seconds,
             std::size_t in_memory);
 
@@ -53,14 +56,18 @@ class DecodedImages {
     int type = 0;
   };
   std::deque<Waiting>::iterator waiting(const std::filesystem::path& file);
-  void write_out(const Waiting& oldest);
+  void write_out();
+  void try_to_write(const Waiting& image);
 
   std::filesystem::path folder_;
   std::uintmax_t reserve_bytes_;
   std::mutex mutex_;
-  double write_seconds_ = 0;     // CPU time a byte, of the last one written
-  std::deque<Waiting> waiting_;  // oldest first
+  std::condition_variable written_;
+  double write_seconds_ = 0;        // a byte, of the last one written
+  std::deque<Waiting> waiting_;     // oldest first
+  std::optional<Waiting> leaving_;  // being written
   std::map<std::filesystem::path, Kept> kept_;
+  DiskThread disk_{1};
 };
 
 // CPU time of the calling thread, s.

@@ -15,7 +15,7 @@
 #include "core/files.h"
 #include "core/reduction.h"
 #include "pipeline/capture_check.h"
-#include "pipeline/commit_thread.h"
+#include "pipeline/disk_thread.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/freed_memory.h"
 #include "pipeline/image_record.h"
@@ -250,7 +250,7 @@ bool or_leave_out(ImageItem& item, const std::function<void()>& work) {
   }
 }
 
-void do_item(ImageItem& item, const ImagePass& pass, CommitThread& commits) {
+void do_item(ImageItem& item, const ImagePass& pass, DiskThread& commits) {
   check_interrupt();
   item.input_hash = pass.journal.input_hash(item.station.file);
   item.fingerprint = pixel_fingerprint(item, pass);
@@ -322,7 +322,7 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
     if (next >= kImagesBeforeReturn && next % kImagesUntilReturn == 0) return_freed_memory();
     return order[next++];
   };
-  CommitThread commits(static_cast<std::size_t>(pass.jobs));
+  DiskThread commits(static_cast<std::size_t>(pass.jobs));
   const auto work = [&pass, &commits](ImageItem* item) {
     // Of what goes on to be committed nothing may be looked at here.
     if (!or_leave_out(*item, [&] { do_item(*item, pass, commits); })) pass.progress.step();

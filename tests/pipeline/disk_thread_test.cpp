@@ -1,4 +1,4 @@
-#include "pipeline/commit_thread.h"
+#include "pipeline/disk_thread.h"
 
 #include <gtest/gtest.h>
 
@@ -12,31 +12,31 @@
 namespace trunnion {
 namespace {
 
-TEST(CommitThread, DoesWhatWasPostedInOrderBesideTheCaller) {
+TEST(DiskThread, DoesWhatWasPostedInOrderBesideTheCaller) {
   std::vector<int> done;
   std::thread::id where;
-  CommitThread commits(2);
+  DiskThread disk(2);
   for (int k = 0; k < 20; ++k) {
-    commits.post([&, k] {
+    disk.post([&, k] {
       done.push_back(k);
       where = std::this_thread::get_id();
     });
   }
-  commits.finish();
+  disk.finish();
   std::vector<int> expected(20);
   for (int k = 0; k < 20; ++k) expected[static_cast<std::size_t>(k)] = k;
   EXPECT_EQ(done, expected);
   EXPECT_NE(where, std::this_thread::get_id());
 }
 
-TEST(CommitThread, WaitsWhereTooMuchIsPosted) {
+TEST(DiskThread, WaitsWhereTooMuchIsPosted) {
   std::promise<void> gate;
   std::atomic<int> posted = 0;
-  CommitThread commits(1);
-  commits.post([&] { gate.get_future().wait(); });
+  DiskThread disk(1);
+  disk.post([&] { gate.get_future().wait(); });
   std::thread other([&] {
     for (int k = 0; k < 4; ++k) {
-      commits.post([] {});
+      disk.post([] {});
       ++posted;
     }
   });
@@ -44,19 +44,19 @@ TEST(CommitThread, WaitsWhereTooMuchIsPosted) {
   EXPECT_LE(posted, 1);  // one waits in the queue beside the one under way
   gate.set_value();
   other.join();
-  commits.finish();
+  disk.finish();
   EXPECT_EQ(posted, 4);
 }
 
-TEST(CommitThread, DoesNothingMoreAfterAnErrorAndTellsIt) {
+TEST(DiskThread, DoesNothingMoreAfterAnErrorAndTellsIt) {
   bool more = false;
-  CommitThread commits(4);
-  commits.post([] { throw std::runtime_error("the disk is gone"); });
+  DiskThread disk(4);
+  disk.post([] { throw std::runtime_error("the disk is gone"); });
   try {
     for (int k = 0; k < 1000; ++k) {
-      commits.post([&] { more = true; });
+      disk.post([&] { more = true; });
     }
-    commits.finish();
+    disk.finish();
     FAIL() << "no error";
   } catch (const std::runtime_error& error) {
     EXPECT_STREQ(error.what(), "the disk is gone");
@@ -64,11 +64,11 @@ TEST(CommitThread, DoesNothingMoreAfterAnErrorAndTellsIt) {
   EXPECT_FALSE(more);
 }
 
-TEST(CommitThread, DoesTheRestWhereItIsGivenUp) {
+TEST(DiskThread, DoesTheRestWhereItIsGivenUp) {
   int done = 0;
   {
-    CommitThread commits(8);
-    for (int k = 0; k < 5; ++k) commits.post([&done] { ++done; });
+    DiskThread disk(8);
+    for (int k = 0; k < 5; ++k) disk.post([&done] { ++done; });
   }
   EXPECT_EQ(done, 5);
 }

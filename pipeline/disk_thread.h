@@ -1,5 +1,4 @@
-// Brings finished files to the disk beside the computing: fsync waits, and a worker that waits
-// computes nothing.
+// Works with the disk beside the computing: it waits, and a worker that waits computes nothing.
 #pragma once
 
 #include <tbb/concurrent_queue.h>
@@ -12,14 +11,14 @@
 
 namespace trunnion {
 
-class CommitThread {
+class DiskThread {
  public:
   // `waiting`: pieces of work that may wait; whoever posts more waits until there is room.
-  explicit CommitThread(std::size_t waiting);
+  explicit DiskThread(std::size_t waiting);
   // Does what was posted.
-  ~CommitThread();
-  CommitThread(const CommitThread&) = delete;
-  CommitThread& operator=(const CommitThread&) = delete;
+  ~DiskThread();
+  DiskThread(const DiskThread&) = delete;
+  DiskThread& operator=(const DiskThread&) = delete;
 
   // Work is done in the order posted. After an error nothing more is done and this throws it. Any
   // thread.

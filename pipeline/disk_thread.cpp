@@ -1,35 +1,35 @@
-#include "pipeline/commit_thread.h"
+#include "pipeline/disk_thread.h"
 
 #include <utility>
 
 namespace trunnion {
 
-CommitThread::CommitThread(std::size_t waiting) {
+DiskThread::DiskThread(std::size_t waiting) {
   queue_.set_capacity(static_cast<std::ptrdiff_t>(waiting));
   thread_ = std::thread([this] { run(); });
 }
 
-CommitThread::~CommitThread() {
+DiskThread::~DiskThread() {
   end();
 }
 
-void CommitThread::post(std::function<void()> work) {
+void DiskThread::post(std::function<void()> work) {
   rethrow();
   queue_.push(std::move(work));
 }
 
-void CommitThread::finish() {
+void DiskThread::finish() {
   end();
   rethrow();
 }
 
-void CommitThread::end() {
+void DiskThread::end() {
   if (!thread_.joinable()) return;
   queue_.push({});  // the end
   thread_.join();
 }
 
-void CommitThread::run() {
+void DiskThread::run() {
   for (;;) {
     std::function<void()> work;
     queue_.pop(work);
@@ -47,7 +47,7 @@ void CommitThread::run() {
   }
 }
 
-void CommitThread::rethrow() {
+void DiskThread::rethrow() {
   const std::scoped_lock lock(mutex_);
   if (error_) std::rethrow_exception(error_);
 }
