@@ -63,26 +63,28 @@ bool write_all(int descriptor, const cv::Mat& image) {
     const std::size_t part = std::min(kChunk, total - done);
     std::memcpy(chunk.data(), image.data + done, part);
     std::memset(chunk.data() + part, 0, whole_pages(part) - part);
-    const auto size = static_cast<ssize_t>(whole_pages(part));
-    if (::pwrite(descriptor, chunk.data(), whole_pages(part), static_cast<off_t>(done)) != size) {
+    const auto bytes = static_cast<ssize_t>(whole_pages(part));
+    if (::pwrite(descriptor, chunk.data(), whole_pages(part), static_cast<off_t>(done)) != bytes) {
       return false;
     }
   }
   return true;
 }
 
-bool read_all(int descriptor, cv::Mat& image) {
+// Empty where they can't be read.
+cv::Mat pixels_of(int descriptor, const cv::Size& size, int type) {
   const Chunk chunk;
+  cv::Mat image(size, type);
   const std::size_t total = image.total() * image.elemSize();
   for (std::size_t done = 0; done < total; done += kChunk) {
     const std::size_t part = std::min(kChunk, total - done);
-    const auto size = static_cast<ssize_t>(whole_pages(part));
-    if (::pread(descriptor, chunk.data(), whole_pages(part), static_cast<off_t>(done)) != size) {
-      return false;
+    const auto bytes = static_cast<ssize_t>(whole_pages(part));
+    if (::pread(descriptor, chunk.data(), whole_pages(part), static_cast<off_t>(done)) != bytes) {
+      return {};
     }
     std::memcpy(image.data + done, chunk.data(), part);
   }
-  return true;
+  return image;
 }
 
 double seconds_now() {
@@ -116,12 +118,14 @@ void DecodedImages::keep(const fs::path& file, const cv::Mat& image, double deco
   waiting_.push_back({file, stamp, image, decode_seconds});
   while (waiting_.size() > in_memory) {
     if (leaving_) {
-      written_.wait(lock);
+      moved_.wait(lock);
       continue;
     }
     leaving_ = std::move(waiting_.front());
     waiting_.pop_front();
+    lock.unlock();  // to post may wait for the disk's thread, which needs the lock
     disk_.post([this] { write_out(); });
+    lock.lock();
   }
 }
 
@@ -135,7 +139,7 @@ void DecodedImages::write_out() {
     const std::scoped_lock lock(mutex_);
     leaving_.reset();
   }
-  written_.notify_all();
+  moved_.notify_all();
 }
 
 void DecodedImages::try_to_write(const Waiting& leaving) {
@@ -170,27 +174,51 @@ bool DecodedImages::in_memory(const fs::path& file) {
   return waiting(file) != waiting_.end();
 }
 
-cv::Mat DecodedImages::take(const fs::path& file) {
+void DecodedImages::read_ahead(const fs::path& file) {
   Kept kept;
   {
-    std::unique_lock lock(mutex_);
-    written_.wait(lock, [&] { return !leaving_ || leaving_->file != file; });
-    const auto held = waiting(file);
-    if (held != waiting_.end()) {
-      const Waiting one = std::move(*held);
-      waiting_.erase(held);
-      return stamp_of(file) == one.stamp ? one.image : cv::Mat();
-    }
+    const std::scoped_lock lock(mutex_);
     const auto found = kept_.find(file);
-    if (found == kept_.end()) return {};
+    if (found == kept_.end()) return;
     kept = found->second;
     kept_.erase(found);
+    arriving_.insert(file);
   }
+  disk_.post([this, file, kept] { read_back(file, kept); });
+}
+
+void DecodedImages::read_back(const fs::path& file, const Kept& kept) {
   cv::Mat image;
-  if (stamp_of(file) == kept.stamp) {
-    image.create(kept.size, kept.type);
-    if (!read_all(kept.descriptor, image)) image.release();
+  try {
+    image = pixels_of(kept.descriptor, kept.size, kept.type);
+  } catch (const std::exception&) {
+    // Out of memory, say: it will be decoded again.
   }
+  ::close(kept.descriptor);
+  {
+    const std::scoped_lock lock(mutex_);
+    arriving_.erase(file);
+    if (!image.empty()) waiting_.push_back({file, kept.stamp, image, 0});
+  }
+  moved_.notify_all();
+}
+
+cv::Mat DecodedImages::take(const fs::path& file) {
+  std::unique_lock lock(mutex_);
+  moved_.wait(lock,
+              [&] { return !(leaving_ && leaving_->file == file) && !arriving_.contains(file); });
+  if (const auto held = waiting(file); held != waiting_.end()) {
+    const Waiting one = std::move(*held);
+    waiting_.erase(held);
+    return stamp_of(file) == one.stamp ? one.image : cv::Mat();
+  }
+  const auto found = kept_.find(file);
+  if (found == kept_.end()) return {};
+  const Kept kept = found->second;
+  kept_.erase(found);
+  lock.unlock();
+  cv::Mat image;
+  if (stamp_of(file) == kept.stamp) image = pixels_of(kept.descriptor, kept.size, kept.type);
   ::close(kept.descriptor);
   return image;
 }

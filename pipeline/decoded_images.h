@@ -15,6 +15,7 @@
 #include <mutex>
 #include <opencv2/core.hpp>
 #include <optional>
+#include <set>
 
 #include "pipeline/disk_thread.h"
 #include "pipeline/journal.h"
@@ -34,6 +35,9 @@ class DecodedImages {
   // memory, and one that is being written. Waits while that one is another. Any thread.
   void keep(const std::filesystem::path& file, const cv::Mat& image, double decode_seconds,
             std::size_t in_memory);
+
+  // Begins to bring kept pixels back into memory, where they then wait to be taken. Any thread.
+  void read_ahead(const std::filesystem::path& file);
 
   // Whether the pixels wait in memory: better taken soon. Any thread.
   [[nodiscard]] bool in_memory(const std::filesystem::path& file);
@@ -58,16 +62,18 @@ class DecodedImages {
   std::deque<Waiting>::iterator waiting(const std::filesystem::path& file);
   void write_out();
   void try_to_write(const Waiting& image);
+  void read_back(const std::filesystem::path& file, const Kept& kept);
 
   std::filesystem::path folder_;
   std::uintmax_t reserve_bytes_;
   std::mutex mutex_;
-  std::condition_variable written_;
-  double write_seconds_ = 0;        // a byte, of the last one written
-  std::deque<Waiting> waiting_;     // oldest first
-  std::optional<Waiting> leaving_;  // being written
+  std::condition_variable moved_;             // between memory and files
+  double write_seconds_ = 0;                  // a byte, of the last one written
+  std::deque<Waiting> waiting_;               // oldest first
+  std::optional<Waiting> leaving_;            // being written
+  std::set<std::filesystem::path> arriving_;  // being read
   std::map<std::filesystem::path, Kept> kept_;
-  DiskThread disk_{1};
+  DiskThread disk_{4};
 };
 
 // CPU time of the calling thread, s.

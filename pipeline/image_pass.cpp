@@ -6,20 +6,21 @@
 #include <tbb/task_arena.h>
 
 #include <algorithm>
+#include <atomic>
 #include <functional>
 #include <memory>
-#include <opencv2/imgproc.hpp>
+#include <mutex>
 #include <optional>
 
 #include "core/error.h"
 #include "core/files.h"
-#include "core/reduction.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/disk_thread.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/freed_memory.h"
 #include "pipeline/image_record.h"
 #include "pipeline/interrupt.h"
+#include "pipeline/output_pixels.h"
 #include "stages/measure_view.h"
 #include "stages/refine_features.h"
 #include "stages/repair.h"
@@ -75,54 +76,6 @@ bool reuse(ImageItem& item, const ImagePass& pass) {
   return mask_current && pixels_exist(item, pass);
 }
 
-// The fused image as the report shows it; a copy, since repair works in place.
-cv::Mat picture_source(const cv::Mat& image) {
-  const double shrink =
-      ThumbnailOptions().large_px / static_cast<double>(std::max(image.cols, image.rows));
-  if (shrink >= 1.0) return image.clone();
-  const cv::Size size(cvRound(image.cols * shrink), cvRound(image.rows * shrink));
-  cv::Mat small;
-  cv::resize(reduced_towards(image, size), small, size, 0, 0, cv::INTER_AREA);
-  return small;
-}
-
-cv::Mat with_depth(const cv::Mat& image, OutputBits bits) {
-  cv::Mat converted;
-  if (bits == OutputBits::eight && image.depth() == CV_16U) {
-    image.convertTo(converted, CV_8U, 1.0 / 257.0);
-  } else if (bits == OutputBits::sixteen && image.depth() == CV_8U) {
-    image.convertTo(converted, CV_16U, 257.0);
-  } else {
-    return image;
-  }
-  return converted;
-}
-
-// The mask as alpha channel or as blackened backdrop, as the settings ask.
-cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode) {
-  if (mode == AlphaMode::none || mask.empty()) return image;
-  const double scale = image.depth() == CV_16U ? 257.0 : 1.0;
-  cv::Mat coverage;
-  mask.convertTo(coverage, image.depth(), scale);
-  cv::Mat result;
-  if (mode == AlphaMode::alpha) {
-    cv::Mat colour = image;
-    if (image.channels() == 1) cv::cvtColor(image, colour, cv::COLOR_GRAY2BGR);
-    if (image.channels() == 4) cv::cvtColor(image, colour, cv::COLOR_BGRA2BGR);
-    std::vector<cv::Mat> planes;
-    cv::split(colour, planes);
-    planes.push_back(coverage);
-    cv::merge(planes, result);
-    return result;
-  }
-  std::vector<cv::Mat> planes;
-  cv::split(image, planes);
-  const double full = image.depth() == CV_16U ? 65535.0 : 255.0;
-  for (cv::Mat& plane : planes) cv::multiply(plane, coverage, plane, 1.0 / full);
-  cv::merge(planes, result);
-  return result;
-}
-
 PendingFile write_encoded(ImageItem& item, const cv::Mat& image, const ImagePass& pass) {
   const OutputSettings& output = pass.workspace.file.settings.output;
   PendingFile encoded(pass.workspace.root / item.encoded_path());
@@ -157,7 +110,9 @@ struct Processed {
   std::string pictures;
 };
 
-Processed process(ImageItem& item, const ImagePass& pass) {
+// `about_to_write` is called where the image itself needs least memory.
+Processed process(ImageItem& item, const ImagePass& pass,
+                  const std::function<void()>& about_to_write) {
   const Settings& settings = pass.workspace.file.settings;
   cv::Rect missing;
   cv::Mat image = pass.decoded.take(item.station.file);
@@ -203,6 +158,7 @@ Processed process(ImageItem& item, const ImagePass& pass) {
   check_interrupt();
   item.result.type = output_type(item.station, settings.output);
   image = with_depth(with_mask(image, coverage, settings.output.alpha), settings.output.bits);
+  about_to_write();
   Processed processed;
   // Both halves at once where another thread has nothing else to do, as at the end of the set.
   tbb::parallel_invoke([&] { processed.encoded.emplace(write_encoded(item, image, pass)); },
@@ -250,7 +206,8 @@ bool or_leave_out(ImageItem& item, const std::function<void()>& work) {
   }
 }
 
-void do_item(ImageItem& item, const ImagePass& pass, DiskThread& commits) {
+void do_item(ImageItem& item, const ImagePass& pass, DiskThread& commits,
+             const std::function<void()>& about_to_write) {
   check_interrupt();
   item.input_hash = pass.journal.input_hash(item.station.file);
   item.fingerprint = pixel_fingerprint(item, pass);
@@ -263,7 +220,7 @@ void do_item(ImageItem& item, const ImagePass& pass, DiskThread& commits) {
   std::shared_ptr<Processed> processed;
   // A thread that waits for parts of this image must not begin another image meanwhile.
   tbb::this_task_arena::isolate(
-      [&] { processed = std::make_shared<Processed>(process(item, pass)); });
+      [&] { processed = std::make_shared<Processed>(process(item, pass, about_to_write)); });
   commits.post([&item, &pass, processed] {
     or_leave_out(item, [&] { commit(item, *processed, pass); });
     pass.progress.step();
@@ -313,7 +270,7 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
   std::stable_partition(order.begin(), order.end(), [&](const ImageItem* item) {
     return pass.decoded.in_memory(item->station.file);
   });
-  std::size_t next = 0;
+  std::atomic<std::size_t> next = 0;
   const auto take = [&](tbb::flow_control& control) -> ImageItem* {
     if (next == order.size() || interrupted()) {
       control.stop();
@@ -322,10 +279,20 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
     if (next >= kImagesBeforeReturn && next % kImagesUntilReturn == 0) return_freed_memory();
     return order[next++];
   };
+  // While an image is written, one that comes next arrives.
+  std::mutex mutex;
+  std::size_t asked = 0;
+  const auto about_to_write = [&] {
+    const std::scoped_lock lock(mutex);
+    asked = std::max(asked, next.load());
+    if (asked < order.size()) pass.decoded.read_ahead(order[asked++]->station.file);
+  };
   DiskThread commits(static_cast<std::size_t>(pass.jobs));
-  const auto work = [&pass, &commits](ImageItem* item) {
+  const auto work = [&](ImageItem* item) {
     // Of what goes on to be committed nothing may be looked at here.
-    if (!or_leave_out(*item, [&] { do_item(*item, pass, commits); })) pass.progress.step();
+    if (!or_leave_out(*item, [&] { do_item(*item, pass, commits, about_to_write); })) {
+      pass.progress.step();
+    }
   };
   tbb::parallel_pipeline(
       static_cast<std::size_t>(pass.jobs),

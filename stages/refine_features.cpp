@@ -5,6 +5,7 @@
 #include <cstring>
 #include <opencv2/features2d.hpp>
 #include <opencv2/imgproc.hpp>
+#include <utility>
 
 #include "core/angle.h"
 #include "core/error.h"
@@ -87,16 +88,14 @@ std::uint32_t colour_at(const cv::Mat& image, double x, double y) {
 }
 
 // The strongest of every cell first, so that points spread over the specimen; ties by position.
-std::vector<int> spread(const std::vector<cv::KeyPoint>& points, const cv::Size& size,
-                        std::size_t wanted) {
+std::vector<int> spread(const std::vector<cv::KeyPoint>& points, std::vector<int> order,
+                        const cv::Size& size, std::size_t wanted) {
   constexpr int kCells = 24;
   const auto cell_of = [&](const cv::KeyPoint& p) {
     const int cx = std::min(kCells - 1, static_cast<int>(p.pt.x) * kCells / size.width);
     const int cy = std::min(kCells - 1, static_cast<int>(p.pt.y) * kCells / size.height);
     return cy * kCells + cx;
   };
-  std::vector<int> order(points.size());
-  for (std::size_t i = 0; i < order.size(); ++i) order[i] = static_cast<int>(i);
   const auto stronger = [&](int a, int b) {
     const cv::KeyPoint& p = points[static_cast<std::size_t>(a)];
     const cv::KeyPoint& q = points[static_cast<std::size_t>(b)];
@@ -121,16 +120,25 @@ std::vector<int> spread(const std::vector<cv::KeyPoint>& points, const cv::Size&
   return order;
 }
 
-// Blobs of at least this contrast that lie wholly inside the specimen.
-std::vector<cv::KeyPoint> blobs(const cv::Mat& level, const cv::Mat& mask, const cv::Mat& distance,
-                                double contrast) {
-  std::vector<cv::KeyPoint> found;
-  cv::SIFT::create(0, 3, contrast)->detect(level, found, mask);
-  if (distance.empty()) return found;
-  std::erase_if(found, [&](const cv::KeyPoint& p) {
-    const auto at = distance.at<float>(static_cast<int>(p.pt.y), static_cast<int>(p.pt.x));
-    return at < 0.5F * p.size;
-  });
+struct Blobs {
+  std::vector<cv::KeyPoint> points;
+  cv::Mat descriptors;     // a row each
+  std::vector<int> order;  // of those that are kept, the best first
+};
+
+// Blobs of at least this contrast that lie wholly inside the specimen. All are described: that
+// costs less than a second scale space for those that are kept.
+Blobs find_blobs(const cv::Mat& level, const cv::Mat& mask, const cv::Mat& distance,
+                 double contrast) {
+  Blobs found;
+  cv::SIFT::create(0, 3, contrast)->detectAndCompute(level, mask, found.points, found.descriptors);
+  for (std::size_t i = 0; i < found.points.size(); ++i) {
+    const cv::KeyPoint& p = found.points[i];
+    if (distance.empty() ||
+        distance.at<float>(static_cast<int>(p.pt.y), static_cast<int>(p.pt.x)) >= 0.5F * p.size) {
+      found.order.push_back(static_cast<int>(i));
+    }
+  }
   return found;
 }
 
@@ -174,32 +182,27 @@ ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverag
   const cv::Mat level = whole(box);
   if (!mask.empty()) mask = mask(box);
   if (!distance.empty()) distance = distance(box);
-  std::vector<cv::KeyPoint> keypoints = blobs(level, mask, distance, settings.min_contrast);
-  if (keypoints.size() < kFew) {
-    keypoints = blobs(level, mask, distance, settings.min_contrast / kShallower);
+  Blobs blobs = find_blobs(level, mask, distance, settings.min_contrast);
+  if (blobs.order.size() < kFew) {
+    blobs = find_blobs(level, mask, distance, settings.min_contrast / kShallower);
   }
-  const auto kept =
-      spread(keypoints, level.size(), static_cast<std::size_t>(settings.max_features));
-  std::vector<cv::KeyPoint> chosen;
-  for (const int i : kept) chosen.push_back(keypoints[static_cast<std::size_t>(i)]);
-  cv::Mat descriptors;
-  if (!chosen.empty()) cv::SIFT::create()->compute(level, chosen, descriptors);
+  const std::vector<int> kept = spread(blobs.points, std::move(blobs.order), level.size(),
+                                       static_cast<std::size_t>(settings.max_features));
   const double sx = static_cast<double>(image.cols) / whole.cols;
   const double sy = static_cast<double>(image.rows) / whole.rows;
   keep_level(result, level, mask, box.tl(), {sx, sy});
-  for (std::size_t i = 0; i < chosen.size(); ++i) {
+  for (const int i : kept) {
+    const cv::KeyPoint& point = blobs.points[static_cast<std::size_t>(i)];
     Feature feature;
-    const double x =
-        (static_cast<double>(chosen[i].pt.x) + box.x - kDetectorShift + 0.5) * sx - 0.5;
-    const double y =
-        (static_cast<double>(chosen[i].pt.y) + box.y - kDetectorShift + 0.5) * sy - 0.5;
+    const double x = (static_cast<double>(point.pt.x) + box.x - kDetectorShift + 0.5) * sx - 0.5;
+    const double y = (static_cast<double>(point.pt.y) + box.y - kDetectorShift + 0.5) * sy - 0.5;
     feature.x_px = static_cast<float>(x);
     feature.y_px = static_cast<float>(y);
-    feature.scale_px = static_cast<float>(chosen[i].size * sx);
-    feature.orientation = static_cast<float>(radians(chosen[i].angle));
-    feature.response = chosen[i].response;
+    feature.scale_px = static_cast<float>(point.size * sx);
+    feature.orientation = static_cast<float>(radians(point.angle));
+    feature.response = point.response;
     feature.rgb = colour_at(image, x, y);
-    root_descriptor(descriptors.row(static_cast<int>(i)), feature.descriptor);
+    root_descriptor(blobs.descriptors.row(i), feature.descriptor);
     result.points.push_back(feature);
   }
   return result;

@@ -99,10 +99,9 @@ void resample_in_place(cv::Mat& image, const UndistortMap& map, Interpolation in
     }
     resample(image, map, interpolation, band);
     waiting.push_back(std::move(band));
-    const auto next = static_cast<std::size_t>(waiting.back().range.end);
-    const int needed = next >= static_cast<std::size_t>(image.rows) ? image.rows
-                       : next < map.first_source_row.size()         ? map.first_source_row[next]
-                                                                    : 0;
+    const int next = waiting.back().range.end;
+    const int needed =
+        next < image.rows ? map.first_source_row[static_cast<std::size_t>(next)] : image.rows;
     while (!waiting.empty() && waiting.front().range.end <= needed) {
       Rows& done = waiting.front();
       done.pixels.rowRange(0, done.range.size()).copyTo(image.rowRange(done.range));
@@ -129,42 +128,59 @@ double interpolation_error(const UndistortMap& map, int spacing) {
   return worst;
 }
 
-// Sets `folds` and `first_source_row` from the nodes; between them places change evenly.
-void look_at_nodes(UndistortMap& map) {
-  map.folds = false;
-  map.first_source_row.assign(static_cast<std::size_t>(map.to.height_px), 0);
-  double first = map.from.height_px;
+constexpr double kNowhere = -1e6;
+
+// Past the fold the polynomial turns back and would show the image a second time.
+SourcePlace node_at(const UndistortMap& map, double column, double row) {
+  const Eigen::Vector2d ideal((column - map.to.cx) / map.to.fx, (row - map.to.cy) / map.to.fy);
+  Eigen::Vector2d place = Eigen::Vector2d::Constant(kNowhere);
+  if (distort_jacobian(map.from, ideal).determinant() > 0.0) place = to_source(map, {column, row});
+  const auto fixed = [](double value) {
+    return std::llrint(std::clamp(value, kNowhere, -kNowhere) * kOne);
+  };
+  return {fixed(place.x()), fixed(place.y())};
+}
+
+void set_nodes(UndistortMap& map) {
+  map.nodes_a_row = (map.to.width_px + map.node_spacing_px - 1) / map.node_spacing_px + 1;
+  const auto rows = static_cast<std::size_t>(map.to.height_px);
+  map.nodes.resize(rows * static_cast<std::size_t>(map.nodes_a_row));
+  tbb::parallel_for(0, map.to.height_px, [&](int row) {
+    SourcePlace* nodes = map.nodes.data() + std::ptrdiff_t{row} * map.nodes_a_row;
+    for (int k = 0; k < map.nodes_a_row; ++k) nodes[k] = node_at(map, k * map.node_spacing_px, row);
+  });
+  // Between nodes places change evenly, so the lowest are at nodes.
+  map.first_source_row.resize(rows);
+  std::int64_t first = std::int64_t{map.from.height_px} << kFractionBits;
   for (int row = map.to.height_px - 1; row >= 0; --row) {
-    for (int column = 0; column < map.to.width_px + map.node_spacing_px;
-         column += map.node_spacing_px) {
-      if (folded_at(map, column, row)) {
-        map.folds = true;
-        first = 0;  // places on the way to nowhere
-      } else {
-        first = std::min(first, to_source(map, {column, row}).y());
-      }
-    }
+    const SourcePlace* nodes = map.nodes_of(row);
+    for (int k = 0; k < map.nodes_a_row; ++k) first = std::min(first, nodes[k].y);
     // The widest kernel's taps, and fractions that are rounded.
-    constexpr double kAbove = 5;
+    constexpr int kAbove = 5;
     map.first_source_row[static_cast<std::size_t>(row)] =
-        static_cast<int>(std::clamp(std::floor(first) - kAbove, 0.0, 1.0 * map.from.height_px));
+        std::max(0, static_cast<int>(first >> kFractionBits) - kAbove);
   }
 }
 
 }  // namespace
 
 UndistortMap undistort_map(const Camera& source, const UndistortSettings& settings) {
+  return undistort_map_to(source, undistorted_camera(source, settings));
+}
+
+UndistortMap undistort_map_to(const Camera& from, const Camera& to) {
   UndistortMap map;
-  map.from = source;
-  map.to = undistorted_camera(source, settings);
-  map.identity = map.from == map.to;
+  map.from = from;
+  map.to = to;
+  map.identity = from == to;
+  if (map.identity) return map;
   constexpr double kLargestError_px = 0.001;
   map.node_spacing_px = 64;
   while (map.node_spacing_px > 1 &&
          interpolation_error(map, map.node_spacing_px) > kLargestError_px) {
     map.node_spacing_px /= 2;
   }
-  if (!map.identity) look_at_nodes(map);
+  set_nodes(map);
   return map;
 }
 

@@ -11,6 +11,8 @@
 // top-left pixel in both images.
 #pragma once
 
+#include <cstddef>
+#include <cstdint>
 #include <opencv2/core.hpp>
 #include <vector>
 
@@ -27,19 +29,31 @@ namespace trunnion {
 // With centre_principal_point the rectangle is the largest (smallest) around the principal point.
 Camera undistorted_camera(const Camera& source, const UndistortSettings& settings);
 
-// Where the new image comes from; computed once a camera, four bytes a row.
+// In the source, px times 2^32.
+struct SourcePlace {
+  std::int64_t x = 0;
+  std::int64_t y = 0;
+};
+
+// Where the new image comes from; computed once a camera, some 6 MB for 26 megapixels.
 struct UndistortMap {
   Camera from;
   Camera to;
-  int node_spacing_px = 1;
-  bool identity = false;
-  bool folds = true;  // the distortion's polynomial may turn back within the new image
+  int node_spacing_px = 1;  // a power of two
+  bool identity = false;    // nothing below is set
+  int nodes_a_row = 0;      // the last at or beyond the row's end
+  std::vector<SourcePlace> nodes;
   // Of a row of the new image: neither it nor any row below comes from source rows above this one.
-  // Empty: not known.
   std::vector<int> first_source_row;
+
+  [[nodiscard]] const SourcePlace* nodes_of(int row) const {
+    return nodes.data() + std::ptrdiff_t{row} * nodes_a_row;
+  }
 };
 
+// From one camera to the new one of the settings, or to any without distortion.
 UndistortMap undistort_map(const Camera& source, const UndistortSettings& settings);
+UndistortMap undistort_map_to(const Camera& from, const Camera& to);
 
 // 8 or 16 bit, 1, 3 or 4 channels; depth and channels are kept. Pixels without a source are black
 // (alpha and mask: 0). Within half a pixel of the border the outermost pixels are repeated. Works

@@ -6,30 +6,13 @@
 #include <tbb/parallel_for.h>
 
 #include <algorithm>
-#include <cmath>
+#include <bit>
 #include <cstdint>
 
 #include "stages/undistort.h"
 #include "stages/undistort_sample.h"
 
 namespace trunnion::resampling {
-
-inline constexpr double kNowhere = -1e6;
-
-inline bool folded_at(const UndistortMap& map, double column, double row) {
-  const Eigen::Vector2d ideal((column - map.to.cx) / map.to.fx, (row - map.to.cy) / map.to.fy);
-  return !(distort_jacobian(map.from, ideal).determinant() > 0.0);
-}
-
-inline Eigen::Vector2d place(const UndistortMap& map, double column, double row) {
-  // Past the fold the polynomial turns back and would show the image a second time.
-  if (map.folds && folded_at(map, column, row)) return Eigen::Vector2d::Constant(kNowhere);
-  return to_source(map, {column, row});
-}
-
-inline std::int64_t fixed(double value) {
-  return std::llrint(std::clamp(value, kNowhere, -kNowhere) * kOne);
-}
 
 // Pixels of one row between two nodes, and where they lie in the source.
 struct Run {
@@ -46,15 +29,12 @@ template <typename Each>
 void for_each_run_of(const UndistortMap& map, const tbb::blocked_range<int>& rows,
                      const Each& each) {
   const int spacing = map.node_spacing_px;
+  const int shift = std::countr_zero(static_cast<unsigned>(spacing));
   for (int row = rows.begin(); row < rows.end(); ++row) {
-    Eigen::Vector2d next = place(map, 0, row);
-    for (int first = 0; first < map.to.width_px; first += spacing) {
-      const Eigen::Vector2d here = next;
-      next = place(map, first + spacing, row);
-      Run run{first, std::min(first + spacing, map.to.width_px), fixed(here.x()), fixed(here.y())};
-      run.step_x = (fixed(next.x()) - run.x) / spacing;
-      run.step_y = (fixed(next.y()) - run.y) / spacing;
-      each(row, run);
+    const SourcePlace* node = map.nodes_of(row);
+    for (int first = 0; first < map.to.width_px; first += spacing, ++node) {
+      each(row, Run{first, std::min(first + spacing, map.to.width_px), node[0].x, node[0].y,
+                    (node[1].x - node[0].x) >> shift, (node[1].y - node[0].y) >> shift});
     }
   }
 }

@@ -59,6 +59,25 @@ TEST(DecodedImages, TheNewestWaitInMemoryAndOlderOnesInFiles) {
   }
 }
 
+TEST(DecodedImages, ReadAheadWaitInMemory) {
+  Kept kept;
+  DecodedImages decoded(kept.folder.path(), 0);
+  std::vector<fs::path> files;
+  for (const char* name : {"a.tif", "b.tif", "c.tif"}) {
+    files.push_back(kept.write(name, FileType::tiff));
+    decoded.keep(files.back(), kept.image, kSlow, 0);
+  }
+  std::ofstream(files[1], std::ios::app) << "more";
+  for (const fs::path& file : files) decoded.read_ahead(file);
+  decoded.read_ahead(files[0]);  // once is enough
+  decoded.read_ahead(kept.folder.path() / "never kept.tif");
+  EXPECT_EQ(cv::norm(decoded.take(files[2]), kept.image, cv::NORM_INF), 0);
+  EXPECT_TRUE(decoded.in_memory(files[0]));  // read in turn
+  EXPECT_TRUE(decoded.take(files[1]).empty());
+  EXPECT_EQ(cv::norm(decoded.take(files[0]), kept.image, cv::NORM_INF), 0);
+  EXPECT_TRUE(decoded.take(files[0]).empty());
+}
+
 TEST(DecodedImages, AreDecodedAgainWhereThatIsFasterThanWritingHasBeen) {
   Kept kept;
   const fs::path first = kept.write("a.tif", FileType::tiff);

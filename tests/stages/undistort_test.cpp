@@ -2,6 +2,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <cstdint>
@@ -241,9 +242,9 @@ TEST(Undistort, MaskAgreesWithOpenCvRemap) {
   EXPECT_LT(cv::mean(cv::abs(found(inner) - expected(inner)))[0], 0.05);
 }
 
-// Rows are put back into the image as soon as nothing below them is taken from there; where that
-// isn't known they all wait, as in a new image. Cushions, barrels and a fold, and a camera moved up
-// and down by more than a band.
+// Rows are put back into the image as soon as nothing below them is taken from there; without
+// knowing of it they all wait, as in a new image. Cushions, barrels and a fold, and a camera moved
+// up and down by more than a band.
 TEST(Undistort, RowsThatArePutBackEarlyAreStillTheSame) {
   for (const double strength : {1.0, -1.0, 6.0, -6.0, 40.0}) {
     for (const double up_px : {0.0, 300.0, -300.0}) {
@@ -258,7 +259,7 @@ TEST(Undistort, RowsThatArePutBackEarlyAreStillTheSame) {
                     {-0.4 * strength, 0.6, 0.0022, -0.0017, 0.0}};
       const UndistortMap map = undistort_map(camera, settings_of(NewCameraSize::same, true));
       UndistortMap unknown = map;
-      unknown.first_source_row.clear();
+      std::fill(unknown.first_source_row.begin(), unknown.first_source_row.end(), 0);
       for (const int type : {CV_8UC1, CV_16UC3}) {
         cv::Mat image(camera.height_px, camera.width_px, type);
         cv::RNG(3).fill(image, cv::RNG::UNIFORM, 0, type == CV_8UC1 ? 256 : 65536);
@@ -286,11 +287,11 @@ TEST(Undistort, LosesLittleOnAZonePlate) {
       image.at<std::uint16_t>(v, u) = static_cast<std::uint16_t>(std::lround(plate(u, v)));
     }
   }
-  UndistortMap map;
-  map.from = {Projection::perspective, kSize, kSize, 5000, 5000, 255.5, 255.5, {}};
-  map.to = map.from;
-  map.to.cx += 0.5;
-  map.to.cy += 0.5;
+  const Camera camera{Projection::perspective, kSize, kSize, 5000, 5000, 255.5, 255.5, {}};
+  Camera shifted = camera;
+  shifted.cx += 0.5;
+  shifted.cy += 0.5;
+  const UndistortMap map = undistort_map_to(camera, shifted);
   const auto loss = [&](Interpolation kind) {
     const cv::Mat out = undistorted(image, map, kind);
     double sum = 0;
