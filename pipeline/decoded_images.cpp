@@ -108,25 +108,20 @@ double thread_seconds() {
 }
 
 void DecodedImages::keep(const fs::path& file, const cv::Mat& image, double decode_seconds,
-                         std::size_t in_memory) {
+                         bool and_wait) {
   const FileStamp stamp = stamp_of(file);
   if (!image.isContinuous() ||
       !slow_to_decode(file, stamp.bytes, image.total() * image.elemSize())) {
     return;
   }
   std::unique_lock lock(mutex_);
-  waiting_.push_back({file, stamp, image, decode_seconds});
-  while (waiting_.size() > in_memory) {
-    if (leaving_) {
-      moved_.wait(lock);
-      continue;
-    }
-    leaving_ = std::move(waiting_.front());
-    waiting_.pop_front();
-    lock.unlock();  // to post may wait for the disk's thread, which needs the lock
-    disk_.post([this] { write_out(); });
-    lock.lock();
-  }
+  moved_.wait(lock, [this] { return !leaving_; });
+  leaving_ = {file, {stamp, image}, decode_seconds};
+  lock.unlock();  // to post may wait for the disk's thread, which needs the lock
+  disk_.post([this] { write_out(); });
+  if (!and_wait) return;
+  lock.lock();
+  moved_.wait(lock, [&] { return !leaving_ || leaving_->file != file; });
 }
 
 void DecodedImages::write_out() {
@@ -142,8 +137,8 @@ void DecodedImages::write_out() {
   moved_.notify_all();
 }
 
-void DecodedImages::try_to_write(const Waiting& leaving) {
-  const cv::Mat& image = leaving.image;
+void DecodedImages::try_to_write(const Leaving& leaving) {
+  const cv::Mat& image = leaving.pixels.image;
   const std::uintmax_t bytes = image.total() * image.elemSize();
   // Only this thread reads and sets how long writing takes.
   if (leaving.decode_seconds < kThereAndBack * write_seconds_ * static_cast<double>(bytes)) return;
@@ -159,19 +154,9 @@ void DecodedImages::try_to_write(const Waiting& leaving) {
   }
   write_seconds_ = (seconds_now() - begun) / static_cast<double>(bytes);
   const std::scoped_lock lock(mutex_);
-  const auto [place, added] =
-      kept_.try_emplace(leaving.file, Kept{descriptor, leaving.stamp, image.size(), image.type()});
+  const auto [place, added] = kept_.try_emplace(
+      leaving.file, Kept{descriptor, leaving.pixels.stamp, image.size(), image.type()});
   if (!added) ::close(descriptor);
-}
-
-std::deque<DecodedImages::Waiting>::iterator DecodedImages::waiting(const fs::path& file) {
-  return std::find_if(waiting_.begin(), waiting_.end(),
-                      [&](const Waiting& one) { return one.file == file; });
-}
-
-bool DecodedImages::in_memory(const fs::path& file) {
-  const std::scoped_lock lock(mutex_);
-  return waiting(file) != waiting_.end();
 }
 
 void DecodedImages::read_ahead(const fs::path& file) {
@@ -198,7 +183,7 @@ void DecodedImages::read_back(const fs::path& file, const Kept& kept) {
   {
     const std::scoped_lock lock(mutex_);
     arriving_.erase(file);
-    if (!image.empty()) waiting_.push_back({file, kept.stamp, image, 0});
+    if (!image.empty()) arrived_.try_emplace(file, Pixels{kept.stamp, image});
   }
   moved_.notify_all();
 }
@@ -207,10 +192,8 @@ cv::Mat DecodedImages::take(const fs::path& file) {
   std::unique_lock lock(mutex_);
   moved_.wait(lock,
               [&] { return !(leaving_ && leaving_->file == file) && !arriving_.contains(file); });
-  if (const auto held = waiting(file); held != waiting_.end()) {
-    const Waiting one = std::move(*held);
-    waiting_.erase(held);
-    return stamp_of(file) == one.stamp ? one.image : cv::Mat();
+  if (const auto arrived = arrived_.extract(file); !arrived.empty()) {
+    return stamp_of(file) == arrived.mapped().stamp ? arrived.mapped().image : cv::Mat();
   }
   const auto found = kept_.find(file);
   if (found == kept_.end()) return {};

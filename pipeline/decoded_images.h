@@ -1,15 +1,14 @@
 // Decoded images of the survey, kept for the pass that follows: a compressed 16-bit TIFF takes
 // several times longer to decode than its pixels take to go through a file.
 //
-// The newest wait in memory, as many as the caller says; the others' pixels in files without a name
-// below the workspace's state, so nothing is left behind however the run ends. A thread of its own
-// writes them, one at a time, past the system's memory where the file system can: what is read once
-// need not fill it. It is a convenience: where space is short, writing fails, or decoding takes no
-// longer than writing and reading back, the image is decoded again.
+// The pixels wait in files without a name below the workspace's state, so nothing is left behind
+// however the run ends. A thread of its own writes and reads them, past the system's memory where
+// the file system can: what is read once need not fill it. It is a convenience: where space is
+// short, writing fails, or decoding takes no longer than writing and reading back, the image is
+// decoded again.
 #pragma once
 
 #include <condition_variable>
-#include <deque>
 #include <filesystem>
 #include <map>
 #include <mutex>
@@ -31,26 +30,26 @@ class DecodedImages {
   DecodedImages& operator=(const DecodedImages&) = delete;
 
   // Keeps the pixels of `file`, which must not be written to any more, where decoding them again
-  // would take longer, `decode_seconds` being what it took; at most `in_memory` of the newest in
-  // memory, and one that is being written. Waits while that one is another. Any thread.
+  // would take longer, `decode_seconds` being what it took. Waits until no others are being
+  // written, and with `and_wait` until these are, which spares the memory of an image. Any thread.
   void keep(const std::filesystem::path& file, const cv::Mat& image, double decode_seconds,
-            std::size_t in_memory);
+            bool and_wait);
 
   // Begins to bring kept pixels back into memory, where they then wait to be taken. Any thread.
   void read_ahead(const std::filesystem::path& file);
-
-  // Whether the pixels wait in memory: better taken soon. Any thread.
-  [[nodiscard]] bool in_memory(const std::filesystem::path& file);
 
   // The pixels, which are then no longer kept; empty where they are not there or the file has
   // changed since. Any thread.
   cv::Mat take(const std::filesystem::path& file);
 
  private:
-  struct Waiting {
-    std::filesystem::path file;
+  struct Pixels {
     FileStamp stamp;  // of the image file
     cv::Mat image;
+  };
+  struct Leaving {
+    std::filesystem::path file;
+    Pixels pixels;
     double decode_seconds = 0;
   };
   struct Kept {
@@ -59,20 +58,19 @@ class DecodedImages {
     cv::Size size;
     int type = 0;
   };
-  std::deque<Waiting>::iterator waiting(const std::filesystem::path& file);
   void write_out();
-  void try_to_write(const Waiting& image);
+  void try_to_write(const Leaving& leaving);
   void read_back(const std::filesystem::path& file, const Kept& kept);
 
   std::filesystem::path folder_;
   std::uintmax_t reserve_bytes_;
   std::mutex mutex_;
-  std::condition_variable moved_;             // between memory and files
-  double write_seconds_ = 0;                  // a byte, of the last one written
-  std::deque<Waiting> waiting_;               // oldest first
-  std::optional<Waiting> leaving_;            // being written
-  std::set<std::filesystem::path> arriving_;  // being read
+  std::condition_variable moved_;   // between memory and files
+  double write_seconds_ = 0;        // a byte, of the last one written
+  std::optional<Leaving> leaving_;  // being written
   std::map<std::filesystem::path, Kept> kept_;
+  std::set<std::filesystem::path> arriving_;         // being read
+  std::map<std::filesystem::path, Pixels> arrived_;  // in memory
   DiskThread disk_{4};
 };
 

@@ -14,10 +14,10 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "core/freed_memory.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/disk_thread.h"
 #include "pipeline/fingerprint.h"
-#include "pipeline/freed_memory.h"
 #include "pipeline/image_record.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/output_pixels.h"
@@ -264,20 +264,14 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
   constexpr std::size_t kImagesBeforeReturn = 16;
   constexpr std::size_t kImagesUntilReturn = 8;
   pass.progress.start("repair, mask, undistort", items.size());
-  // Those whose pixels still wait in memory first, so that they don't add to what is in flight.
-  std::vector<ImageItem*> order;
-  for (ImageItem& item : items) order.push_back(&item);
-  std::stable_partition(order.begin(), order.end(), [&](const ImageItem* item) {
-    return pass.decoded.in_memory(item->station.file);
-  });
   std::atomic<std::size_t> next = 0;
   const auto take = [&](tbb::flow_control& control) -> ImageItem* {
-    if (next == order.size() || interrupted()) {
+    if (next == items.size() || interrupted()) {
       control.stop();
       return nullptr;
     }
     if (next >= kImagesBeforeReturn && next % kImagesUntilReturn == 0) return_freed_memory();
-    return order[next++];
+    return &items[next++];
   };
   // While an image is written, one that comes next arrives.
   std::mutex mutex;
@@ -285,7 +279,7 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
   const auto about_to_write = [&] {
     const std::scoped_lock lock(mutex);
     asked = std::max(asked, next.load());
-    if (asked < order.size()) pass.decoded.read_ahead(order[asked++]->station.file);
+    if (asked < items.size()) pass.decoded.read_ahead(items[asked++].station.file);
   };
   DiskThread commits(static_cast<std::size_t>(pass.jobs));
   const auto work = [&](ImageItem* item) {

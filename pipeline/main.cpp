@@ -1,5 +1,5 @@
+#include "core/freed_memory.h"
 #include "pipeline/command_line.h"
-#include "pipeline/freed_memory.h"
 
 int main(int argc, char** argv) {
   trunnion::keep_freed_memory();

@@ -13,11 +13,11 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "core/freed_memory.h"
 #include "core/metadata.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/decoded_images.h"
 #include "pipeline/finishing.h"
-#include "pipeline/freed_memory.h"
 #include "pipeline/image_pass.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/stage_clock.h"

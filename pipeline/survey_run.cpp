@@ -19,8 +19,6 @@
 namespace trunnion {
 namespace {
 
-constexpr std::size_t kWaitingImages = 1;  // in memory, decoded: more would raise the peak
-
 // Survey of the set, from the journal where its images and settings are the same.
 SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage>& images,
                       Journal& journal, DecodedImages* decoded, Progress& progress) {
@@ -72,7 +70,7 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
       // more stations show.
       if (decoded != nullptr && missing.empty()) {
         const bool first = expected.at(index) == first_round;
-        decoded->keep(images[index].file, image, decode_seconds, first ? kWaitingImages : 0);
+        decoded->keep(images[index].file, image, decode_seconds, !first);
       }
       progress.step();
       return image;

@@ -13,6 +13,7 @@
 
 #include "core/contrast.h"
 #include "core/error.h"
+#include "core/freed_memory.h"
 #include "core/median.h"
 #include "stages/survey_backdrop.h"
 #include "stages/survey_doubt.h"
@@ -205,11 +206,17 @@ Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageRead
   std::optional<SurveyDoubts> before;
   for (;;) {
     const std::size_t end = survey_round_end(seen, images.size(), settings);
-    look_at_all(std::span(images).subspan(seen, end - seen), read,
+    // What further stations need is more than the first round left free, and of other sizes.
+    const auto sparing = [&](std::size_t index) {
+      if (before) return_freed_memory();
+      return read(index);
+    };
+    look_at_all(std::span(images).subspan(seen, end - seen), sparing,
                 [&shown](Sight& sight) { shown.take(sight); });
     seen = end;
     if (shown.frames.empty())
       throw data_error("no image to survey; check the rings of specimen.toml.");
+    if (before) return_freed_memory();
     Estimate estimate = estimate_from(shown, backdrop_told);
     const SurveyDoubts& now = estimate.doubts;
     if (seen == images.size() || !now.any() || (before && !now.eased_since(*before))) {

@@ -40,34 +40,49 @@ TRUNNION_VECTOR_CODE [[gnu::noinline]] void tell_strength(
   }
 }
 
-// Strength of a round speck at every pixel, CV_32FC1, without sign.
-cv::Mat match(const StaticGradient& field, const WeightedGradient& weighted, double diameter) {
+// Strength of a round speck at every pixel of some rows, CV_32FC1, without sign.
+void match_rows(const StaticGradient& field, const WeightedGradient& weighted, double diameter,
+                const cv::Range& rows, cv::Mat strength) {
   const Speck shape{{0, 0}, diameter, 0, 0, 0.4, 0, 0, 1};
   // Gradients reach as far as the rim does: half of the diameter and a softness of 0.4 more.
   const int reach = static_cast<int>(std::ceil(0.7 * diameter));
-  const int around = 2 * static_cast<int>(std::lround(0.5 * diameter)) + 1;
+  const int half = static_cast<int>(std::lround(0.5 * diameter));
+  const cv::Range seen(std::max(0, rows.start - half), std::min(field.x.rows, rows.end + half));
   cv::Mat product;
-  cv::Mat information;
   cv::Mat part;
+  cv::Mat means;
   for (const bool down : {false, true}) {
     const cv::Mat kernel = gradient_of(shape, reach, down);
-    cv::filter2D(down ? weighted.y : weighted.x, down ? part : product, CV_32F, -kernel,
-                 cv::Point(-1, -1), 0, cv::BORDER_CONSTANT);
+    // OpenCV looks beyond the rows of a part itself, the means don't.
+    cv::filter2D((down ? weighted.y : weighted.x).rowRange(rows), down ? part : product, CV_32F,
+                 -kernel, cv::Point(-1, -1), 0, cv::BORDER_CONSTANT);
     if (down) product += part;
     // Weights vary little over a speck; what passes here is weighed exactly later.
-    box_mean(down ? field.weight_y : field.weight_x, part, around, cv::BORDER_CONSTANT);
+    box_mean((down ? field.weight_y : field.weight_x).rowRange(seen), means, 2 * half + 1,
+             cv::BORDER_CONSTANT);
+    const cv::Mat here = means.rowRange(rows.start - seen.start, rows.end - seen.start);
     const double norm = cv::norm(kernel, cv::NORM_L2SQR);
     if (down) {
-      cv::scaleAdd(part, norm, information, information);
+      cv::scaleAdd(here, norm, strength, strength);
     } else {
-      part.convertTo(information, CV_32F, norm);
+      here.convertTo(strength, CV_32F, norm);
     }
   }
   for (int y = 0; y < product.rows; ++y) {
     tell_strength(product.ptr<float>(y), static_cast<std::size_t>(product.cols),
-                  information.ptr<float>(y));
+                  strength.ptr<float>(y));
   }
-  return information;
+}
+
+// Strip by strip: what lies between is needed no longer than that.
+cv::Mat match(const StaticGradient& field, const WeightedGradient& weighted, double diameter) {
+  constexpr int kStrip = 512;
+  cv::Mat strength(field.x.size(), CV_32FC1);
+  for (int first = 0; first < strength.rows; first += kStrip) {
+    const cv::Range rows(first, std::min(first + kStrip, strength.rows));
+    match_rows(field, weighted, diameter, rows, strength.rowRange(rows));
+  }
+  return strength;
 }
 
 // Sigma of values of which most are zero on the average, from their median size.

@@ -30,7 +30,7 @@ TEST(DecodedImages, ComeBackOnceAsTheyWere) {
   for (const fs::path& file :
        {kept.write("a.tif", FileType::tiff), kept.write("b.png", FileType::png)}) {
     EXPECT_TRUE(decoded.take(file).empty());
-    decoded.keep(file, kept.image, kSlow, 0);
+    decoded.keep(file, kept.image, kSlow, true);
     const cv::Mat back = decoded.take(file);
     ASSERT_EQ(back.type(), kept.image.type());
     ASSERT_EQ(back.size(), kept.image.size());
@@ -39,40 +39,19 @@ TEST(DecodedImages, ComeBackOnceAsTheyWere) {
   }
 }
 
-TEST(DecodedImages, TheNewestWaitInMemoryAndOlderOnesInFiles) {
+TEST(DecodedImages, ComeBackAheadOfBeingTaken) {
   Kept kept;
   DecodedImages decoded(kept.folder.path(), 0);
   std::vector<fs::path> files;
   for (const char* name : {"a.tif", "b.tif", "c.tif"}) {
     files.push_back(kept.write(name, FileType::tiff));
-    decoded.keep(files.back(), kept.image.clone(), kSlow, 2);
-  }
-  EXPECT_FALSE(decoded.in_memory(files[0]));
-  EXPECT_TRUE(decoded.in_memory(files[1]));
-  EXPECT_TRUE(decoded.in_memory(files[2]));
-  std::ofstream(files[2], std::ios::app) << "more";
-  EXPECT_TRUE(decoded.take(files[2]).empty());
-  for (const fs::path& file : {files[0], files[1]}) {
-    EXPECT_EQ(cv::norm(decoded.take(file), kept.image, cv::NORM_INF), 0);
-    EXPECT_FALSE(decoded.in_memory(file));
-    EXPECT_TRUE(decoded.take(file).empty());
-  }
-}
-
-TEST(DecodedImages, ReadAheadWaitInMemory) {
-  Kept kept;
-  DecodedImages decoded(kept.folder.path(), 0);
-  std::vector<fs::path> files;
-  for (const char* name : {"a.tif", "b.tif", "c.tif"}) {
-    files.push_back(kept.write(name, FileType::tiff));
-    decoded.keep(files.back(), kept.image, kSlow, 0);
+    decoded.keep(files.back(), kept.image, kSlow, true);
   }
   std::ofstream(files[1], std::ios::app) << "more";
   for (const fs::path& file : files) decoded.read_ahead(file);
   decoded.read_ahead(files[0]);  // once is enough
   decoded.read_ahead(kept.folder.path() / "never kept.tif");
   EXPECT_EQ(cv::norm(decoded.take(files[2]), kept.image, cv::NORM_INF), 0);
-  EXPECT_TRUE(decoded.in_memory(files[0]));  // read in turn
   EXPECT_TRUE(decoded.take(files[1]).empty());
   EXPECT_EQ(cv::norm(decoded.take(files[0]), kept.image, cv::NORM_INF), 0);
   EXPECT_TRUE(decoded.take(files[0]).empty());
@@ -83,11 +62,11 @@ TEST(DecodedImages, AreDecodedAgainWhereThatIsFasterThanWritingHasBeen) {
   const fs::path first = kept.write("a.tif", FileType::tiff);
   const fs::path second = kept.write("b.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(first, kept.image, 0, 0);  // nothing is known of writing yet
-  decoded.keep(second, kept.image, 0, 0);
+  decoded.keep(first, kept.image, 0, false);  // nothing is known of writing yet
+  decoded.keep(second, kept.image, 0, false);
   EXPECT_FALSE(decoded.take(first).empty());
   EXPECT_TRUE(decoded.take(second).empty());
-  decoded.keep(second, kept.image, kSlow, 0);
+  decoded.keep(second, kept.image, kSlow, true);
   EXPECT_FALSE(decoded.take(second).empty());
 }
 
@@ -95,7 +74,7 @@ TEST(DecodedImages, AreNotThoseOfAFileThatHasChanged) {
   Kept kept;
   const fs::path file = kept.write("a.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(file, kept.image, kSlow, 0);
+  decoded.keep(file, kept.image, kSlow, true);
   std::ofstream(file, std::ios::app) << "more";
   EXPECT_TRUE(decoded.take(file).empty());
 }
@@ -105,13 +84,13 @@ TEST(DecodedImages, AreNotKeptWhereThatGainsNothingOrTheDiskIsShort) {
   const fs::path plain = kept.write("plain.tif", FileType::tiff, false);
   const fs::path packed = kept.write("packed.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(plain, kept.image, kSlow, 0);
+  decoded.keep(plain, kept.image, kSlow, true);
   EXPECT_TRUE(decoded.take(plain).empty());
   DecodedImages full(kept.folder.path(), std::uintmax_t{1} << 62U);
-  full.keep(packed, kept.image, kSlow, 0);
+  full.keep(packed, kept.image, kSlow, true);
   EXPECT_TRUE(full.take(packed).empty());
   DecodedImages nowhere(kept.folder.path() / "missing", 0);
-  nowhere.keep(packed, kept.image, kSlow, 0);
+  nowhere.keep(packed, kept.image, kSlow, true);
   EXPECT_TRUE(nowhere.take(packed).empty());
 }
 

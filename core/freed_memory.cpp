@@ -1,4 +1,4 @@
-#include "pipeline/freed_memory.h"
+#include "core/freed_memory.h"
 
 #include <cstdlib>  // defines __GLIBC__
 
