@@ -1,16 +1,18 @@
 // Decoded images of the survey, kept for the pass that follows: a compressed 16-bit TIFF takes
 // several times longer to decode than its pixels take to go through a file.
 //
-// The pixels wait in files without a name below the workspace's state, so nothing is left behind
-// however the run ends. A thread of its own writes and reads them, past the system's memory where
-// the file system can: what is read once need not fill it. It is a convenience: where space is
-// short, writing fails, or decoding takes no longer than writing and reading back, the image is
-// decoded again.
+// The pixels wait in nameless files below the workspace's state, which a thread of its own writes
+// and reads: past the system's memory, which what is read once need not fill, unless the disk turns
+// out to be too slow for that. It is a convenience: where space or memory is short, writing fails,
+// or decoding takes no longer than writing and reading back, the image is decoded again.
 #pragma once
 
+#include <array>
 #include <condition_variable>
 #include <filesystem>
+#include <functional>
 #include <map>
+#include <memory>
 #include <mutex>
 #include <opencv2/core.hpp>
 #include <optional>
@@ -18,6 +20,7 @@
 
 #include "pipeline/disk_thread.h"
 #include "pipeline/journal.h"
+#include "pipeline/nameless_file.h"
 
 namespace trunnion {
 
@@ -25,9 +28,6 @@ class DecodedImages {
  public:
   // `reserve_bytes` of the disk are left alone: what the run is going to write.
   DecodedImages(std::filesystem::path folder, std::uintmax_t reserve_bytes);
-  ~DecodedImages();
-  DecodedImages(const DecodedImages&) = delete;
-  DecodedImages& operator=(const DecodedImages&) = delete;
 
   // Keeps the pixels of `file`, which must not be written to any more, where decoding them again
   // would take longer, `decode_seconds` being what it took. Waits until no others are being
@@ -35,43 +35,49 @@ class DecodedImages {
   void keep(const std::filesystem::path& file, const cv::Mat& image, double decode_seconds,
             bool and_wait);
 
-  // Begins to bring kept pixels back into memory, where they then wait to be taken. Any thread.
+  // Begins to bring kept pixels back into memory, where they wait to be taken or forgotten. Any
+  // thread.
   void read_ahead(const std::filesystem::path& file);
 
   // The pixels, which are then no longer kept; empty where they are not there or the file has
   // changed since. Any thread.
   cv::Mat take(const std::filesystem::path& file);
 
+  // Lets go of the pixels. Any thread.
+  void forget(const std::filesystem::path& file);
+
  private:
-  struct Pixels {
+  struct Writing {
+    std::filesystem::path file;
     FileStamp stamp;  // of the image file
     cv::Mat image;
-  };
-  struct Leaving {
-    std::filesystem::path file;
-    Pixels pixels;
     double decode_seconds = 0;
   };
   struct Kept {
-    int descriptor = -1;
     FileStamp stamp;  // of the image file
-    cv::Size size;
-    int type = 0;
+    std::shared_ptr<const NamelessFile> pixels;
   };
+  struct Read {
+    FileStamp stamp;  // of the image file
+    cv::Mat image;
+  };
+  void give_to_disk(const std::filesystem::path& file, std::function<void()> work);
   void write_out();
-  void try_to_write(const Leaving& leaving);
+  void try_to_write(const Writing& writing);
+  [[nodiscard]] std::optional<bool> past_memory(double decode_seconds, double bytes) const;
   void read_back(const std::filesystem::path& file, const Kept& kept);
+  [[nodiscard]] bool busy_with(const std::filesystem::path& file) const;
 
   std::filesystem::path folder_;
   std::uintmax_t reserve_bytes_;
+  std::array<double, 2> least_seconds_{};  // to write a byte through the system's memory, past it
   std::mutex mutex_;
-  std::condition_variable moved_;   // between memory and files
-  double write_seconds_ = 0;        // a byte, of the last one written
-  std::optional<Leaving> leaving_;  // being written
+  std::condition_variable done_;  // something was written or read
+  std::optional<Writing> writing_;
   std::map<std::filesystem::path, Kept> kept_;
-  std::set<std::filesystem::path> arriving_;         // being read
-  std::map<std::filesystem::path, Pixels> arrived_;  // in memory
-  DiskThread disk_{4};
+  std::set<std::filesystem::path> reading_;
+  std::map<std::filesystem::path, Read> read_;
+  DiskThread disk_{1};  // last: what it does ends before anything it needs
 };
 
 // CPU time of the calling thread, s.

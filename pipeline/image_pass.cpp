@@ -17,8 +17,8 @@
 #include "core/freed_memory.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/disk_thread.h"
-#include "pipeline/fingerprint.h"
 #include "pipeline/image_record.h"
+#include "pipeline/image_reuse.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/output_pixels.h"
 #include "stages/measure_view.h"
@@ -29,52 +29,9 @@
 namespace trunnion {
 namespace {
 
-constexpr const char* kImageStep = "image";
 constexpr const char* kFeatureStep = "features";
 constexpr const char* kPictureStep = "pictures";
 constexpr std::size_t kHeadBytes = 16;
-
-std::string pixel_fingerprint(const ImageItem& item, const ImagePass& pass) {
-  const Settings& settings = pass.workspace.file.settings;
-  Fingerprint print("image");
-  print.add(item.input_hash).add(item.station.name).add(pass.survey_fingerprint);
-  for (const char* table : {"repair", "mask", "undistort", "refine", "output"}) {
-    print.add(settings.written.at(table));
-  }
-  print.add(settings.limits.tolerate_truncated);
-  print.add(pass.workspace.setup.object_pixel_um());
-  for (const Camera* camera : {&pass.map.from, &pass.map.to}) {
-    print.add(camera->projection).add(camera->width_px).add(camera->height_px);
-    print.add(camera->fx).add(camera->fy).add(camera->cx).add(camera->cy);
-    for (const double k : camera->distortion) print.add(k);
-  }
-  const auto user = find_user_masks(item.station.file);
-  for (const auto& file : {user.add, user.subtract}) {
-    print.add(file ? hash_file(*file) : std::string());
-  }
-  return print.hash();
-}
-
-// True where the finished pixels of this fingerprint still exist, encoded or as the final output.
-bool pixels_exist(const ImageItem& item, const ImagePass& pass) {
-  const fs::path& root = pass.workspace.root;
-  const FileStamp encoded = stamp_of(root / item.encoded_path());
-  if (encoded == FileStamp{item.result.encoded_bytes, item.result.encoded_modified_ns}) return true;
-  const auto final_output = pass.journal.output(item.image_path());
-  return final_output && final_output->fingerprint.starts_with(item.fingerprint + ":") &&
-         stamp_of(root / item.image_path()) ==
-             FileStamp{final_output->bytes, final_output->modified_ns};
-}
-
-bool reuse(ImageItem& item, const ImagePass& pass) {
-  const auto recorded = pass.journal.find(item.station.name, kImageStep, item.fingerprint);
-  if (!recorded) return false;
-  item.result = image_result_from_bytes(*recorded);
-  const OutputSettings& output = pass.workspace.file.settings.output;
-  const bool mask_current = !pass.workspace.file.settings.mask.enabled ||
-                            pass.outputs.current(mask_path(item.station, output), item.fingerprint);
-  return mask_current && pixels_exist(item, pass);
-}
 
 PendingFile write_encoded(ImageItem& item, const cv::Mat& image, const ImagePass& pass) {
   const OutputSettings& output = pass.workspace.file.settings.output;
@@ -283,10 +240,12 @@ void run_image_pass(std::vector<ImageItem>& items, const ImagePass& pass) {
   };
   DiskThread commits(static_cast<std::size_t>(pass.jobs));
   const auto work = [&](ImageItem* item) {
+    const fs::path file = item->station.file;
     // Of what goes on to be committed nothing may be looked at here.
     if (!or_leave_out(*item, [&] { do_item(*item, pass, commits, about_to_write); })) {
       pass.progress.step();
     }
+    pass.decoded.forget(file);  // of an image that needed nothing
   };
   tbb::parallel_pipeline(
       static_cast<std::size_t>(pass.jobs),

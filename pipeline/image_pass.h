@@ -1,6 +1,7 @@
 // The streaming pass: each image is decoded once, repaired, masked, undistorted, encoded, and its
 // features and small pictures are taken while it is in memory. A bounded oneTBB pipeline keeps at
-// most one image a worker in flight; results stay in the order of the set. Finished files are
+// most one image a worker in flight, and one more that arrives while that is written; results stay
+// in the order of the set. Finished files are
 // brought to the disk and recorded by a thread of their own.
 #pragma once
 

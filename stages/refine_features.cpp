@@ -122,21 +122,22 @@ std::vector<int> spread(const std::vector<cv::KeyPoint>& points, std::vector<int
 
 struct Blobs {
   std::vector<cv::KeyPoint> points;
-  cv::Mat descriptors;     // a row each
-  std::vector<int> order;  // of those that are kept, the best first
+  cv::Mat descriptors;      // a row each
+  std::vector<int> inside;  // indices of those that lie wholly inside the specimen
 };
 
-// Blobs of at least this contrast that lie wholly inside the specimen. All are described: that
-// costs less than a second scale space for those that are kept.
+// Blobs of at least this contrast. All are described: that costs less than a second scale space for
+// those that are kept. `most`: noise may be taken for a great many.
 Blobs find_blobs(const cv::Mat& level, const cv::Mat& mask, const cv::Mat& distance,
-                 double contrast) {
+                 double contrast, int most) {
   Blobs found;
-  cv::SIFT::create(0, 3, contrast)->detectAndCompute(level, mask, found.points, found.descriptors);
+  cv::SIFT::create(most, 3, contrast)
+      ->detectAndCompute(level, mask, found.points, found.descriptors);
   for (std::size_t i = 0; i < found.points.size(); ++i) {
     const cv::KeyPoint& p = found.points[i];
     if (distance.empty() ||
         distance.at<float>(static_cast<int>(p.pt.y), static_cast<int>(p.pt.x)) >= 0.5F * p.size) {
-      found.order.push_back(static_cast<int>(i));
+      found.inside.push_back(static_cast<int>(i));
     }
   }
   return found;
@@ -182,11 +183,12 @@ ImageFeatures extract_features(const cv::Mat& image, const cv::Mat& mask_coverag
   const cv::Mat level = whole(box);
   if (!mask.empty()) mask = mask(box);
   if (!distance.empty()) distance = distance(box);
-  Blobs blobs = find_blobs(level, mask, distance, settings.min_contrast);
-  if (blobs.order.size() < kFew) {
-    blobs = find_blobs(level, mask, distance, settings.min_contrast / kShallower);
+  const int most = 3 * settings.max_features;  // more than are kept, which are spread evenly
+  Blobs blobs = find_blobs(level, mask, distance, settings.min_contrast, most);
+  if (blobs.inside.size() < kFew) {
+    blobs = find_blobs(level, mask, distance, settings.min_contrast / kShallower, most);
   }
-  const std::vector<int> kept = spread(blobs.points, std::move(blobs.order), level.size(),
+  const std::vector<int> kept = spread(blobs.points, std::move(blobs.inside), level.size(),
                                        static_cast<std::size_t>(settings.max_features));
   const double sx = static_cast<double>(image.cols) / whole.cols;
   const double sy = static_cast<double>(image.rows) / whole.rows;

@@ -1,5 +1,7 @@
 #include "stages/undistort.h"
 
+#include <tbb/parallel_for.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstdint>

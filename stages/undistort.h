@@ -35,7 +35,8 @@ struct SourcePlace {
   std::int64_t y = 0;
 };
 
-// Where the new image comes from; computed once a camera, some 6 MB for 26 megapixels.
+// Where the new image comes from; computed once a camera. 26 megapixels: 6 MB where nodes lie 64 px
+// apart, 52 MB before a lens that bends strongly.
 struct UndistortMap {
   Camera from;
   Camera to;
@@ -60,7 +61,8 @@ UndistortMap undistort_map_to(const Camera& from, const Camera& to);
 // on all threads.
 //
 // The image is replaced: in its own memory where the new one is as large, so whoever shares it sees
-// the new pixels; the bands of rows that wait meanwhile are a few megabytes.
+// the new pixels. The bands of rows that wait meanwhile are as high as rows are moved, and a second
+// image where the distortion folds.
 void undistort_image(cv::Mat& image, const UndistortMap& map, Interpolation interpolation);
 cv::Mat undistort_mask(const cv::Mat& coverage, const UndistortMap& map);
 

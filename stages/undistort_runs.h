@@ -42,7 +42,7 @@ void for_each_run_of(const UndistortMap& map, const tbb::blocked_range<int>& row
 // The same over a part of it, rows on all threads.
 template <typename Each>
 void for_each_run(const UndistortMap& map, const cv::Range& rows, const Each& each) {
-  constexpr int kRowsAtOnce = 32;
+  constexpr int kRowsAtOnce = 8;
   tbb::parallel_for(tbb::blocked_range<int>(rows.start, rows.end, kRowsAtOnce),
                     [&](const tbb::blocked_range<int>& part) { for_each_run_of(map, part, each); });
 }

@@ -196,6 +196,7 @@ def whole(options, lines):
         for label, a, b in (
             ("Two jobs against one", "prepare, one job", "prepare"),
             ("The same of the floor", "floor, one job", "floor"),
+            ("Scripted, plain / prepare without refinement", "scripted, plain", "prepare"),
             ("Scripted, plain / prepare with refinement", "scripted, plain", "prepare with refinement"),
             ("Scripted, tuned / prepare with refinement", "scripted, tuned", "prepare with refinement"),
         ):

@@ -2,7 +2,10 @@
 
 #include <gtest/gtest.h>
 
+#include <chrono>
 #include <fstream>
+#include <iterator>
+#include <thread>
 
 #include "core/files.h"
 #include "core/image_io.h"
@@ -39,35 +42,65 @@ TEST(DecodedImages, ComeBackOnceAsTheyWere) {
   }
 }
 
+std::ptrdiff_t open_files() {
+  return std::distance(fs::directory_iterator("/proc/self/fd"), fs::directory_iterator());
+}
+
 TEST(DecodedImages, ComeBackAheadOfBeingTaken) {
   Kept kept;
+  const std::ptrdiff_t before = open_files();
   DecodedImages decoded(kept.folder.path(), 0);
   std::vector<fs::path> files;
-  for (const char* name : {"a.tif", "b.tif", "c.tif"}) {
+  for (const char* name : {"a.tif", "b.tif", "c.tif", "d.tif"}) {
     files.push_back(kept.write(name, FileType::tiff));
     decoded.keep(files.back(), kept.image, kSlow, true);
   }
+  EXPECT_EQ(open_files(), before + 4);
   std::ofstream(files[1], std::ios::app) << "more";
   for (const fs::path& file : files) decoded.read_ahead(file);
   decoded.read_ahead(files[0]);  // once is enough
   decoded.read_ahead(kept.folder.path() / "never kept.tif");
+  using namespace std::chrono_literals;
+  for (int k = 0; k < 1000 && open_files() > before; ++k) std::this_thread::sleep_for(10ms);
+  EXPECT_EQ(open_files(), before) << "all are in memory";
   EXPECT_EQ(cv::norm(decoded.take(files[2]), kept.image, cv::NORM_INF), 0);
   EXPECT_TRUE(decoded.take(files[1]).empty());
+  decoded.forget(files[3]);
+  EXPECT_TRUE(decoded.take(files[3]).empty());
   EXPECT_EQ(cv::norm(decoded.take(files[0]), kept.image, cv::NORM_INF), 0);
   EXPECT_TRUE(decoded.take(files[0]).empty());
 }
 
+TEST(DecodedImages, LeaveNoFileOpen) {
+  Kept kept;
+  const std::ptrdiff_t before = open_files();
+  {
+    DecodedImages decoded(kept.folder.path(), 0);
+    for (const char* name : {"taken.tif", "read ahead.tif", "forgotten.tif", "left.tif"}) {
+      decoded.keep(kept.write(name, FileType::tiff), kept.image, kSlow, true);
+    }
+    EXPECT_FALSE(decoded.take(kept.folder.path() / "taken.tif").empty());
+    decoded.read_ahead(kept.folder.path() / "read ahead.tif");
+    decoded.forget(kept.folder.path() / "forgotten.tif");
+    EXPECT_TRUE(decoded.take(kept.folder.path() / "forgotten.tif").empty());
+  }
+  EXPECT_EQ(open_files(), before);
+}
+
+// Writing past the system's memory, then through it, is tried once each.
 TEST(DecodedImages, AreDecodedAgainWhereThatIsFasterThanWritingHasBeen) {
   Kept kept;
-  const fs::path first = kept.write("a.tif", FileType::tiff);
-  const fs::path second = kept.write("b.tif", FileType::tiff);
   DecodedImages decoded(kept.folder.path(), 0);
-  decoded.keep(first, kept.image, 0, false);  // nothing is known of writing yet
-  decoded.keep(second, kept.image, 0, false);
-  EXPECT_FALSE(decoded.take(first).empty());
-  EXPECT_TRUE(decoded.take(second).empty());
-  decoded.keep(second, kept.image, kSlow, true);
-  EXPECT_FALSE(decoded.take(second).empty());
+  for (const char* name : {"past.tif", "through.tif"}) {
+    const fs::path file = kept.write(name, FileType::tiff);
+    decoded.keep(file, kept.image, 0, false);
+    EXPECT_EQ(cv::norm(decoded.take(file), kept.image, cv::NORM_INF), 0);
+  }
+  const fs::path third = kept.write("third.tif", FileType::tiff);
+  decoded.keep(third, kept.image, 0, false);
+  EXPECT_TRUE(decoded.take(third).empty());
+  decoded.keep(third, kept.image, kSlow, true);
+  EXPECT_FALSE(decoded.take(third).empty());
 }
 
 TEST(DecodedImages, AreNotThoseOfAFileThatHasChanged) {

@@ -243,30 +243,36 @@ TEST(Undistort, MaskAgreesWithOpenCvRemap) {
 }
 
 // Rows are put back into the image as soon as nothing below them is taken from there; without
-// knowing of it they all wait, as in a new image. Cushions, barrels and a fold, and a camera moved
+// knowing of it they all wait, as in a new image. Pincushion, barrel and a fold, and a camera moved
 // up and down by more than a band.
 TEST(Undistort, RowsThatArePutBackEarlyAreStillTheSame) {
-  for (const double strength : {1.0, -1.0, 6.0, -6.0, 40.0}) {
-    for (const double up_px : {0.0, 300.0, -300.0}) {
-      SCOPED_TRACE(testing::Message() << strength << " times, " << up_px << " px up");
-      Camera camera{Projection::perspective,
-                    320,
-                    1100,
-                    1800,
-                    1805,
-                    155.5,
-                    545.25 + up_px,
-                    {-0.4 * strength, 0.6, 0.0022, -0.0017, 0.0}};
-      const UndistortMap map = undistort_map(camera, settings_of(NewCameraSize::same, true));
-      UndistortMap unknown = map;
-      std::fill(unknown.first_source_row.begin(), unknown.first_source_row.end(), 0);
-      for (const int type : {CV_8UC1, CV_16UC3}) {
-        cv::Mat image(camera.height_px, camera.width_px, type);
-        cv::RNG(3).fill(image, cv::RNG::UNIFORM, 0, type == CV_8UC1 ? 256 : 65536);
-        for (const auto kind : {Interpolation::cubic, Interpolation::lanczos}) {
-          EXPECT_EQ(cv::norm(undistorted(image, map, kind), undistorted(image, unknown, kind),
-                             cv::NORM_INF),
-                    0);
+  for (const int height : {1100, 128, 90, 1}) {
+    for (const double strength : {1.0, -1.0, 6.0, -6.0, 40.0}) {
+      for (const double up_px : {0.0, 300.0, -300.0}) {
+        SCOPED_TRACE(testing::Message() << height << " rows, " << strength << " times, " << up_px);
+        const Camera camera{Projection::perspective,
+                            160,
+                            height,
+                            1800,
+                            1805,
+                            75.5,
+                            0.495 * height + up_px,
+                            {-0.4 * strength, 0.6, 0.0022, -0.0017, 0.0}};
+        const UndistortMap map = undistort_map(camera, settings_of(NewCameraSize::same, true));
+        UndistortMap unknown = map;
+        std::fill(unknown.first_source_row.begin(), unknown.first_source_row.end(), 0);
+        for (const int type : {CV_8UC1, CV_8UC4, CV_16UC3}) {
+          cv::Mat wide(camera.height_px, camera.width_px + 7, type);
+          cv::RNG(3).fill(wide, cv::RNG::UNIFORM, 0, wide.depth() == CV_8U ? 256 : 65536);
+          const cv::Mat beside = wide.colRange(camera.width_px, wide.cols).clone();
+          cv::Mat image = wide.colRange(0, camera.width_px);  // rows with something between them
+          for (const auto kind : {Interpolation::cubic, Interpolation::lanczos}) {
+            const cv::Mat expected = undistorted(image, unknown, kind);
+            undistort_image(image, map, kind);
+            EXPECT_EQ(cv::norm(image, expected, cv::NORM_INF), 0);
+            EXPECT_EQ(image.data, wide.data);
+          }
+          EXPECT_EQ(cv::norm(wide.colRange(camera.width_px, wide.cols), beside, cv::NORM_INF), 0);
         }
       }
     }

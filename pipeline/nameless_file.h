@@ -1,0 +1,34 @@
+// The pixels of one image in a file without a name, which vanishes however the run ends.
+#pragma once
+
+#include <filesystem>
+#include <memory>
+#include <opencv2/core.hpp>
+
+namespace trunnion {
+
+class NamelessFile {
+ public:
+  // Below `folder`; null where none can be had. `past_memory`: what is written is not copied into
+  // the system's memory on its way, where the file system can do without.
+  static std::unique_ptr<NamelessFile> create(const std::filesystem::path& folder,
+                                              bool past_memory);
+  ~NamelessFile();
+  NamelessFile(const NamelessFile&) = delete;
+  NamelessFile& operator=(const NamelessFile&) = delete;
+
+  // Continuous pixels, once. False where they can't be written.
+  bool write(const cv::Mat& image);
+  // Those pixels; empty where they can't be read.
+  [[nodiscard]] cv::Mat read() const;
+
+ private:
+  explicit NamelessFile(int descriptor) : descriptor_(descriptor) {}
+  [[nodiscard]] bool write_all(const cv::Mat& image) const;
+
+  int descriptor_;
+  cv::Size size_;
+  int type_ = 0;
+};
+
+}  // namespace trunnion
