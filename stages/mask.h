@@ -28,6 +28,7 @@ namespace trunnion {
 
 struct MaskResult {
   cv::Mat coverage;  // CV_8U, 255 = specimen, size of the image; with the margin that was asked for
+                     // (see mask_margin.h), which never grows over a mount that was taken out
   cv::Mat outline;   // the same before the margin: what the image shows, by which it is judged
   MaskMeasures measures;  // of `outline`
   Findings findings;      // without file name; the caller knows it
@@ -41,7 +42,8 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
 
 // The user's hand: what is painted (any value above half scale) in `add` becomes specimen, in
 // `subtract` backdrop; either may be empty; subtract wins. Throws a data error where a size
-// differs from the image's. Alpha, where present, says what is painted; else brightness.
+// differs from the image's. Alpha says what is painted, where any of it is transparent; else
+// brightness.
 cv::Mat apply_user_mask(const cv::Mat& coverage, const cv::Mat& add, const cv::Mat& subtract);
 
 // Measures of a coverage (also after apply_user_mask); separation is left at 0.
