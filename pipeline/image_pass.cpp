@@ -21,6 +21,7 @@
 #include "pipeline/image_reuse.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/output_pixels.h"
+#include "pipeline/painted_mask.h"
 #include "stages/measure_view.h"
 #include "stages/refine_features.h"
 #include "stages/repair.h"
@@ -85,11 +86,9 @@ Processed process(ImageItem& item, const ImagePass& pass,
   if (settings.mask.enabled) {
     MaskResult mask = make_mask(image, pass.survey, settings.mask,
                                 pass.workspace.setup.object_pixel_um() / 1000.0, missing);
-    const UserMasks user = find_user_masks(item.station.file);
-    if (user.add || user.subtract) {
-      apply_user_masks(mask, user, missing);
-      item.result.user_mask = true;
-    }
+    const Painted painted = apply_user_masks(mask, find_user_masks(item.station.file), missing);
+    item.result.user_mask = painted.changed;
+    item.result.before_subtraction = painted.before_subtraction;
     coverage = mask.coverage;
     outline = mask.outline;
     item.result.mask = mask.measures;

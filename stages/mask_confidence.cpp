@@ -79,11 +79,13 @@ HullView hull_view(const MaskView& view, const Camera& camera, const cv::Mat& ma
                    const cv::Mat& map_y) {
   const double scale = view.measures.silhouette_scale;
   HullView hull;
+  const cv::Mat& silhouette =
+      view.before_subtraction.empty() ? view.measures.silhouette : view.before_subtraction;
   if (map_x.empty()) {
-    hull.silhouette = view.measures.silhouette;
+    hull.silhouette = silhouette;
   } else {
-    cv::remap(view.measures.silhouette, hull.silhouette, map_x, map_y, cv::INTER_LINEAR,
-              cv::BORDER_CONSTANT, cv::Scalar(0));
+    cv::remap(silhouette, hull.silhouette, map_x, map_y, cv::INTER_LINEAR, cv::BORDER_CONSTANT,
+              cv::Scalar(0));
   }
   // Centre of cell i is at pixel scale i + (scale - 1) / 2.
   const double shift = 0.5 * (scale - 1.0);
@@ -128,10 +130,16 @@ std::vector<HullView> hull_views(const std::vector<MaskView>& views, const Camer
   return hulls;
 }
 
-void doubt(MaskConfidence& result, std::size_t k, const std::string& name,
-           const std::string& what) {
+void doubt(MaskConfidence& result, std::size_t k, const MaskView& view, const std::string& what) {
+  if (view.painted && view.measures.area_px > 0) {  // painted away as a whole is a slip
+    result.findings.push_back(
+        {Severity::note, "mask", view.name,
+         what + "; the mask was painted by hand, so this is taken as decided",
+         "nothing to do; look at the painted mask again if this is not what you meant"});
+    return;
+  }
   result.scores[k].doubtful = true;
-  result.findings.push_back({Severity::doubt, "mask", name, what,
+  result.findings.push_back({Severity::doubt, "mask", view.name, what,
                              "look at the mask; paint NAME.mask-add.png or NAME.mask-subtract.png "
                              "beside the image where it is wrong"});
 }
@@ -147,7 +155,7 @@ void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result
     if (!std::isfinite(jump[k])) continue;
     result.scores[k].continuity = std::clamp(1.0 - std::max(0.0, jump[k] - middle), 0.0, 1.0);
     if (result.scores[k].continuity < kLeastContinuity && jump[k] > middle + kOutlier * sigma) {
-      doubt(result, k, views[k].name,
+      doubt(result, k, views[k],
             fmt::format("the silhouette jumps by {:.0f} % of itself between its neighbours on the "
                         "ring; {:.0f} % is usual in this set",
                         100 * jump[k], 100 * middle));
@@ -182,11 +190,11 @@ void judge_agreement(const std::vector<MaskView>& views, const Camera& camera,
                      agreements[k] < middle - std::max(0.02, kOutlier * sigma);
     if (!odd) continue;
     if (hulls[k].missing > hulls[k].excess) {
-      doubt(result, k, views[k].name,
+      doubt(result, k, views[k],
             fmt::format("lacks what the other silhouettes show: {:.1f} % of its area",
                         100 * hulls[k].missing));
     } else {
-      doubt(result, k, views[k].name,
+      doubt(result, k, views[k],
             fmt::format("shows what the other silhouettes deny: {:.1f} % of its area",
                         100 * (1 - hulls[k].agreement)));
     }
@@ -204,9 +212,9 @@ MaskConfidence mask_confidence(const std::vector<MaskView>& views, const Camera&
     result.scores[k].separation =
         std::clamp(0.5 * measures.separation, 0.0, 1.0) * (1.0 - measures.weak_outline);
     if (measures.area_px <= 0) {
-      doubt(result, k, views[k].name, "no specimen was found");
+      doubt(result, k, views[k], "no specimen was found");
     } else if (result.scores[k].separation < kLeastSeparation) {
-      doubt(result, k, views[k].name,
+      doubt(result, k, views[k],
             fmt::format("the outline hardly stands out from the backdrop ({:.0f} % of it does not)",
                         100 * measures.weak_outline));
     }

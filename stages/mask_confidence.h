@@ -6,6 +6,8 @@
 //               neighbours, and the scatter of the ring itself says what is usual;
 //   agreement   silhouettes under the known poses: the hull carved from all must meet each
 //               (core/silhouette_hull.h).
+// A person who has painted a mask has decided: what would be a doubt about it is a note, and what
+// was taken away by hand denies the other views nothing.
 // With doubtful poses all views disagree alike: that is told once for the set, and single images
 // are named only where they stand out from the rest.
 #pragma once
@@ -26,7 +28,9 @@ struct MaskView {
   std::string ring;
   double stage_angle = 0;  // rad; neighbours are found by it
   MaskMeasures measures;
-  std::optional<Pose> pose;  // where every view has one, silhouettes are compared
+  std::optional<Pose> pose;    // where every view has one, silhouettes are compared
+  bool painted = false;        // changed by hand
+  cv::Mat before_subtraction;  // silhouette without what was taken away by hand; empty: nothing was
 };
 
 struct MaskScore {
