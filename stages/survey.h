@@ -13,7 +13,7 @@
 // where it can be continued smoothly and some stations agree with the continuation within the
 // noise, those stations have looked past the specimen (survey_looks.h). What too few stations have
 // seen is interpolated and marked as such.
-// An empty-stage image takes the place of all this.
+// An empty-stage image takes the place of all this (survey_empty.h).
 //
 // Noise. For a sensor the variance grows linearly with the level (EMVA standard 1288): a robust
 // line through local variances of the second-difference operator of Immerkaer, "Fast noise variance
@@ -37,6 +37,7 @@
 
 #include "config/settings.h"
 #include "core/survey_result.h"
+#include "stages/survey_empty.h"
 
 namespace trunnion {
 
@@ -46,10 +47,10 @@ using ImageReader = std::function<cv::Mat(std::size_t)>;
 
 // `images` are the indices that may be looked at, in the order of survey_stations; how many of them
 // were is told by the result. `empty_stage` is used for the backdrop where given. Deterministic;
-// holds one full image a oneTBB worker. All images must have one size and depth; throws a data
-// error where they have not.
+// holds one full image a oneTBB worker. All images must have one size and depth, the empty-stage
+// image the same size; throws a data error where they have not.
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
-                    const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,
+                    const std::optional<EmptyStage>& empty_stage, BackdropKind backdrop,
                     const SurveySettings& settings);
 
 // Indices over the images of all rings, round after round, most_stations of them or all where there
