@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <filesystem>
+
 #include "core/error.h"
 #include "core/image_io.h"
 #include "core/metadata.h"
@@ -9,6 +11,8 @@
 
 namespace trunnion {
 namespace {
+
+namespace fs = std::filesystem;
 
 fs::path empty_file(const Workspace& workspace) {
   return workspace.root / *workspace.file.specimen.empty_image;

@@ -13,6 +13,18 @@ namespace {
 constexpr float kHalf = 127.5F;
 constexpr float kFar = std::numeric_limits<float>::infinity();
 
+// Where between two neighbours (0 and 1) of coverages a and b, on either side of one half, the
+// outline runs. Beside a pixel that is full or empty the edge is as sharp as a pixel shows it, and
+// the area that both cover tells where it lies; else the ramp is wider and linear.
+float place_of_outline(float a, float b) {
+  const float more = std::max(a, b);
+  const float less = std::min(a, b);
+  const float from_more =
+      more == 255.0F || less == 0.0F ? (a + b) / 255.0F - 0.5F : (more - kHalf) / (more - less);
+  const float place = std::clamp(from_more, 0.0F, 1.0F);
+  return a > b ? place : 1.0F - place;
+}
+
 // Squared distances along the columns to the nearest crossing between two pixels of the same
 // column; infinite where the column has none.
 cv::Mat squares_along_columns(const cv::Mat& coverage) {
@@ -22,7 +34,7 @@ cv::Mat squares_along_columns(const cv::Mat& coverage) {
     const float a = coverage.ptr<uchar>(y)[x];
     const float b = coverage.ptr<uchar>(y + 1)[x];
     if ((a > kHalf) == (b > kHalf)) return std::numeric_limits<float>::quiet_NaN();
-    return static_cast<float>(y) + (kHalf - a) / (b - a);
+    return static_cast<float>(y) + place_of_outline(a, b);
   };
   const auto look = [&](int y, int between) {
     auto* row = squares.ptr<float>(y);

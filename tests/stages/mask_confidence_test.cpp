@@ -109,7 +109,7 @@ TEST(MaskConfidence, TakesWhatAPersonRemovedForDecidedAndBlamesNoOtherMask) {
   EXPECT_LT(by_hand.scores[7].missing, 0.01);
   // The same without a hand is a doubt.
   cut.painted = false;
-  cut.before_subtraction = {};
+  cut.before_subtraction = cv::Mat();
   EXPECT_TRUE(mask_confidence(set, camera()).scores[7].doubtful);
 }
 
