@@ -1,6 +1,7 @@
 #include "pipeline/painted_mask.h"
 
 #include <fmt/format.h>
+#include <zlib.h>
 
 #include <algorithm>
 #include <array>
@@ -8,7 +9,6 @@
 #include <fstream>
 #include <iterator>
 #include <opencv2/imgcodecs.hpp>
-#include <string_view>
 #include <vector>
 
 #include "core/error.h"
@@ -34,17 +34,31 @@ std::vector<unsigned char> bytes_of(const fs::path& file) {
   return bytes;
 }
 
-int big_endian(const unsigned char* bytes) {
+std::uint32_t big_endian(const unsigned char* bytes) {
   std::uint32_t value = 0;
   for (int k = 0; k < 4; ++k) value = (value << 8U) | bytes[k];
-  return static_cast<int>(std::min<std::uint32_t>(value, 1'000'000'000U));
+  return value;
+}
+
+// Whether all chunks are whole, each with its checksum, up to IEND (W3C PNG, 5.3): what is missing
+// the decoder fills with black and says nothing, what is damaged it reports past this program.
+bool is_whole(const std::vector<unsigned char>& bytes) {
+  constexpr std::size_t kFrame = 12;  // length, type and checksum
+  for (std::size_t at = 8; bytes.size() - at >= kFrame;) {
+    const std::size_t length = big_endian(&bytes[at]);
+    if (length > bytes.size() - at - kFrame) return false;
+    const unsigned char* type = &bytes[at + 4];
+    if (crc32(0, type, static_cast<uInt>(length + 4)) != big_endian(type + 4 + length))
+      return false;
+    if (std::equal(type, type + 4, "IEND")) return true;
+    at += length + kFrame;
+  }
+  return false;
 }
 
 // Empty where the file is damaged.
 cv::Mat decoded(const std::vector<unsigned char>& bytes) {
-  // The decoder fills what a truncated file lacks with black and says nothing.
-  constexpr std::string_view kEnd = "IEND";
-  if (std::search(bytes.begin(), bytes.end(), kEnd.begin(), kEnd.end()) == bytes.end()) return {};
+  if (!is_whole(bytes)) return {};
   try {
     return cv::imdecode(bytes, cv::IMREAD_UNCHANGED | cv::IMREAD_IGNORE_ORIENTATION);
   } catch (const cv::Exception&) {
@@ -88,9 +102,10 @@ cv::Mat read_painted_mask(const fs::path& file, const cv::Size& image) {
       !std::equal(kSignature.begin(), kSignature.end(), bytes.begin())) {
     throw wrong(file, fmt::format("is no PNG; {}.", kPaintAgain));
   }
-  const int width = big_endian(&bytes[16]);
-  const int height = big_endian(&bytes[20]);
-  if (width != image.width || height != image.height) {
+  const std::uint32_t width = big_endian(&bytes[16]);
+  const std::uint32_t height = big_endian(&bytes[20]);
+  if (width != static_cast<std::uint32_t>(image.width) ||
+      height != static_cast<std::uint32_t>(image.height)) {
     throw wrong(file, fmt::format("is {} x {} pixels, but its image is {} x {}; paint the mask at "
                                   "the size of the fused image.",
                                   width, height, image.width, image.height));

@@ -5,8 +5,8 @@
 
 #include <fstream>
 #include <functional>
-#include <iterator>
 #include <opencv2/imgproc.hpp>
+#include <sstream>
 
 #include "core/error.h"
 #include "core/image_io.h"
@@ -34,8 +34,9 @@ struct Given {
     file = set.workspace() / "empty.tif";
     write_image(file, change(read_image(station.file)), {.type = FileType::tiff});
     const fs::path specimen = set.workspace() / "specimen.toml";
-    std::ifstream stream(specimen);
-    std::string text{std::istreambuf_iterator<char>(stream), {}};
+    std::ostringstream all;
+    all << std::ifstream(specimen).rdbuf();
+    std::string text = all.str();
     const std::string table = "[backdrop]\n";
     text.insert(text.find(table) + table.size(), "empty = \"empty.tif\"\n");
     std::ofstream(specimen) << text;

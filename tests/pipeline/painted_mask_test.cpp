@@ -132,6 +132,7 @@ TEST(PaintedMask, ThatIsNoneIsRefusedByName) {
       {whole.substr(0, whole.size() - 12), "damaged or truncated"},
       {damaged, "damaged or truncated"},
   };
+  testing::internal::CaptureStderr();
   for (const auto& [bytes, told] : bad) {
     const TemporaryFolder folder;
     try {
@@ -143,6 +144,7 @@ TEST(PaintedMask, ThatIsNoneIsRefusedByName) {
       EXPECT_NE(std::string(error.what()).find(told), std::string::npos) << error.what();
     }
   }
+  EXPECT_EQ(testing::internal::GetCapturedStderr(), "") << "the library speaks past the program";
   const TemporaryFolder folder;
   EXPECT_THROW(read_painted_mask(written(folder, whole), cv::Size(17, 4)), Error);
 }

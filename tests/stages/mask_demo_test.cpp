@@ -1,4 +1,4 @@
-// The mask stage's settings, other depths and sizes, the empty stage and trails of dust, on the
+// The mask stage's settings, other depths and sizes, and trails of dust, on the
 // demo specimen rendered in memory.
 #include <gtest/gtest.h>
 
