@@ -70,6 +70,8 @@ class Progress {
   };
 
   [[nodiscard]] TerminalTraits traits() const;
+  [[nodiscard]] std::string tail_of(const Stage& stage, const TerminalTraits& traits,
+                                    int room) const;
   [[nodiscard]] std::string line_of(const Stage& stage, const TerminalTraits& traits) const;
   void draw(bool force);
   void erase();

@@ -354,6 +354,8 @@ CommandResult run(const Options& options, const Common& common) {
   if (!result.accepted) {
     command.text += "No calibration was written.\n";
     command.exit_code = 1;
+    command.errors = errors_of(result.findings);
+    command.errors.push_back("No calibration was written.");
     return command;
   }
   record.axis = result.calibration;

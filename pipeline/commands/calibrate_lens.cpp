@@ -226,6 +226,8 @@ CommandResult run(const Options& options, const Common& common) {
     command.json = to_json(result);
     command.text = findings_text(result.findings) + "No calibration was written.\n";
     command.exit_code = 1;
+    command.errors = errors_of(result.findings);
+    command.errors.push_back("No calibration was written.");
     return command;
   }
   result.calibration.provenance = provenance_of(files, result);

@@ -187,6 +187,9 @@ CommandResult run_plan(PlanOptions options) {
     result.json["written"].push_back(output.file.string());
   }
   result.exit_code = plan.possible ? 0 : 1;
+  if (!plan.possible) {
+    result.errors = {"No setup meets the wish; run again without --quiet for the nearest plan."};
+  }
   return result;
 }
 
@@ -278,7 +281,7 @@ void add_plan(CLI::App& app) {
   auto options = std::make_shared<PlanOptions>();
   CLI::App* command = add_command(
       app, "plan", "Plan the capture: setup, aperture, focus step, stations, time and storage",
-      [options](const Common&) { return run_plan(*options); });
+      [options](const Common&) { return run_plan(*options); }, Workers::one);
   add_wish(*command, *options);
   add_optics(*command, *options);
   add_capture(*command, *options);

@@ -27,8 +27,11 @@ PrepareOptions prepare_options(const Options& options, const Common& common) {
 
 template <typename Outcome>
 CommandResult result_of(const Outcome& outcome) {
-  return {format_summary(summary_of(outcome), terminal_traits(stdout)), json_of(outcome),
-          outcome.judgement.verdict == Verdict::reshoot ? 1 : 0};
+  CommandResult result{format_summary(summary_of(outcome), terminal_traits(stdout)),
+                       json_of(outcome), outcome.judgement.verdict == Verdict::reshoot ? 1 : 0,
+                       errors_of(outcome.findings)};
+  if (result.errors.empty()) result.errors = {outcome.judgement.sentence};
+  return result;
 }
 
 void add_workspace_options(CLI::App& command, Options& options) {
@@ -47,7 +50,7 @@ void add_prepare(CLI::App& app) {
       add_command(app, "prepare", "Turn a workspace's fused images into a clean, posed set",
                   [options](const Common& common) {
                     Progress progress({"ingest", "survey", "repair, mask, undistort",
-                                       "mask confidence", "refine", "annotate", "export", "report"},
+                                       "refine", "mask confidence", "annotate", "export", "report"},
                                       {.quiet = common.quiet || common.json});
                     const PrepareOutcome outcome =
                         prepare(options->workspace, prepare_options(*options, common), progress);

@@ -80,7 +80,7 @@ void add_report(CLI::App& app) {
   auto folder = std::make_shared<std::string>();
   CLI::App* command =
       add_command(app, "report", "Remake the report page from what the workspace holds",
-                  [folder](const Common& common) { return run(*folder, common); });
+                  [folder](const Common& common) { return run(*folder, common); }, Workers::one);
   command->add_option("workspace", *folder, "Folder that holds specimen.toml")->required();
 }
 

@@ -58,7 +58,7 @@ CommandResult run(const Options& options) {
 void add_target(CLI::App& app) {
   auto options = std::make_shared<Options>();
   CLI::App* command = add_command(app, "target", "Write a checkerboard to print in true size",
-                                  [options](const Common&) { return run(*options); });
+                                  [options](const Common&) { return run(*options); }, Workers::one);
   command
       ->add_option("FILE", options->file, "Where to write; .svg or .pdf, without an extension both")
       ->required();

@@ -114,8 +114,10 @@ void add_verify(CLI::App& app) {
         }
         VerifyResult result = verify(*workspace, manifest, options);
         result.findings.insert(result.findings.end(), doubts.begin(), doubts.end());
-        return CommandResult{text_of(result), json_of(result), any_fault(result) ? 1 : 0};
-      });
+        return CommandResult{text_of(result), json_of(result), any_fault(result) ? 1 : 0,
+                             errors_of(result.findings)};
+      },
+      Workers::one);
   command->add_option("workspace", *workspace, "Folder that holds specimen.toml")->required();
 }
 

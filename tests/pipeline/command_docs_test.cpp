@@ -79,10 +79,10 @@ TEST(CommandDocs, GroffReadsThePageWithoutWarning) {
 
 TEST(CommandDocs, BashOffersCommandsOptionsAndChoices) {
   EXPECT_THAT(offered({"trunnion", "rep"}), ElementsAre("report"));
-  EXPECT_THAT(offered({"trunnion", "report", "--j"}), UnorderedElementsAre("--json", "--jobs"));
+  EXPECT_THAT(offered({"trunnion", "check", "--j"}), UnorderedElementsAre("--json", "--jobs"));
   EXPECT_THAT(offered({"trunnion", "demo", "--backdrop", ""}),
               UnorderedElementsAre("black", "grey", "white", "blue", "green"));
-  EXPECT_THAT(offered({"trunnion", "report", "--jobs", ""}), ElementsAre());
+  EXPECT_THAT(offered({"trunnion", "check", "--jobs", ""}), ElementsAre());
   EXPECT_THAT(offered({"trunnion", "do"}), ElementsAre());  // hidden
 }
 
