@@ -89,7 +89,7 @@ Columns find_columns(const std::vector<std::string>& header, Mistakes& mistakes)
       continue;
     }
     int& column = columns[static_cast<std::size_t>(found - kColumns.begin())];
-    if (column >= 0) mistakes.add(1, fmt::format("column \"{}\" stands twice.", header[i]));
+    if (column >= 0) mistakes.add(1, fmt::format("column \"{}\" appears twice.", header[i]));
     column = static_cast<int>(i);
   }
   for (const std::size_t needed : {std::size_t{0}, std::size_t{2}}) {

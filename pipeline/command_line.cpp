@@ -59,7 +59,7 @@ std::optional<std::string> unknown_command(const CLI::App& app, int argc, const 
     if (known.empty()) break;
     if (next == nullptr) {
       const std::string near = nearest_word(argv[i], known);
-      return fmt::format("\"{}\" is no command{}; see trunnion --help.", argv[i],
+      return fmt::format("\"{}\" is not a command{}; see trunnion --help.", argv[i],
                          near.empty() ? "" : fmt::format(", did you mean \"{}\"", near));
     }
     place = next;

@@ -17,8 +17,8 @@ Findings limits_of_formats(const Scene& scene) {
   if (std::hypot(dx, dy) > 1e-6) {
     findings.push_back(
         {Severity::note, "export", "cameras.gltf",
-         fmt::format("glTF has no principal point; it is ({:+.2f}, {:+.2f}) px off the middle of "
-                     "the image and stands in extras only.",
+         fmt::format("glTF has no principal point; it is ({:+.2f}, {:+.2f}) px from the image "
+                     "centre and is given in extras only.",
                      dx, dy),
          "Set undistort.centre_principal_point = true where a reader needs it centred."});
   }

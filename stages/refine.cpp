@@ -83,7 +83,7 @@ void find_faults(Work& work, const std::vector<PairMatches>& pairs,
     work.model = backwards;
     start = other;
     report(
-        "", "The images show the specimen turning the other way round than told.",
+        "", "The images show the specimen turning in the opposite direction to the one given.",
         "Change `turning` of the rings in specimen.toml; the refined poses already turn the right "
         "way, the priors don't.");
     result.fault = DropOut::reversed_turning;
@@ -135,10 +135,10 @@ void take_denied_angles(Work& work, RigValues& values, RefineResult& result) {
   if (denied.empty()) return;
   result.findings.push_back(
       {Severity::note, "refine", "",
-       fmt::format("Stations more than {:.0f} sigmas from the angle told, by degrees: {}. The "
-                   "refined poses follow the images.",
+       fmt::format("Stage angles that differ from the nominal angle by more than {:.0f} standard "
+                   "deviations, difference in degrees: {}. The refined poses follow the images.",
                    kDenied, fmt::join(denied, ", ")),
-       "Look whether the stage slipped; give true angles in a capture table where they are "
+       "Check whether the stage slipped; give the true angles in a capture table where they are "
        "known."});
 }
 

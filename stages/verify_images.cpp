@@ -68,7 +68,7 @@ class Tags {
     require(xmp_text(name) == expected, "XMP " + name);
   }
   void require(bool fits, const std::string& tag) {
-    if (!fits && wrong_.empty()) wrong_ = tag + " is not what cameras.json leads to.";
+    if (!fits && wrong_.empty()) wrong_ = tag + " does not agree with cameras.json.";
   }
   [[nodiscard]] const std::string& wrong() const { return wrong_; }
 

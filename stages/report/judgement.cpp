@@ -175,7 +175,7 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
     parts.push_back(fmt::format("{} can't be used as {}", enumerate(faults),
                                 one(faults) ? "it is" : "they are"));
   }
-  if (!doubts.empty()) parts.push_back(fmt::format("look at {}", enumerate(doubts)));
+  if (!doubts.empty()) parts.push_back(fmt::format("check {}", enumerate(doubts)));
   if (set_items > 0 && judgement.verdict != Verdict::good) {
     parts.push_back(set_items == 1 ? "one thing concerns the whole set"
                                    : fmt::format("{} things concern the whole set", set_items));

@@ -74,7 +74,7 @@ TEST(CommandDocs, GroffReadsThePageWithoutWarning) {
   std::ofstream(file) << test::run_trunnion({"docs", "man"}).out;
   EXPECT_EQ(output_of("groff -ww -man -Tascii -z '" + file + "' 2>&1"), "");
   EXPECT_THAT(output_of("groff -man -Tascii '" + file + "' | sed 's/\\x1b\\[[0-9;]*m//g'"),
-              HasSubstr("Remake the report page from what the workspace holds."));
+              HasSubstr("Make the report page again from the data in the workspace."));
 }
 
 TEST(CommandDocs, BashOffersCommandsOptionsAndChoices) {

@@ -63,7 +63,7 @@ TEST(CommandLine, JobsIsOfferedOnlyWhereThreadsWork) {
 
 TEST(CommandLine, HelpAfterAnUnknownCommandNamesTheWord) {
   const test::ProgramRun run = test::run_trunnion({"prepair", "--help"});
-  EXPECT_THAT(run.err, HasSubstr("\"prepair\" is no command, did you mean \"prepare\""));
+  EXPECT_THAT(run.err, HasSubstr("\"prepair\" is not a command, did you mean \"prepare\""));
 }
 
 TEST(CommandLine, QuietFaultsAreOneLineEachOnStderr) {
