@@ -28,7 +28,7 @@ constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
 struct Component {
   std::size_t contour = 0;
   double area = 0;
-  double home = 0;      // mean of Survey::occupied under its box, 0..1
+  double home = 0;      // mean of SurveyResult::occupied along its contour, 0..1
   bool passes = false;  // somewhere above the high threshold
   cv::Rect box;
 };
