@@ -126,7 +126,7 @@ void read_frames(CaptureRow& row, const std::string& frames, const std::string& 
   row.frame = frame;
 }
 
-// A number of at most `limit` either way; empty cells tell nothing.
+// A number of at most `limit` either way; empty cells mean not given.
 std::optional<double> read_number(const std::string& cell, const char* column, double limit,
                                   std::size_t line, Mistakes& mistakes) {
   if (cell.empty()) return std::nullopt;

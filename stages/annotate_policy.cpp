@@ -20,7 +20,7 @@ const std::set<std::uint16_t>& storage_tags() {
   return tags;
 }
 
-// Written elsewhere or made anew.
+// Written elsewhere or made again.
 bool is_block_or_pointer(const std::string& group, std::uint16_t tag) {
   if (group == "Image") {
     return tag == 0x8769 || tag == 0x8825 || tag == 700 || tag == 33723 || tag == 34675;

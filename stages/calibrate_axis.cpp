@@ -250,8 +250,8 @@ void fill_solution(const AxisRequest& request, const FitStart& start, const Fit&
 }
 
 // Without perspective, a stage that turns the other way looks like one seen from below, so a wrong
-// sign shows as a negative elevation. True where that contradicts the elevation told; where none
-// is told, a doubt is added.
+// sign shows as a negative elevation. True where that contradicts the given elevation; where none
+// is given, a doubt is added.
 bool telecentric_from_below(const AxisRequest& request, AxisResult& result) {
   if (request.camera.projection != Projection::telecentric) return false;
   for (std::size_t r = 0; r < request.rings.size(); ++r) {

@@ -25,7 +25,7 @@ struct Candidate {
   std::size_t ring = 0;
   int station = 0;
   double stage_angle = 0;
-  int frames = 0;     // as the user tells it; 0: not told
+  int frames = 0;     // as the user gives it; 0: not given
   std::string frame;  // as the capture table names it
   double tilt = 0;
   std::optional<double> reference_mm;

@@ -21,7 +21,7 @@ double object_distance_mm(const Setup& setup, const CalibrationRecord* record) {
   return record->lens->camera.fx * setup.pixel_pitch_um * 1e-3 / *setup.measured_magnification;
 }
 
-// The second axis as told, for a tilt that no calibration has measured.
+// The second axis as given, for a tilt that no calibration has measured.
 Tilt nominal_tilt(const NominalTilt& told, double angle) {
   Tilt tilt;
   tilt.axis = told.axis;
@@ -56,7 +56,7 @@ RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& s
 // A ring is the calibrated one up to so much: what a user reads off a stand is no better.
 constexpr double kElevationDoubt = 3.0 * std::numbers::pi / 180.0;
 
-// The calibrated second axis at a tilt that was only told.
+// The calibrated second axis at a tilt that was given but not calibrated.
 Tilt tilt_on_calibrated_axis(const AxisCalibration& calibration, const NominalTilt& told,
                              double angle) {
   Tilt tilt = nominal_tilt(told, angle);

@@ -13,7 +13,7 @@ namespace {
 
 constexpr std::array kBackdrops{"auto", "black", "white", "grey", "colour"};
 
-// TOML tells 1 from 1.0, our reader does not; people read the shortest.
+// TOML distinguishes 1 and 1.0, our reader does not; the shortest form is easiest to read.
 std::string number(double value) {
   return fmt::format("{}", value);
 }

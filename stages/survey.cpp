@@ -136,7 +136,7 @@ void look_at_all(const std::span<const std::size_t> images, const ImageReader& r
           tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
 }
 
-// What all stations looked at so far have shown.
+// The data of all stations surveyed so far.
 struct Shown {
   cv::Size size;
   int depth = CV_8U;
@@ -199,7 +199,7 @@ Estimate estimate_from(Shown& shown, bool backdrop_told) {
   return estimate;
 }
 
-// Round after round, see survey.h; `seen` says how many of the images were looked at.
+// Round after round, see survey.h; `seen` says how many of the images were surveyed.
 Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageReader& read,
                          const SurveySettings& settings, bool backdrop_told, Shown& shown,
                          std::size_t& seen) {

@@ -1,4 +1,4 @@
-// What the user is told and shown of dust (see survey.h and survey_dust.h).
+// Messages and picture about dust for the user (see survey.h and survey_dust.h).
 #include <fmt/format.h>
 
 #include <algorithm>

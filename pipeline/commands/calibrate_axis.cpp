@@ -176,7 +176,7 @@ AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
     }
     request.sightings.push_back({name, ring, told[i].angle, file.view.corners});
   }
-  // Tilts that are all zero tell of no second axis.
+  // If all tilts are zero there is no second axis.
   if (std::all_of(request.tilts.begin(), request.tilts.end(), [](double t) { return t == 0.0; })) {
     request.tilts.clear();
   } else if (request.tilts.size() != request.rings.size()) {
@@ -313,7 +313,7 @@ CommandResult run(const Options& options, const Common& common) {
   CalibrationRecord record = record_for(setup);
   if (fs::exists(record_file)) {
     const CalibrationRecord before = read_record(record_file);
-    // Another reference slice is what --reference-mm is for: the axis is found anew.
+    // Another reference slice is what --reference-mm is for: the axis is found again.
     if (const auto differing = mismatches(before, setup, true); !differing.empty()) {
       throw data_error(fmt::format("{}: {}; calibrate the lens of this setup again.",
                                    record_file.string(), differing.front()));

@@ -218,7 +218,7 @@ Judgement judge(const ReportData& data) {
     if (!known) findings.push_back(std::move(finding));
   }
   for (const Finding& finding : findings) {
-    // Ingest tells of the whole set only which stations lack; here each stands by itself.
+    // Ingest reports missing stations once for the whole set; here each one is an entry.
     if (finding.stage == "ingest" && finding.file.empty() && !data.gaps.empty()) continue;
     ToDo item{finding.severity, {}, {}, {}, as_sentence(finding.what), as_sentence(finding.remedy)};
     locate(item, finding, data);
