@@ -30,7 +30,7 @@ Findings limits_of_formats(const Scene& scene) {
   if (camera.projection == Projection::telecentric) {
     findings.push_back(
         {Severity::note, "export", "exterior.csv",
-         "The camera is telecentric: projection centres hold no information along the viewing "
+         "The camera is telecentric: projection centres carry no information along the viewing "
          "direction; camera.yml names its scale telecentric_matrix.",
          "Use cameras.json, cameras.gltf or the matrix formats with a reader of orthographic "
          "cameras."});

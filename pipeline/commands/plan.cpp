@@ -187,7 +187,7 @@ CommandResult run_plan(PlanOptions options) {
   }
   result.exit_code = plan.possible ? 0 : 1;
   if (!plan.possible) {
-    result.errors = {"No setup meets the wish; run again without --quiet for the nearest plan."};
+    result.errors = {"No setup meets the request; run again without --quiet for the nearest plan."};
   }
   return result;
 }
