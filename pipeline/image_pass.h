@@ -33,7 +33,7 @@ struct ImageResult {
   cv::Mat before_subtraction;  // see Painted
   std::uintmax_t encoded_bytes = 0;
   std::int64_t encoded_modified_ns = 0;
-  std::string encoded_head;  // first bytes of the encoded file; see restore_encoded
+  std::string encoded_head;  // first bytes; take_pixels (finish_images.cpp)
   MaskMeasures mask;
   ViewMeasures view;
   Findings findings;

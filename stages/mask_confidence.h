@@ -1,15 +1,15 @@
-// Mask confidence: how far each mask can be trusted, without any truth to compare with.
+// Mask confidence: how reliable each mask is, estimated without ground truth.
 //
-// Three witnesses are heard:
-//   separation  how clearly the specimen stands out along the outline (from the mask stage);
+// Three measures are combined:
+//   separation  contrast between specimen and backdrop along the outline (from the mask stage);
 //   continuity  area and centroid along the ring: a station is compared with the mean of its two
-//               neighbours, and the scatter of the ring itself says what is usual;
-//   agreement   silhouettes under the known poses: the hull carved from all must meet each
+//               neighbours; the typical difference is that of the ring itself;
+//   agreement   silhouettes under the known poses: each is compared with the visual hull of all
 //               (core/silhouette_hull.h).
-// A person who has painted a mask has decided: what would be a doubt about it is a note, and what
-// was taken away by hand denies the other views nothing.
-// With doubtful poses all views disagree alike: that is told once for the set, and single images
-// are named only where they stand out from the rest.
+// A mask painted by a person is a decision: what would be a doubt about it is a note, and what was
+// removed by hand does not carve the hull of the other views.
+// Wrong poses make all views disagree. That is reported once for the set; single images are named
+// only where they disagree clearly more than the rest.
 #pragma once
 
 #include <optional>

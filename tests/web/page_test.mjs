@@ -216,7 +216,7 @@ test('the rig draws, turns, zooms, shows and hides its parts and names stations'
   await page.locator('#rig').screenshot({ path: join(shots, 'rig-shifts.png') });
   await page.keyboard.press('Home');
   assert.equal(new Set(seen).size, seen.length, 'every control changes the picture');
-  await page.locator('#rig select').selectOption({ label: 'high 4 (look)' });
+  await page.locator('#rig select').selectOption({ label: 'high 4 (check)' });
   assert.match(await page.locator('.rig-chosen').innerText(), /high 4[\s\S]*Angle correction/);
   // Hover: walk over the canvas until a picture is met.
   await page.locator('button', { hasText: 'Reset' }).click();
