@@ -134,7 +134,7 @@ void add_pose_risks(Advice& advice, const CapturePlan& plan, double swept) {
                     "um, {:.1f} pixels.",
                     slip_um, slip_um / chosen.pixel_um),
         "Poses will be good starting values with a stated uncertainty, not exact; calibrate "
-        "the axis and let the alignment refine them.");
+        "the axis and let the bundle adjustment refine them.");
   }
   // Stamatopoulos, Fraser, Cronk, ISPRS Archives XXXVIII-5, 2010: trouble below about 10 deg.
   if (!chosen.objective && chosen.field_angle < radians(10.0)) {
@@ -143,7 +143,7 @@ void add_pose_risks(Advice& advice, const CapturePlan& plan, double swept) {
                            "distance are hard to tell apart.",
                            degrees(chosen.field_angle)),
                "Calibrate the lens with strongly tilted boards and keep that calibration fixed in "
-               "the alignment.");
+               "the bundle adjustment.");
   } else if (chosen.objective) {
     advice.add(Severity::doubt,
                "An objective sees nearly parallel rays: perspective can't be "
@@ -173,21 +173,22 @@ void add_surface(Advice& advice, const PlanWish& wish) {
                  "pushes highlights up.");
       break;
     case Surface::hairy:
-      advice.add(Severity::doubt,
-                 "Hairy: fine hairs before the backdrop are half transparent; fused images smear "
-                 "them and masks cut or thicken them.",
-                 "Dull and hairy specimens want more directed light that gives hairs contrast, a "
-                 "smaller focus step, and a backdrop that differs in brightness.");
+      advice.add(
+          Severity::doubt,
+          "Hairy: fine hairs in front of the backdrop are half transparent; fused images smear "
+          "them and masks cut or thicken them.",
+          "Dull and hairy specimens want more directed light that gives hairs contrast, a "
+          "smaller focus step, and a backdrop that differs in brightness.");
       break;
     case Surface::dark:
       advice.add(wish.black_backdrop ? Severity::fault : Severity::doubt,
                  wish.black_backdrop
                      ? "Dark on black: the outline can't be told from the backdrop."
-                     : "Dark: little signal in the shadows, and no outline before black.",
+                     : "Dark: little signal in the shadows, and no outline in front of black.",
                  "Use a grey or white backdrop, lit by itself, and expose for the specimen.");
       break;
     case Surface::unknown:
-      advice.add(Severity::note, "The surface is not told: glossy, hairy and dark ones want care.",
+      advice.add(Severity::note, "The surface is not given: glossy, hairy and dark ones want care.",
                  "Add --surface matt, glossy, hairy or dark for advice on light and masks.");
       break;
     case Surface::matt:
@@ -195,26 +196,19 @@ void add_surface(Advice& advice, const PlanWish& wish) {
   }
 }
 
-void add_cautions(Advice& advice, const CapturePlan& plan, const PlanSettings& settings) {
-  advice.add(Severity::note, "Old specimens may carry arsenic, mercury or other residues.",
-             "Gloves, no blowing, no food, wash hands; ask the collection's staff first "
-             "(docs/safety.md).");
-  if (plan.chosen.magnification >= 2.0) {
-    advice.add(Severity::note,
-               "At this magnification the front of the lens is close to the turning specimen.",
-               "Turn once by hand, set limits for stage and rail, keep a stop switch in reach.");
-  }
+// Advice on this plan's numbers; the cautions that hold for every capture stand in core/cautions.h.
+void add_strain(Advice& advice, const CapturePlan& plan, const PlanSettings& settings) {
   if (settings.recycle_s > 0) {
     const double interval =
         settings.exposure_s + std::max(settings.settle_s + settings.transfer_s, settings.recycle_s);
     const double rate = 1.0 / interval;
     // 3 flashes in any one second: WCAG 2.3.1; 3 to 30 Hz triggers most: Epilepsy Society.
-    advice.add(rate >= 3.0 ? Severity::doubt : Severity::note,
-               fmt::format("The flash fires {:.1f} times a second.", rate),
-               rate >= 3.0 ? "Stay below 3 a second, screen the rig, and warn people who are "
-                             "photosensitive."
-                           : "Screen the rig and warn people who are photosensitive; keep ethanol "
-                             "and its vapour away from flash tubes and hot lamps.");
+    const bool many = rate >= 3.0;
+    advice.add(many ? Severity::doubt : Severity::note,
+               fmt::format("The flash fires {:.1f} times a second{}.", rate,
+                           many ? ", in the range that triggers most seizures" : ""),
+               many ? "Lengthen --settle or --recycle until it stays below 3 a second."
+                    : "See the caution on flashing light above.");
   }
   if (plan.chosen.seconds > 8 * 3600.0) {
     advice.add(Severity::note,
@@ -234,7 +228,7 @@ Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSe
   add_sampling(advice, plan);
   add_pose_risks(advice, plan, wish.diameter_mm.value_or(std::hypot(wish.width_mm, wish.depth_mm)));
   add_surface(advice, wish);
-  add_cautions(advice, plan, settings);
+  add_strain(advice, plan, settings);
   return advice.findings_;
 }
 

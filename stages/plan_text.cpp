@@ -6,6 +6,7 @@
 #include <iterator>
 
 #include "core/angle.h"
+#include "core/cautions.h"
 
 namespace trunnion {
 namespace {
@@ -31,6 +32,35 @@ std::string aperture(const PlanOption& o) {
                      : fmt::format("f/{:g}", o.f_number);
 }
 
+// Broken between words, at 79 columns: cautions are sentences, and are read where they fold well.
+std::string folded(std::string_view words, std::string_view indent) {
+  constexpr std::size_t kWidth = 79;
+  std::string text;
+  std::size_t column = 0;
+  while (!words.empty()) {
+    const std::size_t length = std::min(words.find(' '), words.size());
+    if (column > 0 && column + 1 + length > kWidth) {
+      text += fmt::format("\n{}", indent);
+      column = indent.size();
+    } else if (column > 0) {
+      text += ' ';
+      ++column;
+    }
+    text += words.substr(0, length);
+    column += length;
+    words.remove_prefix(std::min(length + 1, words.size()));
+  }
+  return text + "\n";
+}
+
+void add_cautions(std::string& text) {
+  text += folded(cautions_rule(), "");
+  for (const Caution& caution : cautions()) {
+    text += folded(fmt::format("- {}: {}", caution.subject, caution.text), "  ");
+  }
+  text += "docs/safety.md says more.\n\n";
+}
+
 void add_chosen(std::string& text, const CapturePlan& plan) {
   const PlanOption& c = plan.chosen;
   auto out = std::back_inserter(text);
@@ -45,7 +75,7 @@ void add_chosen(std::string& text, const CapturePlan& plan) {
                  c.magnification, aperture(c), c.working_f_number, c.numerical_aperture);
   fmt::format_to(out, "  field of view   {:.3g} x {:.3g} mm, camera in {} format{}{}\n",
                  c.field_width_mm, c.field_height_mm, c.portrait ? "portrait" : "landscape",
-                 c.turned ? ", turned against the setup file" : "",
+                 c.turned ? ", rotated 90 degrees from the setup file" : "",
                  c.panels > 1 ? fmt::format(", {} views a station", c.panels) : "");
   fmt::format_to(out,
                  "  detail          {:.3g} um expected, {:.3g} um by diffraction, pixel {:.3g} um "
@@ -93,6 +123,7 @@ void add_table(std::string& text, const CapturePlan& plan, std::size_t rows) {
 
 std::string plan_text(const CapturePlan& plan, std::size_t rows) {
   std::string text;
+  add_cautions(text);
   add_chosen(text, plan);
   if (plan.options.size() > 1) add_table(text, plan, rows);
   text += "\n";

@@ -37,7 +37,7 @@ Findings dust_advice(const std::vector<Spot>& spots, const cv::Size& image) {
          fmt::format("{} spot{} of dust repeat{} at the same place in every image, {} over 20 px, "
                      "worst at {}",
                      dust, dust == 1 ? "" : "s", dust == 1 ? "s" : "", large, place),
-         "clean the sensor before the next set, see the cautions in docs/masks.md"});
+         "have the sensor cleaned before the next set, see \"Sensor and lens\" in docs/safety.md"});
   }
   if (hot > 0) {
     findings.push_back({Severity::note, "survey", "",

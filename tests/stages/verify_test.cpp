@@ -134,7 +134,7 @@ TEST(Verify, FindsImagesWhoseMetadataAreOfAnotherPose) {
                 fs::copy_options::overwrite_existing);
   set.record("prepared/images/low_000.tif");
   EXPECT_THAT(faults(verify(set.root(), set.manifest)),
-              testing::HasSubstr("images/low_000.tif: XMP Rotation is not what"));
+              testing::HasSubstr("images/low_000.tif: XMP CameraFromWorld_rows is not what"));
 }
 
 TEST(Verify, SaysWhenThereIsNothingToReadBack) {

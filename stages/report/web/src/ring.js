@@ -75,7 +75,7 @@ function loupe(ring) {
     h('p', { class: 'loupe-name' }, ring.name || 'ring'),
     h('p', {}, known(ring.elevation_deg) ? `elevation ${number(ring.elevation_deg, 3)}\u00b0` : ''),
     h('p', { class: 'loupe-count' }, `${count('fine')} of ${ring.members.length} fine`),
-    count('doubt') ? h('p', { class: 'doubt-text' }, `${count('doubt')} to look at`) : null,
+    count('doubt') ? h('p', { class: 'doubt-text' }, `${count('doubt')} to check`) : null,
     count('fault') ? h('p', { class: 'fault-text' }, `${count('fault')} at fault`) : null);
   const show = (station) => {
     const view = station.view;
@@ -155,7 +155,7 @@ function legend() {
     h('p', {}, 'Seen from above, stage angle growing clockwise from the top. Press a picture to compare it before and after.'),
     h('ul', {},
       h('li', {}, h('span', { class: 'key fine' }), 'fine'),
-      h('li', {}, h('span', { class: 'key doubt' }, '?'), 'look at it'),
+      h('li', {}, h('span', { class: 'key doubt' }, '?'), 'check it'),
       h('li', {}, h('span', { class: 'key fault' }, '!'), 'at fault'),
       h('li', {}, h('span', { class: 'key gap' }, '\u00d7'), 'missing')),
     h('p', {}, 'Four small bars stand inside the ring at each station, clockwise:'),
