@@ -208,7 +208,7 @@ void add_strain(Advice& advice, const CapturePlan& plan, const PlanSettings& set
                fmt::format("The flash fires {:.1f} times a second{}.", rate,
                            many ? ", in the range that triggers most seizures" : ""),
                many ? "Lengthen --settle or --recycle until it stays below 3 a second."
-                    : "See the caution on flashing light above.");
+                    : "See the caution on flashing light.");
   }
   if (plan.chosen.seconds > 8 * 3600.0) {
     advice.add(Severity::note,
