@@ -157,7 +157,7 @@ std::string plan_to_json(const CapturePlan& plan) {
 }
 
 CapturePlan parse_plan(std::string_view text, const std::string& name) {
-  const JsonReader in = JsonReader::parse(text, name, "write the plan anew with trunnion plan");
+  const JsonReader in = JsonReader::parse(text, name, "write the plan again with trunnion plan");
   if (in.text("format") != "trunnion plan") in.fail("format", "must be \"trunnion plan\"");
   CapturePlan plan;
   if (in.number("version", 0, 1e6) != 1) in.fail("version", "must be 1");

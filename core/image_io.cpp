@@ -26,7 +26,7 @@ Error wrong(const fs::path& file, const std::string& what) {
 }
 
 constexpr const char* kReencode =
-    "export it again as TIFF, PNG or JPEG, grey or RGB, 8 or 16 bit a channel";
+    "export it again as TIFF, PNG or JPEG, grey or RGB, 8 or 16 bits per channel";
 
 FileType type_from_content(const fs::path& file) {
   std::error_code code;
@@ -37,7 +37,7 @@ FileType type_from_content(const fs::path& file) {
   std::array<unsigned char, 8> head{};
   stream.read(reinterpret_cast<char*>(head.data()), head.size());
   if (stream.bad() || stream.gcount() < 8) {
-    throw wrong(file, "cannot be read or is no image; check permissions and content.");
+    throw wrong(file, "cannot be read or is not an image; check permissions and content.");
   }
   const auto starts = [&](std::initializer_list<int> magic) {
     return std::equal(magic.begin(), magic.end(), head.begin());
@@ -67,20 +67,21 @@ void check_samples(const fs::path& file, int channels, int bits) {
         file, fmt::format("has {} channels, but 1, 3 or 4 are allowed; {}.", channels, kReencode));
   }
   if (bits != 8 && bits != 16) {
-    throw wrong(
-        file, fmt::format("has {} bits a channel, but 8 or 16 are allowed; {}.", bits, kReencode));
+    throw wrong(file, fmt::format("has {} bits per channel, but 8 or 16 are allowed; {}.", bits,
+                                  kReencode));
   }
 }
 
 void check_size(const fs::path& file, std::int64_t width, std::int64_t height,
                 const ImageLimits& limits) {
   if (width <= 0 || height <= 0 || width > 1'000'000 || height > 1'000'000) {
-    throw wrong(file, fmt::format("claims {} x {} pixels, which no image has; export it again.",
-                                  width, height));
+    throw wrong(
+        file, fmt::format("declares {} x {} pixels, which is not possible; export it again.", width,
+                          height));
   }
   if (width * height > limits.max_pixels) {
-    throw wrong(file, fmt::format("claims {} x {} = {} pixels, but at most {} are allowed; raise "
-                                  "limits.max_megapixels where this is meant.",
+    throw wrong(file, fmt::format("declares {} x {} = {} pixels, but at most {} are allowed; raise "
+                                  "limits.max_megapixels if the size is right.",
                                   width, height, width * height, limits.max_pixels));
   }
 }
@@ -137,7 +138,7 @@ ImageInfo probe_tiff(const fs::path& file, const ImageLimits& limits) {
                                   photometric, kReencode));
   }
   if (format != SAMPLEFORMAT_UINT) {
-    throw wrong(file, fmt::format("holds signed or floating-point samples; {}.", kReencode));
+    throw wrong(file, fmt::format("has signed or floating-point samples; {}.", kReencode));
   }
   check_samples(file, samples, bits);
   check_size(file, width, height, limits);
@@ -146,7 +147,7 @@ ImageInfo probe_tiff(const fs::path& file, const ImageLimits& limits) {
     std::uint32_t subtype = 0;
     TIFFGetFieldDefaulted(tiff.get(), TIFFTAG_SUBFILETYPE, &subtype);
     if ((subtype & FILETYPE_REDUCEDIMAGE) == 0 && (subtype & FILETYPE_MASK) == 0) {
-      throw wrong(file, "holds more than one page; export one image a file.");
+      throw wrong(file, "contains more than one page; export one image per file.");
     }
   }
   ImageInfo info{FileType::tiff, static_cast<int>(width), static_cast<int>(height), samples, bits,
@@ -504,7 +505,7 @@ void write_image(const fs::path& file, const cv::Mat& image, const WriteOptions&
     return;
   }
   if (options.type == FileType::jpeg && (image.depth() != CV_8U || image.channels() == 4)) {
-    throw wrong(file, "JPEG holds 8 bit without alpha; choose TIFF or PNG in output.type.");
+    throw wrong(file, "JPEG has 8 bits and no alpha; choose TIFF or PNG in output.type.");
   }
   const std::vector<int> parameters =
       options.type == FileType::jpeg

@@ -1,4 +1,4 @@
-// What an image file carries besides pixels: Exif, XMP, IPTC and an ICC profile, as values.
+// Metadata of an image file as values: Exif, XMP, IPTC and an ICC profile.
 //
 // Reading, the meaning of tags and their encoding go through Exiv2. The container is written by
 // Exiv2 for JPEG, by tiff_directory.h for TIFF, where Exiv2 would rewrite all pixels, and by

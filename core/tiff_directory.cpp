@@ -121,7 +121,7 @@ bool tiff_is_little_endian(const fs::path& file) {
   const std::string_view magic(head.data(), 4);
   if (magic == std::string_view("II*\0", 4)) return true;
   if (magic == std::string_view("MM\0*", 4)) return false;
-  throw broken(file, "is no classic TIFF");
+  throw broken(file, "is not a classic TIFF");
 }
 
 void append_tiff_directories(const fs::path& file, const TiffDirectories& directories) {
@@ -144,8 +144,8 @@ void append_tiff_directories(const fs::path& file, const TiffDirectories& direct
   const std::uint32_t first = tail.add_directory(image);
   if (tail.end() > 0xFFFFFFFFULL) {
     throw data_error(
-        fmt::format("{}: grows over 4 GB with its metadata, which TIFF cannot hold; "
-                    "choose compress = true or a smaller size.",
+        fmt::format("{}: grows over 4 GB with its metadata, which TIFF cannot store; choose "
+                    "compress = true or a smaller size.",
                     file.string()));
   }
   stream.write(tail.bytes().data(), static_cast<std::streamsize>(tail.bytes().size()));

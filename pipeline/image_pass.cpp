@@ -157,8 +157,9 @@ bool or_leave_out(ImageItem& item, const std::function<void()>& work) {
   } catch (const Error& error) {
     if (error.kind() != Error::Kind::data) throw;
     item.faulty = true;
-    item.result.findings.push_back({Severity::fault, "image", item.station.source, error.what(),
-                                    "Mend or export this image again, then run prepare again."});
+    item.result.findings.push_back(
+        {Severity::fault, "image", item.station.source, error.what(),
+         "Repair this image or export it again, then run prepare again."});
     return false;
   }
 }
@@ -204,7 +205,7 @@ FileType output_type(const StationImage& station, const OutputSettings& output) 
                                                       : 16;
   if (type == FileType::jpeg && (bits != 8 || output.alpha == AlphaMode::alpha)) {
     throw data_error(fmt::format(
-        "{}: JPEG holds 8 bit without alpha, but the settings ask for {}; set output.type to "
+        "{}: JPEG has 8 bits and no alpha, but the settings ask for {}; set output.type to "
         "\"tiff\" or \"png\", or output.bits to \"8\" and output.alpha to \"none\".",
         station.source, bits == 16 ? "16 bit" : "an alpha channel"));
   }

@@ -32,7 +32,7 @@ struct ImageResult {
   bool user_mask = false;  // a mask painted by the user changed the result
   std::uintmax_t encoded_bytes = 0;
   std::int64_t encoded_modified_ns = 0;
-  std::string encoded_head;  // first bytes of the encoded file; see restore_encoded
+  std::string encoded_head;  // first bytes; take_pixels (finish_images.cpp)
   MaskMeasures mask;
   ViewMeasures view;
   Findings findings;

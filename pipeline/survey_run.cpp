@@ -107,7 +107,7 @@ SurveyRun run_survey(const Workspace& workspace, std::vector<StationImage>& imag
       });
       if (error.kind() != Error::Kind::data || named == images.end() || images.size() < 4) throw;
       outcome.findings.push_back({Severity::fault, "survey", named->source, error.what(),
-                                  "Mend or export this image again, then run prepare again."});
+                                  "Repair this image or export it again, then run prepare again."});
       images.erase(named);
     }
   }

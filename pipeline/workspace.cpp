@@ -55,11 +55,11 @@ void load_record(Workspace& workspace, const WorkspaceOptions& options) {
     const bool other_slice = workspace.record->reference != workspace.setup.reference;
     throw data_error(sentence +
                      (other_slice && workspace.setup.moves == FocusMotion::rail
-                          ? ". Tell reference_mm, the rail position of the reference slice, for "
+                          ? ". Give reference_mm, the rail position of the reference slice, for "
                             "every [[ring]] in specimen.toml"
                           : "") +
                      ". Calibrate this setup, or pass --ignore-calibration-mismatch to use the "
-                     "record all the same.");
+                     "record nevertheless.");
   }
   workspace.findings.push_back({Severity::doubt, "workspace", file.string(), sentence + ".",
                                 "It was used because you asked for it; calibrate this setup."});
@@ -77,7 +77,7 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   }
   if (!fs::exists(file)) {
     throw usage_error(
-        fmt::format("{}: holds no specimen.toml; write one (see docs/workspace.md) or "
+        fmt::format("{}: contains no specimen.toml; write one (see docs/workspace.md) or "
                     "let trunnion plan write it.",
                     folder.string()));
   }

@@ -169,7 +169,7 @@ void write_thumbnail(Carried& carried, const AnnotationInput& input, const std::
   thumb.setJpegThumbnail(reinterpret_cast<const Exiv2::byte*>(input.thumbnail_jpeg.data()),
                          static_cast<long>(input.thumbnail_jpeg.size()), {72, 1}, {72, 1}, 2);
   carried.findings.push_back({Severity::note, "annotate", file,
-                              "The embedded thumbnail was made anew from the new pixels.",
+                              "The embedded thumbnail was made again from the new pixels.",
                               "Nothing to do."});
 }
 
@@ -239,9 +239,10 @@ Annotation make_annotation(const Scene& scene, std::size_t index, const Setup& s
       needed = true;
       annotation.findings.push_back(
           {Severity::note, "annotate", view.image_file,
-           fmt::format("{} went to the sidecar: a JPEG's XMP block of {} bytes has no room for it.",
-                       fmt::join(moved, ", "), kJpegXmpLimit),
-           "Nothing to do; a TIFF (output.type) would hold it."});
+           fmt::format(
+               "{} was written to the sidecar: a JPEG's XMP block of {} bytes has no room for it.",
+               fmt::join(moved, ", "), kJpegXmpLimit),
+           "Nothing to do; a TIFF (output.type) can store it."});
     }
   }
   if (needed) annotation.sidecar = xmp_packet(beside, true);

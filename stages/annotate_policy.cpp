@@ -20,7 +20,7 @@ const std::set<std::uint16_t>& storage_tags() {
   return tags;
 }
 
-// Written elsewhere or made anew.
+// Written elsewhere or made again.
 bool is_block_or_pointer(const std::string& group, std::uint16_t tag) {
   if (group == "Image") {
     return tag == 0x8769 || tag == 0x8825 || tag == 700 || tag == 33723 || tag == 34675;
@@ -78,10 +78,10 @@ void move_large_maker_note(FileType type, const std::string& file, Carried& carr
     return;
   }
   carried.maker_note = bytes_of(*note, true);
-  carried.findings.push_back(
-      changed(file, fmt::format("The maker note of {} bytes went to the sidecar: a JPEG's Exif "
-                                "block of {} bytes has no room for it.",
-                                carried.maker_note.size(), kJpegExifLimit)));
+  carried.findings.push_back(changed(
+      file, fmt::format("The maker note of {} bytes was written to the sidecar: a JPEG's Exif "
+                        "block of {} bytes has no room for it.",
+                        carried.maker_note.size(), kJpegExifLimit)));
   carried.metadata.exif.erase(note);
 }
 
@@ -165,9 +165,10 @@ void fill_from_frame(const SourceFrame& frame, const std::string& file, Carried&
     filled += static_cast<int>(carried.metadata.iptc.count());
   }
   if (filled == 0) return;
-  carried.findings.push_back(
-      changed(file, fmt::format("{} tags that the fused image lacks were taken from the frame {}.",
-                                filled, frame.file)));
+  carried.findings.push_back(changed(
+      file,
+      fmt::format("{} tags that are missing in the fused image were copied from the frame {}.",
+                  filled, frame.file)));
 }
 
 // XMP mirrors some Exif and TIFF tags; those of the old pixels would contradict the new ones.

@@ -28,7 +28,7 @@ constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
 struct Component {
   std::size_t contour = 0;
   double area = 0;
-  double home = 0;      // mean of Survey::occupied under its box, 0..1
+  double home = 0;      // mean of SurveyResult::occupied along its contour, 0..1
   bool passes = false;  // somewhere above the high threshold
   cv::Rect box;
 };
@@ -206,9 +206,10 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   result.measures = measure_mask(result.outline);
   judge_outline(hard, box, look, missing, result.measures);
   if (result.measures.box_px.empty()) {
-    result.findings.push_back({Severity::doubt, "mask", "",
-                               "no specimen stands out from the backdrop",
-                               "light specimen and backdrop apart, or paint the mask by hand"});
+    result.findings.push_back(
+        {Severity::doubt, "mask", "",
+         "No specimen was found: nothing differs enough from the backdrop.",
+         "Light specimen and backdrop separately, or paint the mask by hand."});
   }
   return result;
 }

@@ -132,8 +132,8 @@ void doubt(MaskConfidence& result, std::size_t k, const std::string& name,
            const std::string& what) {
   result.scores[k].doubtful = true;
   result.findings.push_back({Severity::doubt, "mask", name, what,
-                             "look at the mask; paint NAME.mask-add.png or NAME.mask-subtract.png "
-                             "beside the image where it is wrong"});
+                             "Check the mask; where it is wrong, paint NAME.mask-add.png or "
+                             "NAME.mask-subtract.png beside the image."});
 }
 
 void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result) {
@@ -148,8 +148,8 @@ void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result
     result.scores[k].continuity = std::clamp(1.0 - std::max(0.0, jump[k] - middle), 0.0, 1.0);
     if (result.scores[k].continuity < kLeastContinuity && jump[k] > middle + kOutlier * sigma) {
       doubt(result, k, views[k].name,
-            fmt::format("the silhouette jumps by {:.0f} % of itself between its neighbours on the "
-                        "ring; {:.0f} % is usual in this set",
+            fmt::format("Mask area or position changes by {:.0f} % from the neighbouring stations; "
+                        "{:.0f} % is typical of this set.",
                         100 * jump[k], 100 * middle));
     }
   }
@@ -170,9 +170,10 @@ void judge_agreement(const std::vector<MaskView>& views, const Camera& camera,
   if (middle < kLeastAgreement) {
     result.findings.push_back(
         {Severity::doubt, "mask", "",
-         fmt::format("the silhouettes agree by only {:.1f} % in the median under the poses",
+         fmt::format("With these poses the masks agree with the visual hull of the other views by "
+                     "only {:.1f} % (median).",
                      100 * middle),
-         "calibrate lens and axis, or check the stage angles; the masks themselves may be sound"});
+         "Calibrate lens and axis, or check the stage angles; the masks themselves may be right."});
   }
   for (std::size_t k = 0; k < views.size(); ++k) {
     MaskScore& score = result.scores[k];
@@ -183,11 +184,13 @@ void judge_agreement(const std::vector<MaskView>& views, const Camera& camera,
     if (!odd) continue;
     if (hulls[k].missing > hulls[k].excess) {
       doubt(result, k, views[k].name,
-            fmt::format("lacks what the other silhouettes show: {:.1f} % of its area",
+            fmt::format("The other views show specimen where this mask has none ({:.1f} % of its "
+                        "area); part of the specimen may be missing.",
                         100 * hulls[k].missing));
     } else {
       doubt(result, k, views[k].name,
-            fmt::format("shows what the other silhouettes deny: {:.1f} % of its area",
+            fmt::format("{:.1f} % of the mask lies outside the visual hull of the other views; it "
+                        "may contain backdrop.",
                         100 * (1 - hulls[k].agreement)));
     }
   }
@@ -204,10 +207,10 @@ MaskConfidence mask_confidence(const std::vector<MaskView>& views, const Camera&
     result.scores[k].separation =
         std::clamp(0.5 * measures.separation, 0.0, 1.0) * (1.0 - measures.weak_outline);
     if (measures.area_px <= 0) {
-      doubt(result, k, views[k].name, "no specimen was found");
+      doubt(result, k, views[k].name, "No specimen was found.");
     } else if (result.scores[k].separation < kLeastSeparation) {
       doubt(result, k, views[k].name,
-            fmt::format("the outline hardly stands out from the backdrop ({:.0f} % of it does not)",
+            fmt::format("{:.0f} % of the outline has too little contrast with the backdrop.",
                         100 * measures.weak_outline));
     }
   }

@@ -1,13 +1,13 @@
-// Mask confidence: how far each mask can be trusted, without any truth to compare with.
+// Mask confidence: how reliable each mask is, estimated without ground truth.
 //
-// Three witnesses are heard:
-//   separation  how clearly the specimen stands out along the outline (from the mask stage);
+// Three measures are combined:
+//   separation  contrast between specimen and backdrop along the outline (from the mask stage);
 //   continuity  area and centroid along the ring: a station is compared with the mean of its two
-//               neighbours, and the scatter of the ring itself says what is usual;
-//   agreement   silhouettes under the known poses: the hull carved from all must meet each
+//               neighbours; the typical difference is that of the ring itself;
+//   agreement   silhouettes under the known poses: each is compared with the visual hull of all
 //               (core/silhouette_hull.h).
-// With doubtful poses all views disagree alike: that is told once for the set, and single images
-// are named only where they stand out from the rest.
+// Wrong poses make all views disagree. That is reported once for the set; single images are named
+// only where they disagree clearly more than the rest.
 #pragma once
 
 #include <optional>

@@ -130,8 +130,8 @@ void check_tilt_priors(RefineResult& result, const Outcome& o) {
     if (std::abs(o.values.tilt[r]) <= kPriorLimit * sigma) continue;
     result.findings.push_back(
         {Severity::doubt, "refine", "",
-         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the one told, "
-                     "more than its sigma of {:.2f} allows.",
+         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the given tilt, "
+                     "more than its standard deviation of {:.2f} allows.",
                      result.rings[r].ring, degrees(result.rings[r].tilt.angle),
                      degrees(o.values.tilt[r]), degrees(sigma)),
          "Check tilt_deg and the sign of the tilt, or calibrate the axis with the board tilted."});

@@ -102,7 +102,7 @@ void check_same(const Sight& sight, const cv::Size& size, int depth) {
   if (sight.size == size && sight.depth == depth) return;
   throw data_error(fmt::format(
       "image {} of the set is {} x {} pixels at {} bits, but the first one is {} x {} at {}; all "
-      "images of one set must have one size and depth: move the odd ones out.",
+      "images of a set must have the same size and depth; move the others out.",
       sight.index, sight.size.width, sight.size.height, sight.depth == CV_16U ? 16 : 8, size.width,
       size.height, depth == CV_16U ? 16 : 8));
 }
@@ -136,7 +136,7 @@ void look_at_all(const std::span<const std::size_t> images, const ImageReader& r
           tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
 }
 
-// What all stations looked at so far have shown.
+// The data of all stations surveyed so far.
 struct Shown {
   cv::Size size;
   int depth = CV_8U;
@@ -199,7 +199,7 @@ Estimate estimate_from(Shown& shown, bool backdrop_told) {
   return estimate;
 }
 
-// Round after round, see survey.h; `seen` says how many of the images were looked at.
+// Round after round, see survey.h; `seen` says how many of the images were surveyed.
 Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageReader& read,
                          const SurveySettings& settings, bool backdrop_told, Shown& shown,
                          std::size_t& seen) {
@@ -273,11 +273,11 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
       result.separation.specimen < 3.0 * result.separation.low) {
     result.findings.push_back(
         {Severity::doubt, "survey", "",
-         fmt::format(
-             "the specimen stands out from the backdrop by a contrast of only {:.0f}, where "
-             "{:.0f} and more make safe masks",
-             result.separation.specimen, std::max(kFaint, 3.0 * result.separation.low)),
-         "choose a backdrop of another brightness or colour, or light it apart from the specimen"});
+         fmt::format("The contrast between specimen and backdrop is only {:.0f} (weighted CIELAB "
+                     "difference); reliable masks need at least {:.0f}.",
+                     result.separation.specimen, std::max(kFaint, 3.0 * result.separation.low)),
+         "Choose a backdrop of another brightness or colour, or light it separately from the "
+         "specimen."});
   }
   return result;
 }

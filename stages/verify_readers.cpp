@@ -68,7 +68,7 @@ double number_of(const std::string& cell, const std::string& file) {
     used = 0;
   }
   if (used == 0 || used != cell.size()) {
-    throw data_error(fmt::format("{}: \"{}\" is no number; prepare again.", file, cell));
+    throw data_error(fmt::format("{}: \"{}\" is not a number; prepare again.", file, cell));
   }
   return value;
 }
@@ -244,7 +244,7 @@ std::vector<Eigen::Vector3d> read_ply_points(const std::string& text) {
     points.push_back(point);
   }
   if (points.size() != count) {
-    throw data_error(fmt::format("A PLY file announces {} points and holds {}; prepare again.",
+    throw data_error(fmt::format("A PLY file declares {} points and contains {}; prepare again.",
                                  count, points.size()));
   }
   return points;

@@ -43,7 +43,7 @@ TEST(CaptureTable, NamesMistakesWithLines) {
   EXPECT_NE(complaint("").find("empty"), std::string::npos);
   EXPECT_NE(complaint("file,station\n").find("lists no image"), std::string::npos);
   EXPECT_NE(complaint("file,station\n\xFF\xFE,1\n").find("UTF-8"), std::string::npos);
-  EXPECT_NE(complaint("file,file,station\na,b,1\n").find("stands twice"), std::string::npos);
+  EXPECT_NE(complaint("file,file,station\na,b,1\n").find("appears twice"), std::string::npos);
 }
 
 TEST(CaptureTable, ReadsTiltAndReferenceWhereTheyAreTold) {

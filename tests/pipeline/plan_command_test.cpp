@@ -98,7 +98,7 @@ TEST(PlanCommand, ATurnedCameraGetsASetupOfItsOwn) {
   const fs::path written = read_specimen(workspace / "specimen.toml").specimen.setup_file;
   EXPECT_THAT(written.filename().string(), testing::EndsWith("-portrait.toml"));
   EXPECT_EQ(read_setup(written).width_px, read_setup(mine).height_px);
-  EXPECT_THAT(run.out, HasSubstr("portrait format, rotated 90 degrees from the setup file"));
+  EXPECT_THAT(run.out, HasSubstr("portrait format, camera rotated 90 degrees from the setup file"));
 }
 
 TEST(PlanCommand, NamesTheSizesThatAreMissing) {
@@ -113,7 +113,7 @@ TEST(PlanCommand, ViewsSideBySideAreToldAsSuch) {
       {"plan", "--height", "80", "--width", "50", "--depth", "90", "--detail", "60", "--json"});
   const nlohmann::json json = nlohmann::json::parse(run.out);
   ASSERT_GT(json["chosen"]["panels"], 1);
-  EXPECT_THAT(run.out, HasSubstr("the shot list holds one of these views"));
+  EXPECT_THAT(run.out, HasSubstr("the shot list has only one of these views"));
   // The magnification that is named sees the whole specimen.
   const std::string remedy = json["advice"][0]["remedy"];
   const double most = std::stod(remedy.substr(remedy.find("magnification of ") + 17));

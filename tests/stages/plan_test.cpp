@@ -246,7 +246,7 @@ TEST(Plan, CautionsStandBeforeTheNumbers) {
   fast.recycle_s = 0.05;
   for (const PlanSettings& settings : {PlanSettings{}, fast}) {
     const std::string text = plan_text(plan_capture(beetle(), {one_to_one()}, settings));
-    std::string on_one_line = text.substr(0, text.find("Fewest frames with"));
+    std::string on_one_line = text.substr(0, text.find("finest detail"));
     ASSERT_LT(on_one_line.size(), text.size());
     for (std::size_t at; (at = on_one_line.find("\n  ")) != std::string::npos;) {
       on_one_line.replace(at, 3, " ");

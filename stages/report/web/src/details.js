@@ -50,7 +50,7 @@ function calibration() {
   return h('section', { 'aria-labelledby': 'calibration-title', id: 'calibration' }, h('h2', { id: 'calibration-title' }, 'Calibration'),
     h('p', { class: mismatches.length > 0 ? 'fault-text' : record ? 'fine-text' : 'doubt-text' }, validity),
     mismatches.length > 0 ? h('ul', {}, mismatches.map((sentence) => h('li', {}, sentence))) : null,
-    facts(rows.map(([name, value]) => ({ name, value })), 'What the poses rest on'),
+    facts(rows.map(([name, value]) => ({ name, value })), 'Basis of the poses'),
     [record?.lens, record?.axis].flatMap((part) => part?.provenance?.notes ?? []).map((note) => h('p', {}, note)));
 }
 

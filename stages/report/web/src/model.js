@@ -6,7 +6,7 @@ export const report = JSON.parse(document.getElementById('report-data').textCont
 export const STATES = {
   fine: { word: 'fine', sign: '' },
   doubt: { word: 'check', sign: '?' },
-  fault: { word: 'fault', sign: '!' },
+  fault: { word: 'faulty', sign: '!' },
 };
 
 const known = (value) => value !== null && value !== undefined;
@@ -30,11 +30,11 @@ export const QUANTITIES = [
   { key: 'area', name: 'Mask area', unit: '% of the image', of: (v) => known(v.mask_area) ? v.mask_area * 100 : null,
     text: (x) => `${number(x, 3)} %`, meaning: 'Share of the image inside the mask; it changes slowly as the specimen turns.' },
   { key: 'correction', name: 'Angle correction', unit: 'degrees', of: (v) => v.angle_correction_deg,
-    text: (x) => `${signed(x, 3)}\u00b0`, meaning: 'Refined minus nominal stage angle; a jump means that the stage slipped.' },
+    text: (x) => `${signed(x, 3)}\u00b0`, meaning: 'Refined minus nominal stage angle; a sudden change means that the stage slipped.' },
   { key: 'inliers', name: 'Tie points', unit: 'count', of: (v) => v.inliers,
-    text: (x) => String(x), meaning: 'Points matched with other stations; few mean a weakly held pose.' },
+    text: (x) => String(x), meaning: 'Points matched with other stations; few mean a poorly determined pose.' },
   { key: 'residual', name: 'Residual', unit: 'px, root mean square', of: (v) => v.residual_px,
-    text: (x) => `${number(x, 3)} px`, meaning: 'How far the tie points are from where the refined pose expects them.' },
+    text: (x) => `${number(x, 3)} px`, meaning: 'Distance between measured tie points and their projection with the refined pose.' },
   { key: 'confidence', name: 'Mask confidence', unit: '%', of: (v) => known(v.mask_confidence) ? v.mask_confidence * 100 : null,
     text: (x) => `${number(x, 3)} %`, meaning: '', chart: false },
   { key: 'sigma', name: 'Position sigma', unit: 'mm', of: (v) => v.sigma_position_mm,
