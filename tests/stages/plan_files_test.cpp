@@ -86,7 +86,7 @@ TEST(PlanFiles, TheSetupStandsAsPlanned) {
 }
 
 TEST(PlanFiles, AnUnusualSetupSurvivesToo) {
-  auto setup = read_preset("23x16-bellows60-2x");
+  auto setup = read_preset("23x16-macro60-bellows-2x");
   setup.extension_mm = 12.5;
   setup.converter = 1.4;
   setup.pupil_magnification = 0.8;
