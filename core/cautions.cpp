@@ -5,7 +5,7 @@
 namespace trunnion {
 
 std::string_view cautions_rule() {
-  return "Common cautions, not a risk assessment: local rules and qualified staff come first.";
+  return "Cautions, not a risk assessment: local rules and qualified staff come first.";
 }
 
 std::span<const Caution> cautions() {
