@@ -5,7 +5,7 @@ namespace trunnion {
 
 // Images come and go by the hundred megabytes, always of the same few sizes. Left to itself the
 // allocator hands each back to the system and has the next one's pages cleared again, a tenth of a
-// run's CPU time (docs/decisions.md). To be called before anything else is.
+// run's CPU time (docs/decisions/memory.md). To be called before anything else is.
 void keep_freed_memory();
 
 // Gives back what was kept: after work of other sizes, and now and then, since pieces kept for

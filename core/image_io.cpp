@@ -408,7 +408,7 @@ void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
   }
   if (compress) {
     // LZW is in TIFF 6.0 itself, so every reader and validator takes it; deflate came with a
-    // supplement (docs/decisions.md has sizes and times of both).
+    // supplement (docs/decisions/image-files.md has sizes and times of both).
     TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_LZW);
     TIFFSetField(t, TIFFTAG_PREDICTOR, PREDICTOR_HORIZONTAL);
   } else {
@@ -435,7 +435,7 @@ void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
 }
 
 // Runs only, of rows less their left neighbours: noise repeats nothing that a search for longer
-// matches would find (docs/decisions.md).
+// matches would find (docs/decisions/image-files.md).
 std::vector<int> png_parameters(bool compress) {
   if (!compress) return {cv::IMWRITE_PNG_COMPRESSION, 0};
   return {cv::IMWRITE_PNG_STRATEGY, cv::IMWRITE_PNG_STRATEGY_RLE};

@@ -131,7 +131,7 @@ Json json_of(const PrepareOutcome& outcome) {
             {"refined", outcome.scene.refined},
             {"tie_points", outcome.scene.tie_points.size()},
             {"verdict", outcome.judgement.sentence},
-            {"alignment", outcome.alignment},
+            {"orientation", outcome.alignment},
             {"faults", count(outcome.findings, Severity::fault)},
             {"doubts", count(outcome.findings, Severity::doubt)},
             {"findings", findings_json(outcome.findings)},

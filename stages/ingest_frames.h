@@ -3,7 +3,7 @@
 //
 // output.frame is a path with {station}, {ring} and at most two *, in folder or file names:
 //   "frames/{ring}_{station}.jpg"   this frame is read; nothing is known of the number
-//   "frames/{ring}/{station}/*.dng" the first by name is read, all are counted
+//   "frames/{ring}/{station}/*.tif" the first by name is read, all are counted
 // A number that the user gives (frames of a ring or of a row of the table) overrides counting.
 #pragma once
 

@@ -200,26 +200,19 @@ void add_surface(Advice& advice, const PlanWish& wish) {
   }
 }
 
-void add_cautions(Advice& advice, const CapturePlan& plan, const PlanSettings& settings) {
-  advice.add(Severity::note, "Old specimens may carry arsenic, mercury or other residues.",
-             "Gloves, no blowing, no food, wash hands; ask the collection's staff first "
-             "(docs/safety.md).");
-  if (plan.chosen.magnification >= 2.0) {
-    advice.add(Severity::note,
-               "At this magnification the front of the lens is close to the turning specimen.",
-               "Turn once by hand, set limits for stage and rail, keep a stop switch in reach.");
-  }
+// Advice on this plan's numbers; the cautions that hold for every capture stand in core/cautions.h.
+void add_strain(Advice& advice, const CapturePlan& plan, const PlanSettings& settings) {
   if (settings.recycle_s > 0) {
     const double interval =
         settings.exposure_s + std::max(settings.settle_s + settings.transfer_s, settings.recycle_s);
     const double rate = 1.0 / interval;
     // 3 flashes in any one second: WCAG 2.3.1; 3 to 30 Hz triggers most: Epilepsy Society.
-    advice.add(rate >= 3.0 ? Severity::doubt : Severity::note,
-               fmt::format("The flash fires {:.1f} times a second.", rate),
-               rate >= 3.0 ? "Stay below 3 a second, screen the rig, and warn people who are "
-                             "photosensitive."
-                           : "Screen the rig and warn people who are photosensitive; keep ethanol "
-                             "and its vapour away from flash tubes and hot lamps.");
+    const bool many = rate >= 3.0;
+    advice.add(many ? Severity::doubt : Severity::note,
+               fmt::format("The flash fires {:.1f} times a second{}.", rate,
+                           many ? ", in the range that triggers most seizures" : ""),
+               many ? "Lengthen --settle or --recycle until it stays below 3 a second."
+                    : "See the caution on flashing light.");
   }
   if (plan.chosen.seconds > 8 * 3600.0) {
     advice.add(Severity::note,
@@ -239,7 +232,7 @@ Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSe
   add_sampling(advice, plan);
   add_pose_risks(advice, plan, wish.diameter_mm.value_or(std::hypot(wish.width_mm, wish.depth_mm)));
   add_surface(advice, wish);
-  add_cautions(advice, plan, settings);
+  add_strain(advice, plan, settings);
   return advice.findings_;
 }
 

@@ -6,6 +6,7 @@
 #include <iterator>
 
 #include "core/angle.h"
+#include "core/cautions.h"
 
 namespace trunnion {
 namespace {
@@ -29,6 +30,35 @@ std::string size_of(double gb) {
 std::string aperture(const PlanOption& o) {
   return o.objective ? fmt::format("NA {:.2g}", o.numerical_aperture)
                      : fmt::format("f/{:g}", o.f_number);
+}
+
+// Broken between words, at 79 columns: cautions are sentences, and are read where they fold well.
+std::string folded(std::string_view words, std::string_view indent) {
+  constexpr std::size_t kWidth = 79;
+  std::string text;
+  std::size_t column = 0;
+  while (!words.empty()) {
+    const std::size_t length = std::min(words.find(' '), words.size());
+    if (column > 0 && column + 1 + length > kWidth) {
+      text += fmt::format("\n{}", indent);
+      column = indent.size();
+    } else if (column > 0) {
+      text += ' ';
+      ++column;
+    }
+    text += words.substr(0, length);
+    column += length;
+    words.remove_prefix(std::min(length + 1, words.size()));
+  }
+  return text + "\n";
+}
+
+void add_cautions(std::string& text) {
+  text += folded(cautions_rule(), "");
+  for (const Caution& caution : cautions()) {
+    text += folded(fmt::format("- {}: {}", caution.subject, caution.text), "  ");
+  }
+  text += "docs/safety.md says more.\n\n";
 }
 
 void add_chosen(std::string& text, const CapturePlan& plan) {
@@ -94,6 +124,7 @@ void add_table(std::string& text, const CapturePlan& plan, std::size_t rows) {
 
 std::string plan_text(const CapturePlan& plan, std::size_t rows) {
   std::string text;
+  add_cautions(text);
   add_chosen(text, plan);
   if (plan.options.size() > 1) add_table(text, plan, rows);
   text += "\n";

@@ -155,11 +155,11 @@ void take_denied_angles(Work& work, RigValues& values, RefineResult& result) {
 const char* name_of(AlignmentVerdict verdict) {
   switch (verdict) {
     case AlignmentVerdict::will_align:
-      return "will align";
+      return "can be oriented";
     case AlignmentVerdict::at_risk:
       return "at risk";
     case AlignmentVerdict::will_not_align:
-      return "will not align";
+      return "can hardly be oriented";
     case AlignmentVerdict::not_refined:
       return "not refined";
   }

@@ -5,7 +5,7 @@
 // (survey_doubt.h says which, and why) each further round adds stations evenly between those
 // already seen, three times as many in all, up to settings.most_stations; it also ends where a
 // round has removed no doubt. Backdrop, noise and masks are no better from 36 stations than from 8;
-// specks in front of texture are (docs/decisions.md).
+// specks in front of texture are (docs/decisions/dust-search.md).
 //
 // Backdrop. The images are reduced to blocks and stacked. A pixel whose median absolute deviation
 // over the stations stays within the noise has not changed while the specimen turned; the region of

@@ -37,7 +37,8 @@ Findings dust_advice(const std::vector<Spot>& spots, const cv::Size& image) {
          fmt::format("{} dust spot{} repeat{} at the same place in every image, {} of them larger "
                      "than 20 px, the worst in the {}.",
                      dust, dust == 1 ? "" : "s", dust == 1 ? "s" : "", large, place),
-         "Have the sensor cleaned before the next set; see the cautions in docs/masks.md."});
+         "Have the sensor cleaned before the next set; see \"Sensor and lens\" in "
+         "docs/safety.md."});
   }
   if (hot > 0) {
     findings.push_back({Severity::note, "survey", "",

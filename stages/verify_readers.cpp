@@ -220,8 +220,8 @@ ReadSet read_quaternion_csv(const std::string& text) {
   for (const auto& row : rows_of(text, file, 8)) {
     const std::vector<double> v = numbers_of(row, file);
     ReadView view{row[0], {}};
-    view.pose.R = Eigen::Quaterniond(v[0], v[1], v[2], v[3]).toRotationMatrix();
-    view.pose.t = {v[4], v[5], v[6]};
+    view.pose.R = Eigen::Quaterniond(v[3], v[4], v[5], v[6]).toRotationMatrix();
+    view.pose.t = {v[0], v[1], v[2]};
     set.views.push_back(view);
   }
   return set;

@@ -180,8 +180,8 @@ TEST_F(VerifyCommand, ANumberOfEachFormatIsFoundEvenWhereTheJournalIsDeceived) {
       {"centres.ply", "end_header\n", {0, 1, 2}},
       {"scale.csv", "images/mid_001.tif,", {0}},
       {"text/matrix.txt", "images/mid_000.tif ", {0, 5, 11}},
-      {"text/views.txt", "rotation ", {0, 3}},
-      {"text/views.txt", "\n  centre ", {0, 2}},
+      {"text/views.txt", "quaternion w x y z: ", {0, 3}},
+      {"text/views.txt", "world, X Y Z: ", {0, 2}},
       {"text/document.xml", "<translation>", {2}},
       {"text/document.xml", "kappa=\"", {0}}};
   const auto number_at = [](const std::string& text, const std::string& before, int place) {

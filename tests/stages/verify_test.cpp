@@ -136,7 +136,7 @@ TEST(Verify, FindsImagesWhoseMetadataAreOfAnotherPose) {
                 fs::copy_options::overwrite_existing);
   set.record("prepared/images/low_000.tif");
   EXPECT_THAT(faults(verify(set.root(), set.manifest)),
-              testing::HasSubstr("images/low_000.tif: XMP Rotation does not agree"));
+              testing::HasSubstr("images/low_000.tif: XMP CameraFromWorld_rows does not agree"));
 }
 
 TEST(Verify, SaysWhenThereIsNothingToReadBack) {

@@ -66,6 +66,13 @@ function table(open) {
           shown.map((q) => { const value = station.view ? q.of(station.view) : null; return h('td', {}, known(value) ? q.text(value) : '\u2013'); }))))))));
 }
 
+// The same sentences as on the terminal of `trunnion plan`: the next capture begins with this page.
+function cautions() {
+  return h('section', { 'aria-labelledby': 'cautions-title', id: 'cautions' }, h('h2', { id: 'cautions-title' }, 'Cautions for the next capture'),
+    h('p', {}, report.cautions.rule),
+    h('dl', { class: 'cautions' }, report.cautions.list.map((caution) => [h('dt', {}, caution.subject), h('dd', {}, caution.text)])));
+}
+
 function methods() {
   const text = h('p', { class: 'methods', id: 'methods-text' }, report.methods);
   const said = h('span', { role: 'status', class: 'said' });
@@ -87,5 +94,5 @@ function methods() {
 }
 
 export function detailSections(open) {
-  return [chartSection(open), rigSection(open), maps(), calibration(), table(open), methods()];
+  return [chartSection(open), rigSection(open), maps(), calibration(), table(open), cautions(), methods()];
 }

@@ -24,7 +24,7 @@ export const signed = (value, digits) => (known(value) && value > 0 ? '+' : '') 
 // labels that a screen reader speaks.
 export const QUANTITIES = [
   { key: 'exposure', name: 'Exposure', unit: '% of the median', of: (v) => known(v.exposure) ? v.exposure * 100 : null,
-    text: (x) => `${number(x, 4)} %`, meaning: 'Brightness of the backdrop, else of the specimen among its neighbours; a drift means that the light changed.' },
+    text: (x) => `${number(x, 4)} %`, meaning: 'Brightness of the backdrop, or of the specimen against its neighbours where the backdrop is too dark; a drift means that the light changed.' },
   { key: 'sharpness', name: 'Sharpness', unit: '% of the median', of: (v) => known(v.sharpness) ? v.sharpness * 100 : null,
     text: (x) => `${number(x, 3)} %`, meaning: 'Fine detail inside the specimen; a drop means blur or a gap in the focus series.' },
   { key: 'area', name: 'Mask area', unit: '% of the image', of: (v) => known(v.mask_area) ? v.mask_area * 100 : null,
