@@ -147,7 +147,7 @@ bool write_rows(Outcome& outcome, const Writer& writer, std::FILE* file, png_byt
 
 std::vector<png_bytep> row_pointers(const cv::Mat& image) {
   std::vector<png_bytep> rows;
-  for (int y = 0; y < image.rows; ++y) rows.push_back(image.data + image.step[0] * y);
+  for (int y = 0; y < image.rows; ++y) rows.push_back(const_cast<png_bytep>(image.ptr(y)));
   return rows;
 }
 

@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <array>
+
 #include "core/image_format.h"
 #include "core/image_tiff_file.h"
 #include "core/image_tiff_pixels.h"
@@ -38,7 +40,8 @@ void check_photometric(const fs::path& file, TIFF* t) {
 // Grey with alpha, as BGRA.
 cv::Mat four_channels(const cv::Mat& two) {
   cv::Mat four(two.size(), CV_MAKETYPE(two.depth(), 4));
-  cv::mixChannels({two}, {four}, {0, 0, 0, 1, 0, 2, 1, 3});
+  constexpr std::array<int, 8> pairs{0, 0, 0, 1, 0, 2, 1, 3};
+  cv::mixChannels(&two, 1, &four, 1, pairs.data(), 4);
   return four;
 }
 

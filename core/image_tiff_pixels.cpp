@@ -199,8 +199,8 @@ class Decoder {
   [[nodiscard]] int rows_a_strip() const {
     std::uint32_t rows = 0;
     TIFFGetFieldDefaulted(t_, TIFFTAG_ROWSPERSTRIP, &rows);
-    const auto expected =
-        static_cast<tmsize_t>(layout_.planes ? image_.step[0] / image_.channels() : image_.step[0]);
+    const auto expected = static_cast<tmsize_t>(image_.elemSize1()) * layout_.width *
+                          (layout_.planes ? 1 : layout_.samples);
     if (TIFFScanlineSize(t_) != expected) throw undecodable(0);
     return static_cast<int>(std::clamp<std::int64_t>(rows, 1, layout_.height));
   }

@@ -55,15 +55,12 @@ cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode, boo
   if (mode == AlphaMode::alpha) {
     if (mask.empty()) return image;
     const cv::Mat colour = without_alpha(image, false);
-    cv::Mat result(image.size(), CV_MAKETYPE(image.depth(), 4));
-    if (colour.channels() == 1) {
-      cv::mixChannels({colour, coverage_of(mask, image.depth())}, {result},
-                      {0, 0, 0, 1, 0, 2, 1, 3});
-    } else {
-      cv::mixChannels({colour, coverage_of(mask, image.depth())}, {result},
-                      {0, 0, 1, 1, 2, 2, 3, 3});
-    }
-    return result;
+    const std::vector<cv::Mat> from{colour, coverage_of(mask, image.depth())};
+    std::vector<cv::Mat> to{cv::Mat(image.size(), CV_MAKETYPE(image.depth(), 4))};
+    cv::mixChannels(from, to,
+                    colour.channels() == 1 ? std::vector<int>{0, 0, 0, 1, 0, 2, 1, 3}
+                                           : std::vector<int>{0, 0, 1, 1, 2, 2, 3, 3});
+    return to.front();
   }
   const cv::Mat colour = without_alpha(image, grey);
   if (mode == AlphaMode::none || mask.empty()) return colour;

@@ -143,8 +143,6 @@ std::string complaint(const fs::path& file) {
 TEST(ImageTiff, NoticesDamageThatTheCodecOnlyWarnsOf) {
   const test::TemporaryFolder folder;
   const fs::path file = folder.path() / "a.tif";
-  test::TiffCase c;
-  c.bits = 8;
   cv::Mat noise(256, 256, CV_8UC3);
   cv::RNG(3).fill(noise, cv::RNG::UNIFORM, 0, 256);
   TIFF* t = TIFFOpen(file.c_str(), "w");

@@ -2,6 +2,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <fstream>
 #include <opencv2/imgproc.hpp>
 
@@ -60,7 +61,7 @@ TEST(PrepareDecoding, PlanesTilesAndBigTiffGiveTheImagesOfPlainStrips) {
     c.tiles = k % 2 == 1;
     c.big_endian = k % 3 == 1;
     c.big_tiff = k == 2;
-    c.compression = k % 2 == 0 ? 8 : 1;  // deflate, plain
+    c.compression = static_cast<std::uint16_t>(k % 2 == 0 ? 8 : 1);  // deflate, plain
     write_tiff_case(file, c, samples);
     ++k;
   }

@@ -2,6 +2,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+
 #include "stages/annotate.h"
 #include "stages/annotate_policy.h"
 #include "tests/support/rich_metadata.h"

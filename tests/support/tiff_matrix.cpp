@@ -3,6 +3,7 @@
 #include <tiffio.h>
 
 #include <algorithm>
+#include <array>
 #include <cstring>
 #include <opencv2/imgproc.hpp>
 
@@ -67,8 +68,9 @@ std::string TiffCase::name() const {
 
 std::vector<TiffCase> tiff_cases() {
   std::vector<TiffCase> cases;
-  for (const std::uint16_t compression :
-       {COMPRESSION_NONE, COMPRESSION_PACKBITS, COMPRESSION_LZW, COMPRESSION_ADOBE_DEFLATE}) {
+  constexpr std::array<std::uint16_t, 4> kCodings{COMPRESSION_NONE, COMPRESSION_PACKBITS,
+                                                  COMPRESSION_LZW, COMPRESSION_ADOBE_DEFLATE};
+  for (const std::uint16_t compression : kCodings) {
     const bool may_predict =
         compression == COMPRESSION_LZW || compression == COMPRESSION_ADOBE_DEFLATE;
     // Bits of k: planes, tiles, byte order, BigTIFF, predictor, depth.
