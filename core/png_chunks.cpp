@@ -77,7 +77,7 @@ bool holds_metadata(const std::string& keyword) {
 // One chunk to where it belongs; the stream stands behind it afterwards.
 void sort_chunk(std::istream& in, const std::string& type, std::uint32_t size, PngChunks& chunks) {
   constexpr std::uint32_t kMostBytes = 16U << 20U;
-  const std::streamoff end = in.tellg() + std::streamoff{size} + 4;
+  const std::streamoff end = std::streamoff{in.tellg()} + size + 4;
   if (may_be_kept(type)) {
     PngChunk chunk{type, std::string(std::min(size, kMostBytes), '\0')};
     std::array<char, 4> crc{};
