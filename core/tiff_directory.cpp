@@ -112,6 +112,21 @@ class Tail {
   std::string bytes_;
 };
 
+// All sub-directories and the first one; returns where that lies.
+std::uint32_t add_all(Tail& tail, RawDirectory& image, const TiffDirectories& directories) {
+  RawDirectory interop;
+  RawDirectory exif;
+  RawDirectory gps;
+  for (const TiffEntry& entry : directories.interop) tail.add(interop, entry);
+  for (const TiffEntry& entry : directories.exif) tail.add(exif, entry);
+  tail.add_sub_directory(exif, kInteropIfd, interop);
+  for (const TiffEntry& entry : directories.gps) tail.add(gps, entry);
+  tail.add_sub_directory(image, kExifIfd, exif);
+  tail.add_sub_directory(image, kGpsIfd, gps);
+  for (const TiffEntry& entry : directories.image) tail.add(image, entry);
+  return tail.add_directory(image);
+}
+
 }  // namespace
 
 bool tiff_is_little_endian(const fs::path& file) {
@@ -130,18 +145,7 @@ void append_tiff_directories(const fs::path& file, const TiffDirectories& direct
   RawDirectory image = read_first_directory(stream, order, file);
   stream.seekp(0, std::ios::end);
   Tail tail(order, static_cast<std::uint64_t>(stream.tellp()));
-
-  RawDirectory interop;
-  RawDirectory exif;
-  RawDirectory gps;
-  for (const TiffEntry& entry : directories.interop) tail.add(interop, entry);
-  for (const TiffEntry& entry : directories.exif) tail.add(exif, entry);
-  tail.add_sub_directory(exif, kInteropIfd, interop);
-  for (const TiffEntry& entry : directories.gps) tail.add(gps, entry);
-  tail.add_sub_directory(image, kExifIfd, exif);
-  tail.add_sub_directory(image, kGpsIfd, gps);
-  for (const TiffEntry& entry : directories.image) tail.add(image, entry);
-  const std::uint32_t first = tail.add_directory(image);
+  const std::uint32_t first = add_all(tail, image, directories);
   if (tail.end() > 0xFFFFFFFFULL) {
     throw data_error(
         fmt::format("{}: grows over 4 GB with its metadata, which TIFF cannot store; choose "
@@ -160,6 +164,15 @@ void append_tiff_directories(const fs::path& file, const TiffDirectories& direct
                     "and run again.",
                     file.string()));
   }
+}
+
+std::string tiff_of(const TiffDirectories& directories, bool little_endian) {
+  const Order order(little_endian);
+  RawDirectory image;
+  constexpr std::uint64_t kHeader = 8;
+  Tail tail(order, kHeader);
+  const std::uint32_t first = add_all(tail, image, directories);
+  return (little_endian ? "II" : "MM") + order.put(42, 2) + order.put(first, 4) + tail.bytes();
 }
 
 }  // namespace trunnion

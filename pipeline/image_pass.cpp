@@ -37,9 +37,11 @@ constexpr std::size_t kHeadBytes = 16;
 PendingFile write_encoded(ImageItem& item, const cv::Mat& image, const ImagePass& pass) {
   const OutputSettings& output = pass.workspace.file.settings.output;
   PendingFile encoded(pass.workspace.root / item.encoded_path());
-  write_image(
-      encoded.temporary(), image,
-      {.type = item.result.type, .compress = output.compress, .jpeg_quality = output.jpeg_quality});
+  write_image(encoded.temporary(), image,
+              {.type = item.result.type,
+               .compress = output.compress,
+               .jpeg_quality = output.jpeg_quality,
+               .chroma = item.station.info.chroma});
   item.result.channels = image.channels();
   item.result.bits = image.depth() == CV_16U ? 16 : 8;
   return encoded;
@@ -58,6 +60,17 @@ PendingFile write_mask(const ImageItem& item, const cv::Mat& mask, const ImagePa
                    mask_path(item.station, pass.workspace.file.settings.output));
   write_image(file.temporary(), mask, {.type = FileType::png});
   return file;
+}
+
+bool loses_alpha(const ImageInfo& info, const Settings& settings) {
+  const bool kept = settings.output.alpha == AlphaMode::alpha && !settings.mask.enabled;
+  return info.channels == 4 && !kept;
+}
+
+Finding alpha_left_out(const std::string& source) {
+  return {Severity::note, "image", source,
+          "The alpha channel of the fused image was left out, as output.alpha asks.",
+          "Nothing to do; with output.alpha = \"alpha\" and no mask it would be kept."};
 }
 
 // What an image became, not yet safe on the disk.
@@ -113,7 +126,11 @@ Processed process(ImageItem& item, const ImagePass& pass,
   }
   check_interrupt();
   item.result.type = output_type(item.station, settings.output);
-  image = with_depth(with_mask(image, coverage, settings.output.alpha), settings.output.bits);
+  if (loses_alpha(item.station.info, settings)) {
+    item.result.findings.push_back(alpha_left_out(item.station.source));
+  }
+  image = with_depth(with_mask(image, coverage, settings.output.alpha, item.station.info.grey),
+                     settings.output.bits);
   about_to_write();
   Processed processed;
   // Both halves at once where another thread has nothing else to do, as at the end of the set.

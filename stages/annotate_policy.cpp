@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <iterator>
 #include <set>
 
 namespace trunnion {
@@ -233,6 +235,83 @@ void carry_profile(const Metadata& source, int channels, const std::string& file
   carried.metadata.icc = source.icc;
 }
 
+bool says_colour(const PngChunk& chunk) {
+  return chunk.type == "gAMA" || chunk.type == "cHRM" || chunk.type == "cICP";
+}
+
+bool is_srgb(const PngChunk& chunk) {
+  return chunk.type == "sRGB";
+}
+
+// "gAMA, tEXt Title": chunks by type and, of texts, keyword.
+std::string names_of(const std::vector<PngChunk>& chunks) {
+  std::set<std::string> names;
+  for (const PngChunk& chunk : chunks) {
+    const std::string keyword = png_keyword(chunk);
+    names.insert(keyword.empty() ? chunk.type : fmt::format("{} \"{}\"", chunk.type, keyword));
+  }
+  return fmt::format("{}", fmt::join(names, ", "));
+}
+
+// What only PNG has a place for. A profile or sRGB says more of colour than gAMA and cHRM, which
+// stand beside it for readers that know neither.
+void carry_png(const Metadata& source, FileType type, const std::string& file, Carried& carried) {
+  std::vector<PngChunk> kept;
+  for (const PngChunk& chunk : source.png) {
+    if (chunk.type == "tEXt" && png_keyword(chunk) == "Software") {
+      if (carried.software.empty()) carried.software = chunk.data.substr(chunk.data.find('\0') + 1);
+      carried.findings.push_back(
+          changed(file, "The PNG text \"Software\" was left out: the history names it."));
+    } else if (is_srgb(chunk) && !carried.metadata.icc.empty()) {
+      carried.findings.push_back(changed(
+          file, "The PNG chunk sRGB was left out: the colour profile stands in its place."));
+    } else {
+      kept.push_back(chunk);
+    }
+  }
+  if (!source.png_others.empty()) {
+    carried.findings.push_back(
+        changed(file, fmt::format("PNG chunks were left out: {}.",
+                                  fmt::join(std::set<std::string>(source.png_others.begin(),
+                                                                  source.png_others.end()),
+                                            ", "))));
+  }
+  if (type == FileType::png) {
+    carried.metadata.png = kept;
+    return;
+  }
+  const bool known =
+      !carried.metadata.icc.empty() || std::any_of(kept.begin(), kept.end(), is_srgb);
+  std::erase_if(kept, is_srgb);  // Exif ColorSpace says it
+  std::vector<PngChunk> colour;
+  std::copy_if(kept.begin(), kept.end(), std::back_inserter(colour), says_colour);
+  if (!colour.empty() && !known) {
+    std::erase_if(kept, says_colour);
+    carried.findings.push_back(refused(
+        file,
+        fmt::format("{} of the PNG, which say what its colours mean, have no place in a {}; "
+                    "they were not carried over.",
+                    names_of(colour), name_of(type)),
+        "Write PNG (output.type), or embed a colour profile and prepare the image again."));
+  }
+  if (kept.empty()) return;
+  carried.findings.push_back(
+      changed(file, fmt::format("{} of the PNG were left out: a {} has no place for them.",
+                                names_of(kept), name_of(type))));
+}
+
+void carry_comment(const Metadata& source, FileType type, const std::string& file,
+                   Carried& carried) {
+  if (source.comment.empty()) return;
+  if (type == FileType::jpeg) {
+    carried.metadata.comment = source.comment;
+    return;
+  }
+  carried.findings.push_back(
+      changed(file, fmt::format("The comment of the JPEG was left out: a {} has no place for it.",
+                                name_of(type))));
+}
+
 }  // namespace
 
 std::string property_of(const std::string& key) {
@@ -264,6 +343,9 @@ Carried carry_metadata(const Metadata& source, const SourceFrame& frame, FileTyp
   fill_from_frame(frame, file, carried);
   move_large_maker_note(type, file, carried);
   carry_profile(source, channels, file, carried);
+  carry_png(source, type, file, carried);
+  carry_comment(source, type, file, carried);
+  carried.srgb = std::any_of(source.png.begin(), source.png.end(), is_srgb);
   if (source.previews) {
     carried.findings.push_back(
         changed(file, "Previews inside the source file were left out: they show the old pixels."));
