@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <set>
+#include <stdexcept>
 
 #include "config/share.h"
 #include "config/toml_reader.h"
@@ -267,7 +268,11 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   settings.limits.tolerate_wrong_extension = limits.boolean("tolerate_wrong_extension", false);
   settings.limits.tolerate_more_pages = limits.boolean("tolerate_more_pages", false);
   for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
-    settings.written[name] = file.table(name).canonical();
+    const TomlReader table = file.table(name);
+    settings.written[name] = table.canonical();
+    for (const auto& [key, text] : table.canonical_keys()) {
+      settings.written_keys[fmt::format("{}.{}", name, key)] = text;
+    }
   }
   return settings;
 }
@@ -288,6 +293,21 @@ SpecimenFile all_from(TomlReader& file, const fs::path& path) {
 }
 
 }  // namespace
+
+std::string Settings::text_of(std::string_view key) const {
+  const auto one = written_keys.find(key);
+  if (one != written_keys.end()) return one->second;
+  const std::string table = std::string(key) + ".";
+  std::string text;
+  auto each = written_keys.lower_bound(table);
+  if (each == written_keys.end() || !each->first.starts_with(table)) {
+    throw std::logic_error(fmt::format("There is no setting {}.", key));
+  }
+  for (; each != written_keys.end() && each->first.starts_with(table); ++each) {
+    text += fmt::format("{} = {}\n", each->first, each->second);
+  }
+  return text;
+}
 
 ImageLimits image_limits(const LimitSettings& limits) {
   ImageLimits result;

@@ -117,4 +117,13 @@ T from_archive(std::string_view bytes, Fields fields) {
   return value;
 }
 
+inline std::string findings_to_bytes(const Findings& findings) {
+  return to_archive(findings, [](auto& a, Findings& value) { archive_findings(a, value); });
+}
+
+inline Findings findings_from_bytes(std::string_view bytes) {
+  return from_archive<Findings>(bytes,
+                                [](auto& a, Findings& value) { archive_findings(a, value); });
+}
+
 }  // namespace trunnion

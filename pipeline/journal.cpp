@@ -134,6 +134,15 @@ std::optional<std::string> Journal::find(const std::string& key, const std::stri
   return query.column_text(0);
 }
 
+bool Journal::holds(const std::string& key, const std::string& stage,
+                    const std::string& fingerprint) {
+  const std::scoped_lock lock(database_->mutex);
+  Statement query(database_->handle,
+                  "SELECT 1 FROM step WHERE key=? AND stage=? AND fingerprint=?");
+  query.text(1, key).text(2, stage).text(3, fingerprint);
+  return query.row();
+}
+
 void Journal::record(const std::string& key, const std::string& stage,
                      const std::string& fingerprint, std::string_view payload) {
   const std::scoped_lock lock(database_->mutex);

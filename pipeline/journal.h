@@ -38,6 +38,8 @@ class Journal {
   // Payload of a step where it was done with this fingerprint.
   std::optional<std::string> find(const std::string& key, const std::string& stage,
                                   const std::string& fingerprint);
+  // The same question without reading the payload.
+  bool holds(const std::string& key, const std::string& stage, const std::string& fingerprint);
   void record(const std::string& key, const std::string& stage, const std::string& fingerprint,
               std::string_view payload);
 

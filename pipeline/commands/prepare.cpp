@@ -3,6 +3,7 @@
 
 #include "pipeline/command_line.h"
 #include "pipeline/prepare.h"
+#include "pipeline/set_steps.h"
 
 namespace trunnion {
 namespace {
@@ -43,17 +44,15 @@ void add_workspace_options(CLI::App& command, Options& options) {
 
 void add_prepare(CLI::App& app) {
   auto options = std::make_shared<Options>();
-  CLI::App* command =
-      add_command(app, "prepare", "Turn a workspace's fused images into a clean, posed set",
-                  [options](const Common& common) {
-                    Progress progress({"ingest", "survey", "repair, mask, undistort",
-                                       "mask confidence", "refine", "annotate", "export", "report"},
-                                      {.quiet = common.quiet || common.json});
-                    const PrepareOutcome outcome =
-                        prepare(options->workspace, prepare_options(*options, common), progress);
-                    progress.close();
-                    return result_of(outcome);
-                  });
+  CLI::App* command = add_command(
+      app, "prepare", "Turn a workspace's fused images into a clean, posed set",
+      [options](const Common& common) {
+        Progress progress(shown_steps(Job::prepare), {.quiet = common.quiet || common.json});
+        const PrepareOutcome outcome =
+            prepare(options->workspace, prepare_options(*options, common), progress);
+        progress.close();
+        return result_of(outcome);
+      });
   add_workspace_options(*command, *options);
   command->add_flag("--full-check", options->full_check,
                     "Compare the hashes of finished outputs, not just size and time stamp");
@@ -61,16 +60,15 @@ void add_prepare(CLI::App& app) {
 
 void add_check(CLI::App& app) {
   auto options = std::make_shared<Options>();
-  CLI::App* command =
-      add_command(app, "check", "Say in seconds whether a set is fit for preparing",
-                  [options](const Common& common) {
-                    Progress progress({"ingest", "survey", "mask and sharpness"},
-                                      {.quiet = common.quiet || common.json});
-                    const CheckOutcome outcome =
-                        check(options->workspace, prepare_options(*options, common), progress);
-                    progress.close();
-                    return result_of(outcome);
-                  });
+  CLI::App* command = add_command(
+      app, "check", "Say in seconds whether a set is fit for preparing",
+      [options](const Common& common) {
+        Progress progress(shown_steps(Job::check), {.quiet = common.quiet || common.json});
+        const CheckOutcome outcome =
+            check(options->workspace, prepare_options(*options, common), progress);
+        progress.close();
+        return result_of(outcome);
+      });
   add_workspace_options(*command, *options);
   command->add_flag("--all", options->every_image,
                     "Look closely at every image, not only at those of the survey");
