@@ -149,7 +149,8 @@ void commit(ImageItem& item, Processed& processed, const ImagePass& pass) {
   pass.journal.record(name, kImageStep, item.fingerprint, image_result_to_bytes(item.result));
 }
 
-// What is wrong with one image must not end the set. False where it is left out.
+// What is wrong with one image must not end the set; a result that can't be written must: it says
+// nothing of the image. False where the image is left out.
 bool or_leave_out(ImageItem& item, const std::function<void()>& work) {
   try {
     work();
@@ -179,7 +180,7 @@ void do_item(ImageItem& item, const ImagePass& pass, DiskThread& commits,
   tbb::this_task_arena::isolate(
       [&] { processed = std::make_shared<Processed>(process(item, pass, about_to_write)); });
   commits.post([&item, &pass, processed] {
-    or_leave_out(item, [&] { commit(item, *processed, pass); });
+    commit(item, *processed, pass);
     pass.progress.step();
   });
 }

@@ -189,24 +189,20 @@ void drop_faulty(std::vector<ImageItem>& items, const Workspace& workspace, Find
   }
 }
 
-}  // namespace
-
-PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
-  PrepareOutcome outcome;
-  const Workspace workspace = open_workspace(folder, options.workspace);
+template <typename Outcome>
+Outcome outcome_of(const Workspace& workspace) {
+  Outcome outcome;
   outcome.root = workspace.root;
   outcome.title = workspace.file.specimen.title;
   append(outcome.findings, workspace.findings);
-  const WorkspaceLock lock(workspace);
-  const std::vector<fs::path> folders{workspace.prepared() / "images",
-                                      workspace.prepared() / "masks", workspace.prepared(),
-                                      workspace.state() / "encoded"};
-  for (const fs::path& each : folders) remove_leftovers(each);
-  const InterruptGuard guard(folders);
+  return outcome;
+}
+
+PrepareOutcome prepare_set(const Workspace& workspace, const PrepareOptions& options,
+                           Progress& progress) {
+  auto outcome = outcome_of<PrepareOutcome>(workspace);
   const int jobs = worker_count(options.jobs);
-  const ThreadBudget budget(jobs);
-  initialise_metadata();
-  Journal journal(workspace.state() / "journal.sqlite");
+  Journal journal(workspace.journal());
   OutputStore outputs(journal, workspace.root, options.full_check);
 
   std::vector<StationImage> images = run_ingest(workspace, journal, progress, outcome);
@@ -246,16 +242,10 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   return outcome;
 }
 
-CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
-  CheckOutcome outcome;
-  const Workspace workspace = open_workspace(folder, options.workspace);
-  outcome.root = workspace.root;
-  outcome.title = workspace.file.specimen.title;
-  append(outcome.findings, workspace.findings);
-  const WorkspaceLock lock(workspace);
-  const InterruptGuard guard({});
-  const ThreadBudget budget(worker_count(options.jobs));
-  Journal journal(workspace.state() / "journal.sqlite");
+CheckOutcome check_set(const Workspace& workspace, const PrepareOptions& options,
+                       Progress& progress) {
+  auto outcome = outcome_of<CheckOutcome>(workspace);
+  Journal journal(workspace.journal());
   std::vector<StationImage> images = run_ingest(workspace, journal, progress, outcome);
   source_camera(workspace, images, outcome.findings);
   outcome.survey = run_survey(workspace, images, journal, nullptr, progress, outcome).result;
@@ -274,6 +264,31 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
   }
   outcome.judgement = judge(capture_data(workspace, images, outcome));
   return outcome;
+}
+
+}  // namespace
+
+PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
+  const Workspace workspace = open_workspace(folder, options.workspace);
+  const WorkspaceLock lock(workspace);
+  const std::vector<fs::path> folders{workspace.prepared() / "images",
+                                      workspace.prepared() / "masks", workspace.prepared(),
+                                      workspace.state() / "encoded"};
+  for (const fs::path& each : folders) remove_leftovers(each);
+  const InterruptGuard guard(folders);
+  const ThreadBudget budget(worker_count(options.jobs));
+  initialise_metadata();
+  return with_sound_journal(workspace.journal(),
+                            [&] { return prepare_set(workspace, options, progress); });
+}
+
+CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
+  const Workspace workspace = open_workspace(folder, options.workspace);
+  const WorkspaceLock lock(workspace);
+  const InterruptGuard guard({});
+  const ThreadBudget budget(worker_count(options.jobs));
+  return with_sound_journal(workspace.journal(),
+                            [&] { return check_set(workspace, options, progress); });
 }
 
 }  // namespace trunnion
