@@ -25,6 +25,11 @@ Error wrong(const fs::path& file, const std::string& what) {
   return data_error(fmt::format("{}: {}", file.string(), what));
 }
 
+Error not_written(const fs::path& file) {
+  return output_error(fmt::format(
+      "{}: writing failed; check space and permissions, then run again.", file.string()));
+}
+
 constexpr const char* kReencode =
     "export it again as TIFF, PNG or JPEG, grey or RGB, 8 or 16 bit a channel";
 
@@ -390,7 +395,7 @@ bool read_tiff(const fs::path& file, const ImageInfo& info, cv::Mat& image, cv::
 
 void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
   const TiffHandle tiff = open_tiff(file, "w");
-  if (!tiff) throw wrong(file, "cannot be created; check space and permissions.");
+  if (!tiff) throw not_written(file);
   const int bits = image.depth() == CV_16U ? 16 : 8;
   const int channels = image.channels();
   TIFF* t = tiff.get();
@@ -425,11 +430,11 @@ void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
       source.copyTo(row);  // the predictor works in place
     }
     if (TIFFWriteScanline(t, row.data, static_cast<std::uint32_t>(y)) != 1) {
-      throw wrong(file, "writing failed; check the space on the disk and run again.");
+      throw not_written(file);
     }
   }
   if (TIFFFlush(t) != 1) {
-    throw wrong(file, "writing failed; check the space on the disk and run again.");
+    throw not_written(file);
   }
 }
 
@@ -516,7 +521,7 @@ void write_image(const fs::path& file, const cv::Mat& image, const WriteOptions&
   } catch (const cv::Exception&) {
     written = false;
   }
-  if (!written) throw wrong(file, "writing failed; check the space on the disk and run again.");
+  if (!written) throw not_written(file);
 }
 
 }  // namespace trunnion

@@ -38,7 +38,7 @@ std::string annotation_fingerprint(const SetRun& set, const Fingerprint& own, st
 // where only metadata changed since, taken from the final file. A TIFF's metadata was appended
 // behind its pixels, so the encoded file is the final one cut to its old length with its old head;
 // in JPEG and PNG the metadata is replaced as a whole.
-void take_pixels(const SetRun& set, const ImageItem& item, const PendingFile& target) {
+void put_pixels(const SetRun& set, const ImageItem& item, const PendingFile& target) {
   const fs::path& root = set.workspace.root;
   if (encoded_waits(item, set)) {
     fs::rename(root / item.encoded_path(), target.temporary());
@@ -50,9 +50,15 @@ void take_pixels(const SetRun& set, const ImageItem& item, const PendingFile& ta
   std::fstream file(target.temporary(), std::ios::binary | std::ios::in | std::ios::out);
   const std::string& head = item.encoded.head;
   file.write(head.data(), static_cast<std::streamsize>(head.size()));
-  if (!file.flush()) {
-    throw data_error(fmt::format("{}: writing failed; check the space on the disk and run again.",
-                                 target.final_path().string()));
+  if (!file.flush()) throw std::ios_base::failure("writing failed");
+}
+
+void take_pixels(const SetRun& set, const ImageItem& item, const PendingFile& target) {
+  try {
+    put_pixels(set, item, target);
+  } catch (const std::system_error& error) {  // of the file system and of streams
+    throw output_error(fmt::format("{}: {}; check space and permissions, then run again.",
+                                   target.final_path().string(), error.what()));
   }
 }
 

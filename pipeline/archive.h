@@ -11,8 +11,8 @@
 #include <type_traits>
 #include <vector>
 
-#include "core/error.h"
 #include "core/finding.h"
+#include "pipeline/journal.h"
 
 namespace trunnion {
 
@@ -78,9 +78,7 @@ class ArchiveReader {
   }
 
  private:
-  [[noreturn]] static void damaged() {
-    throw data_error("A cached result is damaged; delete the folder .trunnion and run again.");
-  }
+  [[noreturn]] static void damaged() { throw JournalDamaged(".trunnion/journal.sqlite"); }
   std::string_view take(std::size_t size) {
     if (size > rest.size()) damaged();
     const std::string_view taken = rest.substr(0, size);

@@ -62,7 +62,8 @@ void commit(ImageItem& item, Processed& processed, const SetRun& set) {
   record_result(item, set);
 }
 
-// What is wrong with one image must not end the set. False where it is left out.
+// What is wrong with one image must not end the set; a result that can't be written must: it says
+// nothing of the image. False where the image is left out.
 bool or_leave_out(ImageItem& item, const std::function<void()>& work) {
   try {
     work();
@@ -105,7 +106,7 @@ void do_item(ImageItem& item, const SetRun& set, DiskThread& commits,
     return;
   }
   commits.post([&item, &set, processed] {
-    or_leave_out(item, [&] { commit(item, *processed, set); });
+    commit(item, *processed, set);
     set.progress.step();
   });
 }

@@ -169,7 +169,11 @@ std::string keep_encoded(ImageItem& item, const Made& made, const SetRun& /*set*
   const FileStamp stamp = stamp_of(file);
   item.encoded.bytes = stamp.bytes;
   item.encoded.modified_ns = stamp.modified_ns;
-  item.encoded.hash = hash_file(file);
+  try {
+    item.encoded.hash = hash_file(file);
+  } catch (const Error& error) {
+    throw output_error(error.what());  // it was written a moment ago
+  }
   item.encoded.head = read_head(file);
   return to_archive(item.encoded, [](auto& a, EncodedFile& value) { fields(a, value); });
 }
@@ -206,7 +210,10 @@ bool mask_file_there(ImageItem& item, const std::string& kept, const SetRun& set
   if (set.outputs.current(path, print)) return true;
   if (kept == path || !set.outputs.made_from(kept, print)) return false;
   PendingFile file(set.workspace.root / path);
-  fs::copy_file(set.workspace.root / kept, file.temporary(), fs::copy_options::overwrite_existing);
+  std::error_code code;
+  fs::copy_file(set.workspace.root / kept, file.temporary(), fs::copy_options::overwrite_existing,
+                code);
+  if (code) throw output_error(fmt::format("{}: {}.", file.final_path().string(), code.message()));
   file.commit();
   set.outputs.record(path, print);
   set.journal.record(item.station.name, std::string(kMaskFile), print, path);

@@ -79,7 +79,13 @@ std::string OutputStore::digest() {
 void OutputStore::record(const std::string& relative, const std::string& fingerprint) {
   const std::filesystem::path file = root_ / relative;
   const FileStamp stamp = stamp_of(file);
-  journal_.record_output({relative, stamp.bytes, stamp.modified_ns, hash_file(file), fingerprint});
+  std::string hash;
+  try {
+    hash = hash_file(file);
+  } catch (const Error& error) {
+    throw output_error(error.what());  // it was written a moment ago
+  }
+  journal_.record_output({relative, stamp.bytes, stamp.modified_ns, hash, fingerprint});
   const std::scoped_lock lock(mutex_);
   kept_.insert(relative);
 }
@@ -109,11 +115,14 @@ std::vector<std::string> OutputStore::remove_stale() {
   for (const RecordedOutput& output : journal_.outputs()) {
     if (kept_.contains(output.path)) continue;
     // A journal may come from a stranger, and a file may have been replaced by hand.
-    const bool ours = lies_below(output.path, "prepared") && untouched(output);
-    journal_.forget_output(output.path);
-    if (!ours) continue;
+    if (!lies_below(output.path, "prepared") || !untouched(output)) {
+      journal_.forget_output(output.path);
+      continue;
+    }
     std::error_code ignored;
-    std::filesystem::remove(root_ / output.path, ignored);
+    // One that can't be removed now is still known to the next run.
+    if (!std::filesystem::remove(root_ / output.path, ignored)) continue;
+    journal_.forget_output(output.path);
     removed.push_back(output.path);
     // A folder that nothing is left in says nothing either; one that holds anything stays.
     for (std::filesystem::path folder = std::filesystem::path(output.path).parent_path();

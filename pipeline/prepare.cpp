@@ -51,7 +51,7 @@ std::string source_date() {
 PrepareOutcome run_set(
     const Workspace& workspace, const PrepareOptions& options, Progress& progress, Job job,
     const std::function<void(SetRun&)>& done = [](SetRun&) {}) {
-  Journal journal(workspace.state() / "journal.sqlite");
+  Journal journal(workspace.journal());
   OutputStore outputs(journal, workspace.root, options.full_check);
   SetRun set{workspace, options, job, worker_count(options.jobs), journal, outputs, progress};
   set.date = source_date();
@@ -75,7 +75,8 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   const InterruptGuard guard(folders);
   const ThreadBudget budget(worker_count(options.jobs));
   initialise_metadata();
-  return run_set(workspace, options, progress, Job::prepare);
+  return with_sound_journal(
+      workspace.journal(), [&] { return run_set(workspace, options, progress, Job::prepare); });
 }
 
 CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
@@ -91,7 +92,9 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
           {set.items[i].station.source, set.looks[i], set.items[i].result.view});
     }
   };
-  static_cast<SetOutcome&>(outcome) = run_set(workspace, options, progress, Job::check, take);
+  static_cast<SetOutcome&>(outcome) = with_sound_journal(workspace.journal(), [&] {
+    return run_set(workspace, options, progress, Job::check, take);
+  });
   return outcome;
 }
 
