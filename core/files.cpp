@@ -4,6 +4,7 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstring>
 #include <utility>
@@ -181,6 +182,11 @@ std::string read_file(const fs::path& path, std::uintmax_t limit_bytes) {
   }
   content.resize(filled);
   return content;
+}
+
+bool holds_control_character(std::string_view name) {
+  return std::any_of(name.begin(), name.end(),
+                     [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7F; });
 }
 
 int remove_leftovers(const fs::path& folder) {
