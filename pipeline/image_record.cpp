@@ -25,8 +25,11 @@ void fields(Archive& archive, ImageResult& result) {
   archive(result.encoded_head);
   MaskMeasures& mask = result.mask;
   archive(mask.area_px);
-  archive(mask.centroid_px);
-  archive(mask.box_px);
+  archive(mask.centroid_px.x);
+  archive(mask.centroid_px.y);
+  for (int* side : {&mask.box_px.x, &mask.box_px.y, &mask.box_px.width, &mask.box_px.height}) {
+    archive(*side);
+  }
   archive(mask.separation);
   archive(mask.weak_outline);
   archive(mask.touches_left);
@@ -35,7 +38,12 @@ void fields(Archive& archive, ImageResult& result) {
   archive(mask.touches_bottom);
   archive(mask.silhouette);
   archive(mask.silhouette_scale);
-  archive(result.view);
+  ViewMeasures& view = result.view;
+  archive(view.backdrop_level);
+  archive(view.specimen_level);
+  archive(view.sharpness);
+  archive(view.clipped_high);
+  archive(view.clipped_low);
   archive_findings(archive, result.findings);
 }
 
