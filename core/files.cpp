@@ -80,9 +80,10 @@ void exchange(const fs::path& fresh, const fs::path& old) {
 // A name that the prefix would make too long is replaced by its hash.
 fs::path temporary_name(const fs::path& folder, const fs::path& name) {
   const std::string prefix(kTemporaryPrefix);
-  if (prefix.size() + name.string().size() <= kLongestName)
-    return folder / (prefix + name.string());
-  return folder / (prefix + hash_bytes(name.string()) + name.extension().string());
+  const bool fits = prefix.size() + name.string().size() <= kLongestName;
+  return folder /
+         (prefix + (fits ? name.string()
+                         : hash_bytes(name.string()) + name.extension().string().substr(0, 16)));
 }
 
 }  // namespace
