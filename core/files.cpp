@@ -4,6 +4,7 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstring>
 #include <utility>
@@ -79,9 +80,10 @@ void exchange(const fs::path& fresh, const fs::path& old) {
 // A name that the prefix would make too long is replaced by its hash.
 fs::path temporary_name(const fs::path& folder, const fs::path& name) {
   const std::string prefix(kTemporaryPrefix);
-  if (prefix.size() + name.string().size() <= kLongestName)
-    return folder / (prefix + name.string());
-  return folder / (prefix + hash_bytes(name.string()) + name.extension().string());
+  const bool fits = prefix.size() + name.string().size() <= kLongestName;
+  return folder /
+         (prefix + (fits ? name.string()
+                         : hash_bytes(name.string()) + name.extension().string().substr(0, 16)));
 }
 
 }  // namespace
@@ -181,6 +183,11 @@ std::string read_file(const fs::path& path, std::uintmax_t limit_bytes) {
   }
   content.resize(filled);
   return content;
+}
+
+bool holds_control_character(std::string_view name) {
+  return std::any_of(name.begin(), name.end(),
+                     [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7F; });
 }
 
 int remove_leftovers(const fs::path& folder) {

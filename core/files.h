@@ -63,6 +63,10 @@ void write_file(const fs::path& path, std::string_view content);
 // Whole content; throws a data error where the file is missing, unreadable or over the limit.
 std::string read_file(const fs::path& path, std::uintmax_t limit_bytes = 64U << 20U);
 
+// True where a control character stands in the name: XML, in which names are written, has no way
+// to hold most of them, and a terminal obeys them.
+bool holds_control_character(std::string_view name);
+
 // Removes temporary files and folders of an interrupted run from `folder` (not its subfolders);
 // returns how many.
 int remove_leftovers(const fs::path& folder);

@@ -85,8 +85,11 @@ void report_mask(const ImageItem& item, const SetRun& set, ReportView& view) {
 template <typename Archive>
 void archive_mask(Archive& archive, MaskMeasures& mask) {
   archive(mask.area_px);
-  archive(mask.centroid_px);
-  archive(mask.box_px);
+  archive(mask.centroid_px.x);
+  archive(mask.centroid_px.y);
+  for (int* side : {&mask.box_px.x, &mask.box_px.y, &mask.box_px.width, &mask.box_px.height}) {
+    archive(*side);
+  }
   archive(mask.separation);
   archive(mask.weak_outline);
   archive(mask.touches_left);
@@ -95,6 +98,15 @@ void archive_mask(Archive& archive, MaskMeasures& mask) {
   archive(mask.touches_bottom);
   archive(mask.silhouette);
   archive(mask.silhouette_scale);
+}
+
+template <typename Archive>
+void archive_view_measures(Archive& archive, ViewMeasures& view) {
+  archive(view.backdrop_level);
+  archive(view.specimen_level);
+  archive(view.sharpness);
+  archive(view.clipped_high);
+  archive(view.clipped_low);
 }
 
 void run_measure(ImageWork& work) {
@@ -271,7 +283,8 @@ std::vector<ImageStep> declared_steps() {
        .looks = true,
        .depends = on_survey,
        .run = run_measure,
-       .kept = kept<ImageResult>([](auto& a, ImageResult& r) { a(r.view); })},
+       .kept =
+           kept<ImageResult>([](auto& a, ImageResult& r) { archive_view_measures(a, r.view); })},
       {.name = "undistort",
        .shown = true,
        .settings = {"undistort"},

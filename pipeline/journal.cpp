@@ -9,6 +9,7 @@
 #include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
+#include "pipeline/guard_inputs.h"
 
 namespace trunnion {
 namespace {
@@ -119,6 +120,9 @@ using Handle = std::unique_ptr<sqlite3, int (*)(sqlite3*)>;
 
 // Throws JournalDamaged also for another version.
 Handle open_database(const fs::path& file) {
+  for (const char* suffix : {"", "-wal", "-shm"}) {
+    if (is_shared(file.string() + suffix)) throw JournalDamaged(file);  // written in place
+  }
   sqlite3* opened = nullptr;
   const int code =
       sqlite3_open_v2(file.c_str(), &opened,
@@ -150,7 +154,8 @@ Handle open_database(const fs::path& file) {
 
 JournalDamaged::JournalDamaged(const fs::path& file)
     : Error(Kind::output,
-            fmt::format("{}: the journal is damaged; delete the folder .trunnion and run again.",
+            fmt::format("{}: the journal is damaged or of another version; run trunnion prepare, "
+                        "which starts it again.",
                         file.string())) {}
 
 void remove_journal(const fs::path& file) {
@@ -168,12 +173,12 @@ struct Journal::Database {
   std::mutex mutex;
 };
 
-Journal::Journal(const fs::path& file) {
+Journal::Journal(const fs::path& file, IfDamaged if_damaged) {
   std::error_code code;
   fs::create_directories(file.parent_path(), code);
   if (code) throw output_error(fmt::format("{}: {}.", file.parent_path().string(), code.message()));
-  database_ =
-      with_sound_journal(file, [&] { return std::make_unique<Database>(open_database(file)); });
+  const auto open = [&] { return std::make_unique<Database>(open_database(file)); };
+  database_ = if_damaged == IfDamaged::refuse ? open() : with_sound_journal(file, open);
 }
 Journal::~Journal() = default;
 

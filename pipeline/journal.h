@@ -41,9 +41,11 @@ struct RecordedOutput {
 
 class Journal {
  public:
+  enum class IfDamaged { start_again, refuse };
   // Opens or creates; a journal of another version, or one whose damage shows at once, is started
-  // again.
-  explicit Journal(const std::filesystem::path& file);
+  // again or refused by JournalDamaged.
+  explicit Journal(const std::filesystem::path& file,
+                   IfDamaged if_damaged = IfDamaged::start_again);
   ~Journal();
   Journal(const Journal&) = delete;
   Journal& operator=(const Journal&) = delete;

@@ -75,8 +75,8 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   const InterruptGuard guard(folders);
   const ThreadBudget budget(worker_count(options.jobs));
   initialise_metadata();
-  return with_sound_journal(
-      workspace.journal(), [&] { return run_set(workspace, options, progress, Job::prepare); });
+  return with_sound_journal(workspace.journal(),
+                            [&] { return run_set(workspace, options, progress, Job::prepare); });
 }
 
 CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
@@ -92,9 +92,8 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
           {set.items[i].station.source, set.looks[i], set.items[i].result.view});
     }
   };
-  static_cast<SetOutcome&>(outcome) = with_sound_journal(workspace.journal(), [&] {
-    return run_set(workspace, options, progress, Job::check, take);
-  });
+  static_cast<SetOutcome&>(outcome) = with_sound_journal(
+      workspace.journal(), [&] { return run_set(workspace, options, progress, Job::check, take); });
   return outcome;
 }
 

@@ -112,7 +112,7 @@ void Progress::say(const std::string& line) {
   const std::lock_guard lock(mutex_);
   if (closed_ || options_.quiet) return;
   erase();
-  fmt::print(options_.stream, "{}\n", printable(line, traits().unicode));
+  show(options_.stream, printable(line, traits().unicode) + "\n");
   draw(true);
 }
 
@@ -156,7 +156,7 @@ void Progress::print_plain(const Stage& stage) {
                         duration_text(stage.seconds));
     if (!stage.note.empty()) line += ", " + stage.note;
   }
-  fmt::print(options_.stream, "{}\n", printable(line, t.unicode));
+  show(options_.stream, printable(line, t.unicode) + "\n");
   std::fflush(options_.stream);
 }
 
@@ -230,13 +230,13 @@ void Progress::draw(bool force) {
   for (const Stage& stage : stages_) text += "\r" + line_of(stage, t) + "\x1b[K\n";
   text += "\x1b[J";
   lines_drawn_ = stages_.size();
-  std::fwrite(text.data(), 1, text.size(), options_.stream);
+  show(options_.stream, text);
   std::fflush(options_.stream);
 }
 
 void Progress::erase() {
   if (lines_drawn_ == 0) return;
-  fmt::print(options_.stream, "\x1b[{}A\r\x1b[J", lines_drawn_);
+  show(options_.stream, fmt::format("\x1b[{}A\r\x1b[J", lines_drawn_));
   lines_drawn_ = 0;
 }
 

@@ -15,6 +15,18 @@ void archive_matrix(Archive& archive, Matrix& matrix) {
 }
 
 template <typename Archive>
+void archive_camera(Archive& archive, Camera& camera) {
+  archive(camera.projection);
+  archive(camera.width_px);
+  archive(camera.height_px);
+  archive(camera.fx);
+  archive(camera.fy);
+  archive(camera.cx);
+  archive(camera.cy);
+  archive(camera.distortion);
+}
+
+template <typename Archive>
 void archive_view(Archive& archive, View& view) {
   for (std::string* text :
        {&view.name, &view.image_file, &view.mask_file, &view.source_file, &view.ring}) {
@@ -38,8 +50,8 @@ template <typename Archive>
 void archive_scene(Archive& archive, Scene& scene) {
   archive(scene.title);
   archive(scene.setup_name);
-  archive(scene.camera);
-  archive(scene.source_camera);
+  archive_camera(archive, scene.camera);
+  archive_camera(archive, scene.source_camera);
   archive(scene.pixel_pitch_um);
   archive(scene.lens_calibrated);
   archive(scene.axis_calibrated);

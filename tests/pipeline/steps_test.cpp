@@ -99,9 +99,9 @@ INSTANTIATE_TEST_SUITE_P(
                     "[refine]\nenabled = false"));
 
 TEST(Steps, ASettingOfThePixelsEncodesAll) {
-  for (const char* setting : {"[output]\ncompress = false", "[output]\nbits = \"8\"",
-                              "[mask]\nmargin_px = 2", "[undistort]\ninterpolation = \"lanczos\"",
-                              "[repair]\ndust = false"}) {
+  for (const char* setting :
+       {"[output]\ncompress = false", "[output]\nbits = \"8\"", "[mask]\nmargin_px = 2",
+        "[undistort]\ninterpolation = \"lanczos\"", "[repair]\ndust = false"}) {
     const test::SmallSet set;
     (void)set.prepare();
     set.add_settings(setting);
@@ -233,8 +233,8 @@ TEST(Check, NamesEveryUnreadableImageOfTheSurvey) {
         named.push_back(finding.file);
       }
     }
-    EXPECT_THAT(named, testing::ElementsAre("fused/mid_001.tif", "fused/mid_004.tif",
-                                            "fused/mid_006.tif"));
+    EXPECT_THAT(
+        named, testing::ElementsAre("fused/mid_001.tif", "fused/mid_004.tif", "fused/mid_006.tif"));
   }
 }
 
