@@ -82,7 +82,7 @@ class SurveyReader {
       if (read_.contains(index)) continue;
       try {
         check_interrupt();
-        read_image(set_.images[index].file, image_limits(set_.settings().limits));
+        (void)read_image(set_.images[index].file, image_limits(set_.settings().limits));
       } catch (const Error& error) {
         if (error.kind() != Error::Kind::data) throw;
         found[index] = error.what();

@@ -185,10 +185,9 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
                      : data.prepared                       ? "Ready"
                                                            : "Fit for preparing";
   if (parts.empty()) {
-    parts.push_back(fmt::format(data.prepared
-                                    ? "all {} stations are prepared and none is in doubt"
-                                    : "all {} stations were found and no doubt was raised",
-                                data.views.size()));
+    parts.push_back(fmt::format("all {} stations {}", data.views.size(),
+                                data.prepared ? "are prepared and none is in doubt"
+                                              : "were found and no doubt was raised"));
   }
   return fmt::format("{}: {}.", lead, fmt::join(parts, "; "));
 }

@@ -3,6 +3,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <chrono>
 #include <filesystem>
 #include <fstream>
 #include <set>
@@ -85,7 +87,9 @@ TEST_P(SettingsWithoutPixels, EncodeNoneAndGiveTheBytesOfAFreshRun) {
   for (const char* dated : {"report/index.html", "report/report.json"}) fresh[dated] = "";
   for (const auto& [file, hash] : changed) {
     ASSERT_TRUE(fresh.contains(file)) << file;
-    if (!fresh[file].empty()) EXPECT_EQ(fresh[file], hash) << file;
+    if (!fresh[file].empty()) {
+      EXPECT_EQ(fresh[file], hash) << file;
+    }
   }
   EXPECT_EQ(fresh.size(), changed.size());
 }
