@@ -14,8 +14,10 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "config/specimen.h"
@@ -118,9 +120,15 @@ struct Settings {
   RefineSettings refine;
   OutputSettings output;
   LimitSettings limits;
-  // Canonical text of each table as written ("mask": ...): what fingerprints are made of, so that
-  // no setting can be forgotten there.
+  // Canonical text of each table as written ("mask": ...), for the report.
   std::map<std::string, std::string> written;
+  // The same of every key ("mask.margin_px": ...), empty where it takes its default: what
+  // fingerprints are made of.
+  std::map<std::string, std::string, std::less<>> written_keys;
+
+  // As written: one key ("mask.margin_px") or every key of a table ("mask"). Throws
+  // std::logic_error where there is no such setting, which is a mistake in the program.
+  [[nodiscard]] std::string text_of(std::string_view key) const;
 };
 
 struct SpecimenFile {

@@ -1,15 +1,10 @@
 #include "pipeline/capture_check.h"
 
 #include <fmt/format.h>
-#include <tbb/parallel_for.h>
 
 #include "config/capture_plan.h"
 #include "core/files.h"
-#include "pipeline/interrupt.h"
-#include "stages/mask.h"
-#include "stages/measure_view.h"
 #include "stages/plan_check.h"
-#include "stages/repair.h"
 
 namespace trunnion {
 namespace {
@@ -23,26 +18,6 @@ MaskCoverage coverage_from(const MaskMeasures& mask, const ImageInfo& info) {
   coverage.touches_top = mask.touches_top;
   coverage.touches_bottom = mask.touches_bottom;
   return coverage;
-}
-
-struct OneLook {
-  CaptureMeasure measure;
-  Findings findings;
-};
-
-OneLook look_at(const Workspace& workspace, const std::vector<StationImage>& images,
-                std::size_t which, const SurveyResult& survey) {
-  const Settings& settings = workspace.file.settings;
-  const StationImage& station = images[which];
-  cv::Rect missing;
-  cv::Mat image = read_image(station.file, image_limits(settings.limits), &missing);
-  repair(image, survey.spots, settings.repair);
-  const MaskResult mask =
-      make_mask(image, survey, settings.mask, workspace.setup.object_pixel_um() / 1000.0, missing);
-  const ViewMeasures view = measure_view(image, mask.outline, survey);
-  Findings findings = blurred_zones(image, mask.outline, survey, view, station.source);
-  if (!missing.empty()) findings.push_back(truncated(station.source, missing));
-  return {{which, mask.measures, view}, findings};
 }
 
 Findings against_plan(const Workspace& workspace, const std::vector<StationImage>& images,
@@ -96,26 +71,6 @@ Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const Surv
   const double level = view.backdrop_level > 0 ? view.backdrop_level : 1.0;
   const cv::Mat backdrop = survey.backdrop * (level / survey.full_scale);
   return blur_band_findings(find_blur_bands(image, coverage, backdrop), file);
-}
-
-CloserLook look_closer(const Workspace& workspace, const std::vector<StationImage>& images,
-                       const std::vector<std::size_t>& which, const SurveyResult& survey,
-                       Progress& progress) {
-  progress.start("mask and sharpness", which.size());
-  std::vector<OneLook> looks(which.size());
-  tbb::parallel_for(std::size_t{0}, looks.size(), [&](std::size_t i) {
-    if (interrupted()) return;
-    looks[i] = look_at(workspace, images, which[i], survey);
-    progress.step();
-  });
-  check_interrupt();
-  CloserLook result;
-  for (const OneLook& look : looks) {
-    result.measures.push_back(look.measure);
-    result.findings.insert(result.findings.end(), look.findings.begin(), look.findings.end());
-  }
-  progress.finish();
-  return result;
 }
 
 }  // namespace trunnion

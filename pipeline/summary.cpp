@@ -107,9 +107,6 @@ Summary summary_of(const PrepareOutcome& outcome) {
 
 Summary summary_of(const CheckOutcome& outcome) {
   Summary summary = summary_of(outcome.judgement);
-  if (outcome.judgement.verdict == Verdict::good) {
-    summary.sentence = "The set is fit for preparing.";
-  }
   summary.sentence += fmt::format(
       " \"{}\": {} of {} stations found, {} checked closely, {} static spots on the sensor.",
       outcome.title, outcome.images_found, outcome.stations_expected, outcome.looked_at.size(),

@@ -10,6 +10,7 @@
 
 #include "config/capture_table.h"
 #include "core/error.h"
+#include "core/files.h"
 #include "core/hash.h"
 #include "stages/ingest_frames.h"
 
@@ -262,6 +263,15 @@ void report_gaps(const std::vector<StationImage>& images, const Specimen& specim
   }
 }
 
+void check_characters(const Candidate& candidate) {
+  for (const std::string& name : {candidate.source, candidate.frame}) {
+    if (holds_control_character(name)) {
+      throw data_error(
+          fmt::format("{}: the name holds a control character; rename the file.", name));
+    }
+  }
+}
+
 // The header as the limits allow it; what they only tolerate becomes a doubt.
 ImageInfo probe(const StationImage& image, const ImageLimits& limits, Findings& findings) {
   ImageLimits strict;
@@ -274,6 +284,27 @@ ImageInfo probe(const StationImage& image, const ImageLimits& limits, Findings& 
     findings.push_back({Severity::doubt, kStage, image.source, error.what(),
                         "It is used nevertheless, because limits in specimen.toml allow it."});
     return info;
+  }
+}
+
+// Every file that is named by an image, and two images by two names.
+void check_output_names(const std::vector<StationImage>& images, const OutputSettings& output) {
+  const std::size_t longest_end =
+      std::max({std::string_view(".jpeg").size(), output.mask_suffix.size() + 4 /* .png */});
+  std::set<std::string> names;
+  for (const StationImage& image : images) {
+    if (!names.insert(image.name).second) {
+      throw data_error(
+          fmt::format("specimen.toml: output.name \"{}\" gives two images the name "
+                      "{}; use {{ring}} and {{station}} in it.",
+                      output.name_template, image.name));
+    }
+    if (image.name.size() + longest_end > kLongestName) {
+      throw data_error(fmt::format(
+          "specimen.toml: output.name \"{}\" and output.mask_suffix \"{}\" give file names of {} "
+          "bytes, but at most {} are possible; choose shorter ones.",
+          output.name_template, output.mask_suffix, image.name.size() + longest_end, kLongestName));
+    }
   }
 }
 
@@ -304,6 +335,7 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
     image.tilt = candidate.tilt;
     image.reference_mm = candidate.reference_mm;
     try {
+      check_characters(candidate);
       image.info = probe(image, limits, result.findings);
       image.bytes = fs::file_size(image.file);
       result.images.push_back(image);
@@ -315,15 +347,7 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
   drop_identical(result.images, hash, result.findings);
   report_gaps(result.images, specimen, result.findings);
   find_frames(workspace, settings.output.frame_pattern, result.images, result.findings);
-  std::set<std::string> names;
-  for (const StationImage& image : result.images) {
-    if (!names.insert(image.name).second) {
-      throw data_error(
-          fmt::format("specimen.toml: output.name \"{}\" gives two images the name "
-                      "{}; use {{ring}} and {{station}} in it.",
-                      settings.output.name_template, image.name));
-    }
-  }
+  check_output_names(result.images, settings.output);
   if (result.images.empty()) {
     std::string causes;
     for (const Finding& finding : result.findings) causes += "\n  " + finding.what;

@@ -18,7 +18,8 @@ namespace {
 constexpr double kLeastContinuity = 0.85;  // below: the silhouette jumps by over 15 % of itself
 constexpr double kLeastAgreement = 0.95;
 constexpr double kLeastSeparation = 0.5;
-constexpr double kOutlier = 5.0;  // robust sigmas from what is usual in the set
+constexpr std::size_t kLeastViews = 3;  // that a hull says anything of
+constexpr double kOutlier = 5.0;        // robust sigmas from what is usual in the set
 
 // Median and robust sigma (1.4826 is the factor of the normal distribution).
 std::pair<double, double> usual(const std::vector<double>& values) {
@@ -163,8 +164,17 @@ void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result
   }
 }
 
-void judge_agreement(const std::vector<MaskView>& views, const Camera& camera,
+// Empty masks are named already; in the hull one would carve away all that the others show.
+void judge_agreement(const std::vector<MaskView>& all, const Camera& camera,
                      MaskConfidence& result) {
+  std::vector<MaskView> views;
+  std::vector<std::size_t> places;  // of `views` in `all`
+  for (std::size_t k = 0; k < all.size(); ++k) {
+    if (all[k].measures.area_px <= 0) continue;
+    views.push_back(all[k]);
+    places.push_back(k);
+  }
+  if (views.size() < kLeastViews) return;
   const std::vector<HullAgreement> hulls = hull_agreement(hull_views(views, camera));
   result.compared = true;
   std::vector<double> agreements;
@@ -184,19 +194,19 @@ void judge_agreement(const std::vector<MaskView>& views, const Camera& camera,
          "Calibrate lens and axis, or check the stage angles; the masks themselves may be right."});
   }
   for (std::size_t k = 0; k < views.size(); ++k) {
-    MaskScore& score = result.scores[k];
+    MaskScore& score = result.scores[places[k]];
     score.agreement = hulls[k].agreement;
     score.missing = hulls[k].missing;
     const bool odd = agreements[k] < std::min(middle, kLeastAgreement) - 1e-9 &&
                      agreements[k] < middle - std::max(0.02, kOutlier * sigma);
     if (!odd) continue;
     if (hulls[k].missing > hulls[k].excess) {
-      doubt(result, k, views[k],
+      doubt(result, places[k], views[k],
             fmt::format("The other views show specimen where this mask has none ({:.1f} % of its "
                         "area); part of the specimen may be missing.",
                         100 * hulls[k].missing));
     } else {
-      doubt(result, k, views[k],
+      doubt(result, places[k], views[k],
             fmt::format("{:.1f} % of the mask lies outside the visual hull of the other views; it "
                         "may contain backdrop.",
                         100 * (1 - hulls[k].agreement)));
@@ -224,7 +234,7 @@ MaskConfidence mask_confidence(const std::vector<MaskView>& views, const Camera&
   }
   judge_continuity(views, result);
   const bool posed =
-      views.size() >= 3 && std::all_of(views.begin(), views.end(), [](const auto& v) {
+      views.size() >= kLeastViews && std::all_of(views.begin(), views.end(), [](const auto& v) {
         return v.pose.has_value() && !v.measures.silhouette.empty();
       });
   if (posed) judge_agreement(views, camera, result);

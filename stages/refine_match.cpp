@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <stdexcept>
 
 #include "core/angle.h"
 
@@ -83,6 +84,9 @@ struct Bands {
 Bands bands_of(const RigModel& model, const RigValues& values, const Eigen::MatrixXd& covariance,
                std::size_t view_a, std::size_t view_b) {
   const ParameterIndex index(model);
+  if (covariance.rows() != index.size() || covariance.cols() != index.size()) {
+    throw std::invalid_argument("match_guided: a covariance of another size than the rig's");
+  }
   const StationModel& a = model.stations[view_a];
   const StationModel& b = model.stations[view_b];
   std::vector<int> used;

@@ -57,8 +57,8 @@ struct GuidedOptions {
   double radius_mm = 0;       // of a sphere about the origin that holds the specimen; 0: unknown
 };
 
-// `covariance`: of (axis steps, starts, angles, log distance) in the order of parameter_index, or
-// empty for the priors of the model.
+// `covariance`: of all parameters of the rig in the order of ParameterIndex; of another size it
+// throws std::invalid_argument.
 std::vector<Match> match_guided(const RigModel& model, const RigValues& values,
                                 const Eigen::MatrixXd& covariance, std::size_t view_a,
                                 std::size_t view_b, const ImageFeatures& features_a,

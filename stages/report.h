@@ -133,6 +133,7 @@ struct ReportTiming {
 };
 
 struct ReportData {
+  bool prepared = true;  // false: the set was only looked at, see check
   std::string title;
   Findings findings;
   std::vector<ReportRing> rings;

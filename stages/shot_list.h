@@ -6,9 +6,9 @@
 // positions_mm repeats them one by one, separated by blanks.
 //
 // The cautions (core/cautions.h) stand above the column names in lines that begin with #, as in the
-// exported CSV files. Comma-separated, RFC 4180 otherwise, lines end in CR LF. Text that a spreadsheet would take for a formula
-// (a cell that begins with = + - @, a tab or a line break) gets an apostrophe in front; numbers
-// stay numbers.
+// exported CSV files. Comma-separated, RFC 4180 otherwise, lines end in CR LF. Text that a
+// spreadsheet would take for a formula (a cell that begins with = + - @, a tab or a line break)
+// gets an apostrophe in front; numbers stay numbers.
 #pragma once
 
 #include <string>

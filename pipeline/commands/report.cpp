@@ -60,8 +60,10 @@ CommandResult run(const std::string& folder, const Common& common) {
   }
   progress.start("page");
   write_report(data, place);
-  Journal journal(workspace.state() / "journal.sqlite");
-  OutputStore(journal, workspace.root, false).record_folder("prepared/report", "report");
+  with_sound_journal(workspace.journal(), [&] {
+    Journal journal(workspace.journal());
+    OutputStore(journal, workspace.root, false).record_folder("prepared/report", "report");
+  });
   progress.close();
 
   const Judgement judgement = judge(data);

@@ -20,7 +20,7 @@ Manifest manifest_of(const fs::path& workspace) {
                                  workspace.string()));
   }
   Manifest manifest;
-  for (const RecordedOutput& output : Journal(file).outputs()) {
+  for (const RecordedOutput& output : Journal(file, Journal::IfDamaged::refuse).outputs()) {
     if (!output.path.starts_with("prepared/")) continue;  // caches may come and go
     manifest.files.push_back({output.path, output.bytes, output.hash});
   }

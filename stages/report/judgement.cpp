@@ -182,10 +182,12 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
   }
   const char* lead = judgement.verdict == Verdict::reshoot ? "Not complete"
                      : judgement.verdict == Verdict::look  ? "Usable, with doubts"
-                                                           : "Ready";
+                     : data.prepared                       ? "Ready"
+                                                           : "Fit for preparing";
   if (parts.empty()) {
-    parts.push_back(
-        fmt::format("all {} stations are prepared and none is in doubt", data.views.size()));
+    parts.push_back(fmt::format("all {} stations {}", data.views.size(),
+                                data.prepared ? "are prepared and none is in doubt"
+                                              : "were found and no doubt was raised"));
   }
   return fmt::format("{}: {}.", lead, fmt::join(parts, "; "));
 }

@@ -1,7 +1,7 @@
 // What the terminal says of findings that many images share.
 #include <gtest/gtest.h>
 
-#include "pipeline/finish_images.h"
+#include "pipeline/annotate_images.h"
 #include "pipeline/prepare.h"
 
 namespace trunnion {

@@ -57,6 +57,33 @@ TEST_F(Ingest, OrdersStationsAndAngles) {
   EXPECT_NEAR(degrees(result.images[1].stage_angle), 90.0, 1e-9);
 }
 
+TEST_F(Ingest, RefusesOutputNamesThatNoFileSystemTakes) {
+  four();
+  const auto named = [&](std::size_t bytes) {
+    return "[output]\nname = \"" + std::string(bytes - 3, 'n') + "{station}\"\n";
+  };
+  EXPECT_EQ(run(named(250)).images.size(), 4U);  // .jpeg makes it 255
+  try {
+    run(named(251));
+    FAIL() << "a name of 256 bytes was taken";
+  } catch (const Error& error) {
+    EXPECT_THAT(error.what(), HasSubstr("256 bytes"));
+  }
+}
+
+TEST_F(Ingest, AControlCharacterInANameIsAFault) {
+  four();
+  image("fused/a\n9.tif", 9);
+  const IngestResult result = run("[captures]\ntable = \"c.csv\"\n" + [&] {
+    std::ofstream(folder_.path() / "c.csv")
+        << "file,station\nfused/a_0.tif,0\nfused/a_1.tif,1\nfused/a_2.tif,2\n"
+           "\"fused/a\n9.tif\",3\n";
+    return std::string();
+  }());
+  EXPECT_EQ(result.images.size(), 3U);
+  EXPECT_THAT(all(result), HasSubstr("control character"));
+}
+
 TEST_F(Ingest, NamesAGap) {
   four();
   fs::remove(folder_.path() / "fused/a_2.tif");

@@ -72,6 +72,23 @@ TEST(MaskConfidence, TrustsSilhouettesOfOneSolidUnderItsPoses) {
   for (const MaskScore& score : result.scores) EXPECT_GE(score.score, 0.9);
 }
 
+// An empty silhouette carves everything away: it must be named and left out of the comparison.
+TEST(MaskConfidence, AnEmptyMaskLeavesTheOthersTheirAgreement) {
+  std::vector<MaskView> set = views();
+  for (MaskView& view : set) measure(view);
+  MaskMeasures& empty = set[9].measures;
+  empty.silhouette.setTo(0);
+  empty.area_px = 0;
+  empty.centroid_px = {};
+  empty.separation = 0;
+  const MaskConfidence result = mask_confidence(set, camera());
+  EXPECT_TRUE(result.compared);
+  EXPECT_GE(result.mean_agreement, 0.99);
+  EXPECT_EQ(result.scores[9].score, 0);
+  for (const MaskScore& score : result.scores) EXPECT_GE(score.agreement, 0.99);
+  for (const Finding& finding : result.findings) EXPECT_EQ(finding.file, "view9") << finding.what;
+}
+
 TEST(MaskConfidence, NamesTheMaskThatLacksAPartAndTheOneThatShowsTooMuch) {
   std::vector<MaskView> set = views();
   cv::Mat& eaten = set[7].measures.silhouette;

@@ -1,9 +1,7 @@
-#include "pipeline/finish_images.h"
+#include "pipeline/annotate_images.h"
 
-#include <fcntl.h>
 #include <fmt/format.h>
 #include <tbb/parallel_for.h>
-#include <unistd.h>
 
 #include <fstream>
 #include <map>
@@ -11,8 +9,7 @@
 
 #include "core/error.h"
 #include "core/files.h"
-#include "pipeline/fingerprint.h"
-#include "pipeline/image_record.h"
+#include "pipeline/image_steps.h"
 #include "pipeline/interrupt.h"
 #include "stages/annotate.h"
 #include "stages/report.h"
@@ -20,24 +17,20 @@
 namespace trunnion {
 namespace {
 
-// A frame is identified by size and time stamp: hashing raw files for a few tags would cost more
-// than writing the tags again.
-std::string annotation_fingerprint(const Finishing& set, const Scene& scene, std::size_t index) {
+constexpr const char* kStep = "annotate";  // of the journal
+
+std::string annotation_fingerprint(const SetRun& set, const Fingerprint& own, std::size_t index) {
+  const Scene& scene = set.outcome.scene;
   const View& view = scene.views[index];
-  Fingerprint print("annotate");
+  Fingerprint print = own;
   print.add(scene.title).add(scene.setup_name).add(scene.calibration_hash);
   print.add(scene.lens_calibrated).add(scene.axis_calibrated).add(scene.refined);
   print.add(view.ring).add(view.station).add(view.stage_angle).add(view.sigma_stage_angle);
   print.add(view.pose.R).add(view.pose.t).add(view.covariance);
   print.add(view.prior.R).add(view.prior.t).add(view.prior_covariance);
   print.add(view.mask_file).add(set.workspace.setup_hash);
-  print.add(set.workspace.file.settings.written.at("output"));
   const StationImage& station = set.items[index].station;
-  print.add(station.frames).add(station.frame);
-  if (!station.frame.empty()) {
-    const FileStamp stamp = stamp_of(set.workspace.root / station.frame);
-    print.add(stamp.bytes).add(stamp.modified_ns);
-  }
+  print.add(station.frames).add(station.frame).add(frame_hash(set, station));
   return print.hash();
 }
 
@@ -45,22 +38,27 @@ std::string annotation_fingerprint(const Finishing& set, const Scene& scene, std
 // where only metadata changed since, taken from the final file. A TIFF's metadata was appended
 // behind its pixels, so the encoded file is the final one cut to its old length with its old head;
 // in JPEG and PNG the metadata is replaced as a whole.
-void take_pixels(const Finishing& set, const ImageItem& item, const PendingFile& target) {
+void put_pixels(const SetRun& set, const ImageItem& item, const PendingFile& target) {
   const fs::path& root = set.workspace.root;
-  const fs::path encoded = root / item.encoded_path();
-  const ImageResult& result = item.result;
-  if (stamp_of(encoded) == FileStamp{result.encoded_bytes, result.encoded_modified_ns}) {
-    fs::rename(encoded, target.temporary());
+  if (encoded_waits(item, set)) {
+    fs::rename(root / item.encoded_path(), target.temporary());
     return;
   }
   fs::copy_file(root / item.image_path(), target.temporary(), fs::copy_options::overwrite_existing);
-  if (result.type != FileType::tiff) return;
-  fs::resize_file(target.temporary(), result.encoded_bytes);
+  if (item.result.type != FileType::tiff) return;
+  fs::resize_file(target.temporary(), item.encoded.bytes);
   std::fstream file(target.temporary(), std::ios::binary | std::ios::in | std::ios::out);
-  file.write(result.encoded_head.data(), static_cast<std::streamsize>(result.encoded_head.size()));
-  if (!file.flush()) {
-    throw data_error(fmt::format("{}: writing failed; check the space on the disk and run again.",
-                                 target.final_path().string()));
+  const std::string& head = item.encoded.head;
+  file.write(head.data(), static_cast<std::streamsize>(head.size()));
+  if (!file.flush()) throw std::ios_base::failure("writing failed");
+}
+
+void take_pixels(const SetRun& set, const ImageItem& item, const PendingFile& target) {
+  try {
+    put_pixels(set, item, target);
+  } catch (const std::system_error& error) {  // of the file system and of streams
+    throw output_error(fmt::format("{}: {}; check space and permissions, then run again.",
+                                   target.final_path().string(), error.what()));
   }
 }
 
@@ -84,7 +82,7 @@ std::vector<std::string> history_of(const ImageItem& item, const Settings& setti
 }
 
 // Metadata of the single frame; one that can't be read costs its tags, not the image.
-std::optional<Metadata> frame_metadata(const Finishing& set, const StationImage& station,
+std::optional<Metadata> frame_metadata(const SetRun& set, const StationImage& station,
                                        Findings& findings) {
   if (station.frame.empty()) return std::nullopt;
   std::string why;
@@ -101,25 +99,26 @@ std::optional<Metadata> frame_metadata(const Finishing& set, const StationImage&
   return std::nullopt;
 }
 
-Findings finish_one(const Finishing& set, const Scene& scene, std::size_t index) {
+Findings annotate_one(const SetRun& set, const Fingerprint& own, std::size_t index) {
+  const Scene& scene = set.outcome.scene;
   const ImageItem& item = set.items[index];
-  const Settings& settings = set.workspace.file.settings;
+  const Settings& settings = set.settings();
   const std::string fingerprint =
-      item.fingerprint + ":" + annotation_fingerprint(set, scene, index);
+      item.prints.at(kEncodedPixels) + ":" + annotation_fingerprint(set, own, index);
   const std::string relative = item.image_path();
   const std::string sidecar = fs::path(relative).replace_extension(".xmp").generic_string();
   if (set.outputs.current(relative, fingerprint) &&
       (!settings.output.sidecar || set.outputs.current(sidecar, fingerprint))) {
     if (set.journal.output(sidecar)) set.outputs.current(sidecar, fingerprint);
-    const auto said = set.journal.find(item.station.name, "annotate", fingerprint);
+    const auto said = set.journal.find(item.station.name, kStep, fingerprint);
     return said ? findings_from_bytes(*said) : Findings{};
   }
   PendingFile file(set.workspace.root / relative);
   take_pixels(set, item, file);
   AnnotationInput input;
   input.type = item.result.type;
-  input.channels = item.result.channels;
-  input.bits = item.result.bits;
+  input.channels = item.encoded.channels;
+  input.bits = item.encoded.bits;
   input.source_hash = item.input_hash;
   Findings findings;
   const std::optional<Metadata> frame = frame_metadata(set, item.station, findings);
@@ -127,7 +126,7 @@ Findings finish_one(const Finishing& set, const Scene& scene, std::size_t index)
   input.frame_file = item.station.frame;
   input.frames = item.station.frames;
   input.history = history_of(item, settings, scene);
-  const std::string pictures = recorded_pictures(set.journal, item);
+  const std::string pictures = kept_of(kPictures, item, set);
   if (!pictures.empty()) input.thumbnail_jpeg = unpack_thumbnails(pictures).small_jpeg;
   const Annotation annotation = make_annotation(
       scene, index, set.workspace.setup, read_metadata(item.station.file), settings.output, input);
@@ -142,7 +141,7 @@ Findings finish_one(const Finishing& set, const Scene& scene, std::size_t index)
   if (write_sidecar(set.workspace.root / relative, annotation)) {
     set.outputs.record(sidecar, fingerprint);
   }
-  set.journal.record(item.station.name, "annotate", fingerprint, findings_to_bytes(findings));
+  set.journal.record(item.station.name, kStep, fingerprint, findings_to_bytes(findings));
   return findings;
 }
 
@@ -175,18 +174,21 @@ Findings notes_once(const std::vector<Findings>& by_image) {
   return result;
 }
 
-void finish_images(const Finishing& set, PrepareOutcome& outcome) {
-  set.progress.start("annotate", set.items.size());
+std::string frame_hash(const SetRun& set, const StationImage& station) {
+  return station.frame.empty() ? std::string()
+                               : set.journal.input_hash(set.workspace.root / station.frame);
+}
+
+void annotate_images(SetRun& set, const Fingerprint& own) {
+  set.progress.expect(set.items.size());
   std::vector<Findings> findings(set.items.size());
   tbb::parallel_for(std::size_t{0}, set.items.size(), [&](std::size_t i) {
     if (interrupted()) return;
-    findings[i] = finish_one(set, outcome.scene, i);
+    findings[i] = annotate_one(set, own, i);
     set.progress.step();
   });
   check_interrupt();
-  const Findings told = notes_once(findings);
-  outcome.findings.insert(outcome.findings.end(), told.begin(), told.end());
-  set.progress.finish();
+  set.add(notes_once(findings));
 }
 
 }  // namespace trunnion
