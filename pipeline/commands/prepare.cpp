@@ -28,16 +28,19 @@ PrepareOptions prepare_options(const Options& options, const Common& common) {
 
 template <typename Outcome>
 CommandResult result_of(const Outcome& outcome) {
-  return {format_summary(summary_of(outcome), terminal_traits(stdout)), json_of(outcome),
-          outcome.judgement.verdict == Verdict::reshoot ? 1 : 0};
+  CommandResult result{format_summary(summary_of(outcome), terminal_traits(stdout)),
+                       json_of(outcome), outcome.judgement.verdict == Verdict::reshoot ? 1 : 0,
+                       errors_of(outcome.findings)};
+  if (result.errors.empty()) result.errors = {outcome.judgement.sentence};
+  return result;
 }
 
 void add_workspace_options(CLI::App& command, Options& options) {
-  command.add_option("workspace", options.workspace, "Folder that holds specimen.toml")->required();
+  command.add_option("workspace", options.workspace, "Folder with specimen.toml")->required();
   command.add_option("--calibration", options.calibration,
                      "Calibration record to use instead of the one beside the setup");
   command.add_flag("--ignore-calibration-mismatch", options.ignore_mismatch,
-                   "Use the record even where it does not fit the setup; the report says so");
+                   "Use the record even if it does not fit the setup; the report says so");
 }
 
 }  // namespace
@@ -72,7 +75,7 @@ void add_check(CLI::App& app) {
       });
   add_workspace_options(*command, *options);
   command->add_flag("--all", options->every_image,
-                    "Look closely at every image, not only at those of the survey");
+                    "Check every image closely, not only those of the survey");
 }
 
 }  // namespace trunnion
