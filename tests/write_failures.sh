@@ -27,9 +27,11 @@ begin() {
   cp -a "$work/start" "$work/run"
 }
 
+finished() { if [[ -d "$1/prepared" ]]; then content "$1"; fi; }
+
 # What stands in the run must be the old or the expected file; what stood there must still stand.
 check_outputs() {
-  content "$work/run/specimen" >"$work/now" 2>/dev/null || true
+  finished "$work/run/specimen" >"$work/now"
   if grep -vxFf "$work/expected" "$work/now" | grep -vxFf "$work/before"; then
     echo "call $1: neither the old nor the new file"
     return 1
@@ -43,7 +45,7 @@ check_outputs() {
 
 from() {
   local tried=0 clear=0 absorbed=0 resumed=0 bad=0 at code total
-  content "$work/start/specimen" >"$work/before" 2>/dev/null || true
+  finished "$work/start/specimen" >"$work/before"
   inputs "$work/start/specimen" >"$work/inputs"
   begin
   failing 0
