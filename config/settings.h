@@ -30,7 +30,7 @@ inline constexpr int kMostSurveyStations = 24;
 
 struct SurveySettings {
   int stations = 8;  // looked at first, evenly spread; enough for a backdrop and its noise
-  int most_stations = kMostSurveyStations;  // looked at where doubt remains (stages/survey_doubt.h)
+  int most_stations = kMostSurveyStations;  // looked at where doubt remains (stages/survey/doubt.h)
 };
 
 struct RepairSettings {
@@ -74,7 +74,7 @@ enum class OutputType { same, tiff, png, jpeg };
 enum class OutputBits { same, eight, sixteen };
 enum class AlphaMode { none, alpha, black_backdrop };
 
-// A text format of the user's own, written from a mustache template (stages/export_templates.h).
+// A text format of the user's own, written from a mustache template (stages/exports/exports.h).
 struct TemplateSettings {
   std::filesystem::path file;  // absolute: in the workspace, or one that comes with trunnion
   std::string name;            // file written in prepared/; with {name} one a view

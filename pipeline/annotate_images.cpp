@@ -11,8 +11,8 @@
 #include "core/files.h"
 #include "pipeline/image_steps.h"
 #include "pipeline/interrupt.h"
-#include "stages/annotate.h"
-#include "stages/report.h"
+#include "stages/annotate/annotate.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 namespace {
@@ -29,7 +29,7 @@ std::string annotation_fingerprint(const SetRun& set, const Fingerprint& own, st
   print.add(view.pose.R).add(view.pose.t).add(view.covariance);
   print.add(view.prior.R).add(view.prior.t).add(view.prior_covariance);
   print.add(view.mask_file).add(set.workspace.setup_hash);
-  const StationImage& station = set.items[index].station;
+  const ingest::StationImage& station = set.items[index].station;
   print.add(station.frames).add(station.frame).add(frame_hash(set, station));
   return print.hash();
 }
@@ -82,7 +82,7 @@ std::vector<std::string> history_of(const ImageItem& item, const Settings& setti
 }
 
 // Metadata of the single frame; one that can't be read costs its tags, not the image.
-std::optional<Metadata> frame_metadata(const SetRun& set, const StationImage& station,
+std::optional<Metadata> frame_metadata(const SetRun& set, const ingest::StationImage& station,
                                        Findings& findings) {
   if (station.frame.empty()) return std::nullopt;
   std::string why;
@@ -115,7 +115,7 @@ Findings annotate_one(const SetRun& set, const Fingerprint& own, std::size_t ind
   }
   PendingFile file(set.workspace.root / relative);
   take_pixels(set, item, file);
-  AnnotationInput input;
+  annotate::AnnotationInput input;
   input.type = item.result.type;
   input.channels = item.encoded.channels;
   input.bits = item.encoded.bits;
@@ -127,18 +127,18 @@ Findings annotate_one(const SetRun& set, const Fingerprint& own, std::size_t ind
   input.frames = item.station.frames;
   input.history = history_of(item, settings, scene);
   const std::string pictures = kept_of(kPictures, item, set);
-  if (!pictures.empty()) input.thumbnail_jpeg = unpack_thumbnails(pictures).small_jpeg;
-  const Annotation annotation = make_annotation(
+  if (!pictures.empty()) input.thumbnail_jpeg = report::unpack_thumbnails(pictures).small_jpeg;
+  const annotate::Annotation annotation = annotate::make_annotation(
       scene, index, set.workspace.setup, read_metadata(item.station.file), settings.output, input);
   findings.insert(findings.end(), annotation.findings.begin(), annotation.findings.end());
-  const Findings lost = annotate(file.temporary(), annotation);
+  const Findings lost = annotate::annotate(file.temporary(), annotation);
   findings.insert(findings.end(), lost.begin(), lost.end());
   for (Finding& finding : findings) {
     if (finding.file.empty()) finding.file = item.station.source;
   }
   file.commit();
   set.outputs.record(relative, fingerprint);
-  if (write_sidecar(set.workspace.root / relative, annotation)) {
+  if (annotate::write_sidecar(set.workspace.root / relative, annotation)) {
     set.outputs.record(sidecar, fingerprint);
   }
   set.journal.record(item.station.name, kStep, fingerprint, findings_to_bytes(findings));
@@ -174,7 +174,7 @@ Findings notes_once(const std::vector<Findings>& by_image) {
   return result;
 }
 
-std::string frame_hash(const SetRun& set, const StationImage& station) {
+std::string frame_hash(const SetRun& set, const ingest::StationImage& station) {
   return station.frame.empty() ? std::string()
                                : set.journal.input_hash(set.workspace.root / station.frame);
 }

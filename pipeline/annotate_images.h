@@ -11,7 +11,7 @@ namespace trunnion {
 void annotate_images(SetRun& set, const Fingerprint& own);
 
 // Content hash of the single frame that gives a station's metadata; empty where there is none.
-std::string frame_hash(const SetRun& set, const StationImage& station);
+std::string frame_hash(const SetRun& set, const ingest::StationImage& station);
 
 // The findings of all images; a note that is the same for several becomes one for the set, which
 // gives their number.

@@ -10,9 +10,9 @@
 #include "core/survey_result.h"
 #include "core/view_measures.h"
 #include "pipeline/workspace.h"
-#include "stages/blur_bands.h"
-#include "stages/compare_stations.h"
-#include "stages/ingest.h"
+#include "stages/blur_bands/blur_bands.h"
+#include "stages/compare_stations/compare_stations.h"
+#include "stages/ingest/ingest.h"
 
 namespace trunnion {
 
@@ -25,11 +25,12 @@ struct CaptureMeasure {
 
 struct CaptureCheck {
   Findings findings;
-  std::vector<StationLook> looks;  // one a measure, in their order
+  std::vector<compare_stations::StationLook> looks;  // one a measure, in their order
 };
 
 // Exposure and sharpness over the stations; and, where there is one, against WORKSPACE/plan.json.
-CaptureCheck check_capture(const Workspace& workspace, const std::vector<StationImage>& images,
+CaptureCheck check_capture(const Workspace& workspace,
+                           const std::vector<ingest::StationImage>& images,
                            const std::vector<CaptureMeasure>& measures);
 
 // A doubt where a zone of the specimen is blurred. `image`: repaired, before undistortion.

@@ -8,19 +8,20 @@
 #include "pipeline/report_data.h"
 #include "pipeline/scene_archive.h"
 #include "pipeline/set_steps.h"
-#include "stages/export_scene.h"
-#include "stages/refine.h"
+#include "stages/exports/exports.h"
+#include "stages/refine/refine.h"
 
 namespace trunnion {
 namespace {
 
 std::string run_refine(SetRun& set, const Fingerprint& /*own*/) {
   if (!set.settings().refine.enabled) return "off by setting";
-  const FeatureReader features = [&set](std::size_t view) {
+  const refine::FeatureReader features = [&set](std::size_t view) {
     check_interrupt();
-    return features_from_bytes(kept_of(kFeatures, set.items[view], set));
+    return refine::features_from_bytes(kept_of(kFeatures, set.items[view], set));
   };
-  RefineResult refined = refine(set.outcome.scene, set.rings, features, set.settings().refine);
+  refine::RefineResult refined =
+      refine::refine(set.outcome.scene, set.rings, features, set.settings().refine);
   set.add(refined.findings);
   set.outcome.scene = std::move(refined.scene);
   set.outcome.alignment = refined.sentence;
@@ -33,7 +34,7 @@ std::string run_mask_confidence(SetRun& set, const Fingerprint& /*own*/) {
   if (!set.settings().mask.enabled) return "off by setting";
   const Scene& scene = set.outcome.scene;
   const bool posed = scene.refined || scene.axis_calibrated;
-  std::vector<MaskView> views;
+  std::vector<mask_confidence::MaskView> views;
   for (std::size_t i = 0; i < set.items.size(); ++i) {
     const View& view = scene.views[i];
     const ImageResult& result = set.items[i].result;
@@ -41,14 +42,14 @@ std::string run_mask_confidence(SetRun& set, const Fingerprint& /*own*/) {
                      posed ? std::optional<Pose>(view.pose) : std::nullopt, result.user_mask,
                      result.before_subtraction});
   }
-  set.confidence = mask_confidence(views, scene.source_camera);
+  set.confidence = mask_confidence::mask_confidence(views, scene.source_camera);
   set.add(set.confidence.findings);
   return set.confidence.compared
              ? fmt::format("silhouettes agree to {:.1f} %", 100.0 * set.confidence.mean_agreement)
              : std::string();
 }
 
-void report_mask_confidence(const SetRun& set, ReportData& data) {
+void report_mask_confidence(const SetRun& set, report::ReportData& data) {
   for (std::size_t i = 0; i < set.confidence.scores.size(); ++i) {
     data.views[i].mask_confidence = set.confidence.scores[i].score;
   }
@@ -62,10 +63,10 @@ std::string run_annotate(SetRun& set, const Fingerprint& own) {
 std::string run_export(SetRun& set, const Fingerprint& /*own*/) {
   const auto thumbnail = [&set](std::size_t view) {
     const std::string pictures = kept_of(kPictures, set.items[view], set);
-    return pictures.empty() ? std::string() : unpack_thumbnails(pictures).small_jpeg;
+    return pictures.empty() ? std::string() : report::unpack_thumbnails(pictures).small_jpeg;
   };
-  const ExportResult exported =
-      export_scene(set.outcome.scene, set.workspace.prepared(), thumbnail, set.settings().output);
+  const exports::ExportResult exported = exports::export_scene(
+      set.outcome.scene, set.workspace.prepared(), thumbnail, set.settings().output);
   set.add(exported.findings);
   for (const fs::path& file : exported.files) {
     const std::string relative = "prepared/" + file.generic_string();
@@ -76,9 +77,9 @@ std::string run_export(SetRun& set, const Fingerprint& /*own*/) {
 }
 
 std::string run_report(SetRun& set, const Fingerprint& /*own*/) {
-  const ReportData data = report_data(set);
-  set.outcome.judgement = judge(data);
-  write_report(data, set.workspace.prepared() / "report");
+  const report::ReportData data = report_data(set);
+  set.outcome.judgement = report::judge(data);
+  report::write_report(data, set.workspace.prepared() / "report");
   set.outputs.record_folder("prepared/report", "report");
   return {};
 }

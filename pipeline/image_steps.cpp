@@ -9,9 +9,9 @@
 #include "pipeline/capture_check.h"
 #include "pipeline/output_pixels.h"
 #include "pipeline/painted_mask.h"
-#include "stages/measure_view.h"
-#include "stages/refine_features.h"
-#include "stages/repair.h"
+#include "stages/measure_view/measure_view.h"
+#include "stages/refine/refine.h"
+#include "stages/repair/repair.h"
 
 namespace trunnion {
 namespace {
@@ -27,7 +27,7 @@ void on_survey(Fingerprint& print, const ImageItem& /*item*/, const SetRun& set)
 }
 
 void run_decode(ImageWork& work) {
-  const StationImage& station = work.item.station;
+  const ingest::StationImage& station = work.item.station;
   work.image = work.set.decoded->take(station.file);
   if (work.image.empty()) {
     work.image = read_image(station.file, image_limits(work.set.settings().limits), &work.missing);
@@ -43,7 +43,7 @@ void run_before(ImageWork& work) {
 
 void run_repair(ImageWork& work) {
   work.item.result.spots_repaired =
-      repair(work.image, work.set.survey.spots, work.set.settings().repair).spots_repaired;
+      repair::repair(work.image, work.set.survey.spots, work.set.settings().repair).spots_repaired;
 }
 
 // A painted mask that can't be read is refused for itself later; its image is not.
@@ -66,9 +66,10 @@ void on_mask(Fingerprint& print, const ImageItem& item, const SetRun& set) {
 void run_mask(ImageWork& work) {
   const Settings& settings = work.set.settings();
   if (!settings.mask.enabled) return;
-  const StationImage& station = work.item.station;
-  MaskResult mask = make_mask(work.image, work.set.survey, settings.mask,
-                              work.set.workspace.setup.object_pixel_um() / 1000.0, work.missing);
+  const ingest::StationImage& station = work.item.station;
+  mask::MaskResult mask =
+      mask::make_mask(work.image, work.set.survey, settings.mask,
+                      work.set.workspace.setup.object_pixel_um() / 1000.0, work.missing);
   const Painted painted = apply_user_masks(mask, find_user_masks(station.file), work.missing);
   work.item.result.user_mask = painted.changed;
   work.item.result.before_subtraction = painted.before_subtraction;
@@ -81,7 +82,7 @@ void run_mask(ImageWork& work) {
   }
 }
 
-void report_mask(const ImageItem& item, const SetRun& set, ReportView& view) {
+void report_mask(const ImageItem& item, const SetRun& set, report::ReportView& view) {
   if (!set.settings().mask.enabled) return;
   const ImageInfo& info = item.station.info;
   view.mask_area = item.result.mask.area_px /
@@ -118,7 +119,7 @@ void archive_view_measures(Archive& archive, ViewMeasures& view) {
 void run_measure(ImageWork& work) {
   const SurveyResult& survey = work.set.survey;
   ImageResult& result = work.item.result;
-  result.view = measure_view(work.image, work.outline, survey);
+  result.view = measure_view::measure_view(work.image, work.outline, survey);
   if (work.outline.empty()) return;
   for (Finding& finding :
        blurred_zones(work.image, work.outline, survey, result.view, work.item.station.source)) {
@@ -136,14 +137,14 @@ void on_cameras(Fingerprint& print, const ImageItem& /*item*/, const SetRun& set
 
 void run_undistort(ImageWork& work) {
   const Settings& settings = work.set.settings();
-  const UndistortMap& map = work.set.map;
-  undistort_image(work.image, map, settings.undistort.interpolation);
+  const undistort::UndistortMap& map = work.set.map;
+  undistort::undistort_image(work.image, map, settings.undistort.interpolation);
   if (work.coverage.empty()) return;
   const bool margin = work.coverage.data != work.outline.data;
-  work.coverage = undistort_mask(work.coverage, map);
+  work.coverage = undistort::undistort_mask(work.coverage, map);
   // Only features ask for the outline from here on.
-  work.outline =
-      margin && settings.refine.enabled ? undistort_mask(work.outline, map) : work.coverage;
+  work.outline = margin && settings.refine.enabled ? undistort::undistort_mask(work.outline, map)
+                                                   : work.coverage;
 }
 
 bool loses_alpha(const ImageInfo& info, const Settings& settings) {
@@ -153,7 +154,7 @@ bool loses_alpha(const ImageInfo& info, const Settings& settings) {
 
 void run_convert(ImageWork& work) {
   const OutputSettings& output = work.set.settings().output;
-  const StationImage& station = work.item.station;
+  const ingest::StationImage& station = work.item.station;
   work.item.result.type = output_type(station, output);
   if (loses_alpha(station.info, work.set.settings())) {
     work.item.result.findings.push_back(
@@ -255,19 +256,20 @@ bool mask_file_there(ImageItem& item, const std::string& kept, const SetRun& set
 Made make_features(ImageWork& work) {
   const RefineSettings& refine = work.set.settings().refine;
   if (!refine.enabled) return {};
-  return {{}, features_to_bytes(extract_features(work.image, work.outline, refine))};
+  return {{},
+          refine::features_to_bytes(refine::extract_features(work.image, work.outline, refine))};
 }
 
 Made make_pictures(ImageWork& work) {
-  ViewThumbnails pictures = make_thumbnails(work.before, work.image, work.coverage);
+  report::ViewThumbnails pictures = report::make_thumbnails(work.before, work.image, work.coverage);
   pictures.before_width_px = work.set.map.from.width_px;
   pictures.before_height_px = work.set.map.from.height_px;
-  return {{}, pack(pictures)};
+  return {{}, report::pack(pictures)};
 }
 
-void report_pictures(const ImageItem& item, const SetRun& set, ReportView& view) {
+void report_pictures(const ImageItem& item, const SetRun& set, report::ReportView& view) {
   const std::string pictures = kept_of(kPictures, item, set);
-  if (!pictures.empty()) view.pictures = unpack_thumbnails(pictures);
+  if (!pictures.empty()) view.pictures = report::unpack_thumbnails(pictures);
 }
 
 // In the order in which they run.
@@ -286,8 +288,10 @@ std::vector<ImageStep> declared_steps() {
        .depends = on_survey,
        .run = run_repair,
        .kept = kept<ImageResult>([](auto& a, ImageResult& r) { a(r.spots_repaired); }),
-       .report = [](const ImageItem& item, const SetRun&,
-                    ReportView& view) { view.spots_repaired = item.result.spots_repaired; }},
+       .report =
+           [](const ImageItem& item, const SetRun&, report::ReportView& view) {
+             view.spots_repaired = item.result.spots_repaired;
+           }},
       {.name = "mask",
        .shown = true,
        .looks = true,
@@ -367,7 +371,7 @@ std::string ImageItem::encoded_path() const {
   return ".trunnion/encoded/" + station.name + extension_of(result.type);
 }
 
-FileType output_type(const StationImage& station, const OutputSettings& output) {
+FileType output_type(const ingest::StationImage& station, const OutputSettings& output) {
   const FileType type = output.type == OutputType::same   ? station.info.type
                         : output.type == OutputType::tiff ? FileType::tiff
                         : output.type == OutputType::png  ? FileType::png
@@ -384,7 +388,7 @@ FileType output_type(const StationImage& station, const OutputSettings& output) 
   return type;
 }
 
-std::string mask_path(const StationImage& station, const OutputSettings& output) {
+std::string mask_path(const ingest::StationImage& station, const OutputSettings& output) {
   return "prepared/masks/" + station.name + output.mask_suffix + ".png";
 }
 

@@ -15,7 +15,7 @@
 #include "core/files.h"
 #include "pipeline/set_run.h"
 #include "pipeline/step.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 
@@ -39,7 +39,7 @@ struct ImageStep {
   void (*depends)(Fingerprint&, const ImageItem&, const SetRun&) = nullptr;
   void (*run)(ImageWork&) = nullptr;
   Kept<ImageResult> kept{};
-  void (*report)(const ImageItem&, const SetRun&, ReportView&) = nullptr;
+  void (*report)(const ImageItem&, const SetRun&, report::ReportView&) = nullptr;
 };
 
 // A file that is to appear under its final name, or bytes for the journal.
@@ -58,7 +58,7 @@ struct ImageProduct {
   // Whether what was made earlier is still there; takes what the journal kept of it. Default: it is
   // where the journal holds it.
   bool (*there)(ImageItem&, const std::string& kept, const SetRun&) = nullptr;
-  void (*report)(const ImageItem&, const SetRun&, ReportView&) = nullptr;
+  void (*report)(const ImageItem&, const SetRun&, report::ReportView&) = nullptr;
 };
 
 const std::vector<ImageStep>& image_steps();
@@ -73,7 +73,7 @@ inline constexpr std::string_view kPictures = "pictures";
 std::string kept_of(std::string_view product, const ImageItem& item, const SetRun& set);
 
 // Output file type of an image by the settings. Throws a data error where JPEG can't hold it.
-FileType output_type(const StationImage& station, const OutputSettings& output);
+FileType output_type(const ingest::StationImage& station, const OutputSettings& output);
 
 // True where the encoded file waits as it was written.
 bool encoded_waits(const ImageItem& item, const SetRun& set);

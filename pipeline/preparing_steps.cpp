@@ -12,15 +12,15 @@
 #include "pipeline/image_steps.h"
 #include "pipeline/set_steps.h"
 #include "pipeline/survey_run.h"
-#include "stages/orient.h"
+#include "stages/orient/orient.h"
 
 namespace trunnion {
 namespace {
 
 std::string run_ingest(SetRun& set, const Fingerprint& /*own*/) {
-  IngestResult found =
-      ingest(set.workspace.root, set.workspace.file.specimen, set.settings(),
-             [&set](const fs::path& file) { return set.journal.input_hash(file); });
+  ingest::IngestResult found =
+      ingest::ingest(set.workspace.root, set.workspace.file.specimen, set.settings(),
+                     [&set](const fs::path& file) { return set.journal.input_hash(file); });
   set.add(found.findings);
   set.outcome.stations_expected = found.stations_expected;
   set.outcome.images_found = static_cast<int>(found.images.size());
@@ -49,9 +49,9 @@ Camera source_camera(SetRun& set) {
 }
 
 // At most, as if nothing of it could be compressed.
-std::uintmax_t bytes_to_write(const std::vector<StationImage>& images) {
+std::uintmax_t bytes_to_write(const std::vector<ingest::StationImage>& images) {
   std::uintmax_t bytes = 0;
-  for (const StationImage& image : images) {
+  for (const ingest::StationImage& image : images) {
     const ImageInfo& info = image.info;
     const auto pixels =
         static_cast<std::uintmax_t>(info.width_px) * static_cast<std::uintmax_t>(info.height_px);
@@ -61,7 +61,7 @@ std::uintmax_t bytes_to_write(const std::vector<StationImage>& images) {
 }
 
 std::string run_cameras(SetRun& set, const Fingerprint& /*own*/) {
-  set.map = undistort_map(source_camera(set), set.settings().undistort);
+  set.map = undistort::undistort_map(source_camera(set), set.settings().undistort);
   output_type(set.images.front(), set.settings().output);
   return {};
 }
@@ -78,9 +78,9 @@ std::string run_survey_step(SetRun& set, const Fingerprint& own) {
   return note;
 }
 
-void report_survey(const SetRun& set, ReportData& data) {
+void report_survey(const SetRun& set, report::ReportData& data) {
   if (!set.survey.backdrop.empty()) {
-    data.backdrop_jpeg = backdrop_picture(set.survey.backdrop, set.survey.full_scale);
+    data.backdrop_jpeg = report::backdrop_picture(set.survey.backdrop, set.survey.full_scale);
   }
   for (const Spot& spot : set.survey.spots) {
     data.spots.push_back({spot.x_px, spot.y_px, spot.diameter_px, spot.contrast});
@@ -128,7 +128,7 @@ std::string run_capture_check(SetRun& set, const Fingerprint& /*own*/) {
   return {};
 }
 
-void report_capture_check(const SetRun& set, ReportData& data) {
+void report_capture_check(const SetRun& set, report::ReportData& data) {
   for (std::size_t i = 0; i < set.looks.size(); ++i) {
     data.views[i].exposure = set.looks[i].exposure;
     data.views[i].sharpness = set.looks[i].sharpness;
@@ -138,14 +138,14 @@ void report_capture_check(const SetRun& set, ReportData& data) {
 // Priors of all poses, and the scene that later steps refine, write and show.
 std::string run_orient(SetRun& set, const Fingerprint& /*own*/) {
   const Workspace& workspace = set.workspace;
-  std::vector<OrientStation> stations;
+  std::vector<orient::OrientStation> stations;
   for (const ImageItem& item : set.items) {
-    const StationImage& s = item.station;
+    const ingest::StationImage& s = item.station;
     stations.push_back(
         {s.name, s.ring, s.ring_index, s.station, s.stage_angle, s.tilt, s.reference_mm});
   }
-  OrientResult oriented = orient(stations, workspace.file.specimen, workspace.setup,
-                                 workspace.record ? &*workspace.record : nullptr);
+  orient::OrientResult oriented = orient::orient(stations, workspace.file.specimen, workspace.setup,
+                                                 workspace.record ? &*workspace.record : nullptr);
   set.add(oriented.findings);
   set.rings = std::move(oriented.rings);
   Scene& scene = set.outcome.scene;
@@ -189,8 +189,10 @@ std::vector<SetStep> preparing_steps(Job job) {
        .looks = true,
        .settings = {"limits", "output.name", "output.frame"},
        .run = run_ingest,
-       .report = [](const SetRun& set,
-                    ReportData& data) { add_rings(data, set.workspace.file.specimen); }},
+       .report =
+           [](const SetRun& set, report::ReportData& data) {
+             report::add_rings(data, set.workspace.file.specimen);
+           }},
       {.name = "cameras", .looks = true, .settings = {"undistort"}, .run = run_cameras},
       {.name = "survey",
        .shown = true,
@@ -211,7 +213,8 @@ std::vector<SetStep> preparing_steps(Job job) {
        .looks = true,
        .settings = {"output.mask_suffix"},
        .run = run_orient,
-       .report = [](const SetRun& set, ReportData& data) { add_scene(data, set.outcome.scene); }},
+       .report = [](const SetRun& set,
+                    report::ReportData& data) { report::add_scene(data, set.outcome.scene); }},
   };
 }
 

@@ -13,8 +13,8 @@
 namespace trunnion {
 namespace {
 
-ReportView view_of(const SetRun& set, const ImageItem& item, const View& view) {
-  ReportView result;
+report::ReportView view_of(const SetRun& set, const ImageItem& item, const View& view) {
+  report::ReportView result;
   result.name = view.name;
   result.ring = view.ring;
   result.station = view.station;
@@ -32,15 +32,15 @@ ReportView view_of(const SetRun& set, const ImageItem& item, const View& view) {
   return result;
 }
 
-std::vector<ReportFact> settings_of(const Settings& settings) {
-  std::vector<ReportFact> facts;
+std::vector<report::ReportFact> settings_of(const Settings& settings) {
+  std::vector<report::ReportFact> facts;
   for (const auto& [table, text] : settings.written) {
     facts.push_back({table, text.empty() ? "defaults" : text});
   }
   return facts;
 }
 
-std::vector<ReportFact> versions() {
+std::vector<report::ReportFact> versions() {
   return {{"trunnion", TRUNNION_VERSION},
           {"OpenCV", CV_VERSION},
           {"Ceres Solver", CERES_VERSION_STRING},
@@ -51,10 +51,10 @@ std::vector<ReportFact> versions() {
 
 }  // namespace
 
-ReportData report_data(const SetRun& set) {
+report::ReportData report_data(const SetRun& set) {
   const Workspace& workspace = set.workspace;
   const PrepareOutcome& outcome = set.outcome;
-  ReportData data;
+  report::ReportData data;
   data.title = outcome.title;
   data.findings = outcome.findings;
   for (std::size_t i = 0; i < set.items.size(); ++i) {
@@ -83,13 +83,13 @@ ReportData report_data(const SetRun& set) {
   return data;
 }
 
-ReportData check_data(const SetRun& set) {
-  ReportData data;
+report::ReportData check_data(const SetRun& set) {
+  report::ReportData data;
   data.prepared = false;
   data.title = set.outcome.title;
   data.findings = set.outcome.findings;
-  for (const StationImage& image : set.images) {
-    ReportView view;
+  for (const ingest::StationImage& image : set.images) {
+    report::ReportView view;
     view.name = image.name;
     view.ring = image.ring;
     view.station = image.station;
@@ -97,7 +97,7 @@ ReportData check_data(const SetRun& set) {
     view.source_file = image.source;
     data.views.push_back(std::move(view));
   }
-  add_rings(data, set.workspace.file.specimen);
+  report::add_rings(data, set.workspace.file.specimen);
   return data;
 }
 

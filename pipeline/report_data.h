@@ -2,13 +2,13 @@
 #pragma once
 
 #include "pipeline/set_run.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 
-ReportData report_data(const SetRun& set);
+report::ReportData report_data(const SetRun& set);
 
 // As much of a report as the judgement of check needs.
-ReportData check_data(const SetRun& set);
+report::ReportData check_data(const SetRun& set);
 
 }  // namespace trunnion

@@ -5,7 +5,7 @@
 
 #include "core/scene.h"
 #include "pipeline/archive.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 
@@ -71,8 +71,8 @@ void archive_scene(Archive& archive, Scene& scene) {
 }
 
 template <typename Archive>
-void archive_to_do(Archive& archive, std::vector<ToDo>& list) {
-  archive.list(list, [](auto& a, ToDo& item) {
+void archive_to_do(Archive& archive, std::vector<report::ToDo>& list) {
+  archive.list(list, [](auto& a, report::ToDo& item) {
     a(item.severity);
     for (std::string* text : {&item.where, &item.view, &item.anchor, &item.what, &item.remedy}) {
       a(*text);
@@ -81,7 +81,7 @@ void archive_to_do(Archive& archive, std::vector<ToDo>& list) {
 }
 
 template <typename Archive>
-void archive_judgement(Archive& archive, Judgement& judgement) {
+void archive_judgement(Archive& archive, report::Judgement& judgement) {
   archive(judgement.verdict);
   archive(judgement.sentence);
   archive_to_do(archive, judgement.to_do);

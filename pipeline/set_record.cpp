@@ -8,13 +8,13 @@
 namespace trunnion {
 namespace {
 
-constexpr const char* kStep = "set";  // of the journal
+constexpr const char* kSetStep = "set";  // of the journal
 
 }  // namespace
 
 std::string set_fingerprint(const SetRun& set) {
   const Workspace& workspace = set.workspace;
-  Fingerprint print(kStep);
+  Fingerprint print(kSetStep);
   print.add(workspace.specimen_hash).add(workspace.setup_hash);
   print.add(workspace.record ? workspace.record->hash : std::string());
   for (const TemplateSettings& wanted : workspace.file.settings.output.templates) {
@@ -36,7 +36,7 @@ bool restore_set(SetRun& set, const std::string& fingerprint) {
   for (const ImageItem& item : set.items) {
     if (!item.reused) return false;
   }
-  const auto recorded = set.journal.find("", kStep, fingerprint);
+  const auto recorded = set.journal.find("", kSetStep, fingerprint);
   if (!recorded) return false;
   ArchiveReader reader(*recorded);
   std::string outputs_digest;
@@ -56,7 +56,7 @@ void record_set(const SetRun& set, const std::string& fingerprint) {
   writer(outputs_digest);
   archive_findings(writer, outcome.findings);
   for (const SetStep& step : set_steps(Job::prepare)) step.kept.write(writer, outcome);
-  set.journal.record("", kStep, fingerprint, writer.bytes);
+  set.journal.record("", kSetStep, fingerprint, writer.bytes);
 }
 
 }  // namespace trunnion

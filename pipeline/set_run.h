@@ -19,10 +19,10 @@
 #include "pipeline/progress.h"
 #include "pipeline/step.h"
 #include "pipeline/workspace.h"
-#include "stages/compare_stations.h"
-#include "stages/ingest.h"
-#include "stages/mask_confidence.h"
-#include "stages/undistort.h"
+#include "stages/compare_stations/compare_stations.h"
+#include "stages/ingest/ingest.h"
+#include "stages/mask_confidence/mask_confidence.h"
+#include "stages/undistort/undistort.h"
 
 namespace trunnion {
 
@@ -48,7 +48,7 @@ struct EncodedFile {
 };
 
 struct ImageItem {
-  StationImage station;
+  ingest::StationImage station;
   std::string input_hash;
   std::string fingerprint;                         // of all image steps
   std::map<std::string_view, std::string> prints;  // fingerprint of each product, by its name
@@ -72,16 +72,17 @@ struct SetRun {
   Progress& progress;
   std::string date{};  // ISO 8601, for the report only
 
-  std::vector<StationImage> images{};  // usable ones: found by ingest, less what the survey can't
-                                       // read
+  std::vector<ingest::StationImage> images{};  // usable ones: found by ingest, less what the survey
+                                               // can't read
   std::unique_ptr<DecodedImages> decoded{};
   SurveyResult survey{};
   std::string survey_fingerprint{};  // of what the survey found
-  UndistortMap map{};
-  std::vector<ImageItem> items{};    // less faulty ones; prepare: one a view of the scene
-  std::vector<StationLook> looks{};  // one an item: exposure and sharpness among the stations
-  std::vector<RingAxis> rings{};     // axes used by orient
-  MaskConfidence confidence{};
+  undistort::UndistortMap map{};
+  std::vector<ImageItem> items{};  // less faulty ones; prepare: one a view of the scene
+  std::vector<compare_stations::StationLook>
+      looks{};                    // one an item: exposure and sharpness among the stations
+  std::vector<RingAxis> rings{};  // axes used by orient
+  mask_confidence::MaskConfidence confidence{};
   PrepareOutcome outcome{};  // outcome.scene: priors from orient on, refined poses after refine
 
   [[nodiscard]] const Settings& settings() const { return workspace.file.settings; }
@@ -90,6 +91,6 @@ struct SetRun {
   }
 };
 
-std::string mask_path(const StationImage& station, const OutputSettings& output);
+std::string mask_path(const ingest::StationImage& station, const OutputSettings& output);
 
 }  // namespace trunnion

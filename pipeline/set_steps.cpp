@@ -56,7 +56,7 @@ void run_steps(SetRun& set) {
   const std::vector<SetStep>& steps = set_steps(set.job);
   if (set.job == Job::check) {
     for (const SetStep& step : steps) run_step(set, step);
-    set.outcome.judgement = judge(check_data(set));
+    set.outcome.judgement = report::judge(check_data(set));
     return;
   }
   const auto finishing =

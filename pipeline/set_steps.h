@@ -7,7 +7,7 @@
 
 #include "pipeline/set_run.h"
 #include "pipeline/step.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 
@@ -25,7 +25,7 @@ struct SetStep {
   std::string (*run)(SetRun&, const Fingerprint& own) = nullptr;
   Kept<PrepareOutcome> kept{};  // of a finishing step; findings are kept for all together
   // Adds what the step found to the report, whose views stand in the order of set.items.
-  void (*report)(const SetRun&, ReportData&) = nullptr;
+  void (*report)(const SetRun&, report::ReportData&) = nullptr;
 };
 
 // The declarations: preparing_steps.cpp, finishing_steps.cpp.

@@ -15,7 +15,7 @@
 #include "pipeline/empty_stage.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/survey_cache.h"
-#include "stages/survey.h"
+#include "stages/survey/survey.h"
 
 namespace trunnion {
 namespace {
@@ -29,11 +29,11 @@ struct Picks {
 
 Picks picks_of(const SetRun& set) {
   std::vector<std::size_t> ring_sizes(set.workspace.file.specimen.rings.size(), 0);
-  for (const StationImage& image : set.images) ++ring_sizes[image.ring_index];
+  for (const ingest::StationImage& image : set.images) ++ring_sizes[image.ring_index];
   const SurveySettings& settings = set.settings().survey;
-  Picks picks{survey_stations(ring_sizes, settings), {}};
+  Picks picks{survey::survey_stations(ring_sizes, settings), {}};
   for (std::size_t k = 0, end = 0; k < picks.images.size(); ++k) {
-    if (k == end) end = survey_round_end(k, picks.images.size(), settings);
+    if (k == end) end = survey::survey_round_end(k, picks.images.size(), settings);
     picks.round_end.push_back(end);
   }
   return picks;
@@ -134,9 +134,9 @@ std::string survey_once(SetRun& set, const Picks& picks, SurveyReader& reader, F
   if (unchanged) {
     set.survey = survey_from_bytes(*bytes);
   } else {
-    const ImageReader read = [&reader](std::size_t index) { return reader(index); };
-    set.survey = survey(picks.images, read, read_empty_stage(set.workspace), specimen.backdrop,
-                        set.settings().survey);
+    const survey::ImageReader read = [&reader](std::size_t index) { return reader(index); };
+    set.survey = survey::survey(picks.images, read, read_empty_stage(set.workspace),
+                                specimen.backdrop, set.settings().survey);
     for (std::size_t k = 0; k < set.survey.images.size(); ++k) {
       print.add(set.journal.input_hash(set.images[picks.images[k]].file));
     }

@@ -8,7 +8,7 @@
 namespace trunnion {
 namespace {
 
-struct Options {
+struct PrepareCommand {
   std::string workspace;
   std::string calibration;
   bool ignore_mismatch = false;
@@ -16,7 +16,7 @@ struct Options {
   bool every_image = false;
 };
 
-PrepareOptions prepare_options(const Options& options, const Common& common) {
+PrepareOptions prepare_options(const PrepareCommand& options, const Common& common) {
   PrepareOptions result;
   if (!options.calibration.empty()) result.workspace.calibration = options.calibration;
   result.workspace.ignore_mismatch = options.ignore_mismatch;
@@ -28,14 +28,14 @@ PrepareOptions prepare_options(const Options& options, const Common& common) {
 
 template <typename Outcome>
 CommandResult result_of(const Outcome& outcome) {
-  CommandResult result{format_summary(summary_of(outcome), terminal_traits(stdout)),
-                       json_of(outcome), outcome.judgement.verdict == Verdict::reshoot ? 1 : 0,
-                       errors_of(outcome.findings)};
+  CommandResult result{
+      format_summary(summary_of(outcome), terminal_traits(stdout)), json_of(outcome),
+      outcome.judgement.verdict == report::Verdict::reshoot ? 1 : 0, errors_of(outcome.findings)};
   if (result.errors.empty()) result.errors = {outcome.judgement.sentence};
   return result;
 }
 
-void add_workspace_options(CLI::App& command, Options& options) {
+void add_workspace_options(CLI::App& command, PrepareCommand& options) {
   command.add_option("workspace", options.workspace, "Folder with specimen.toml")->required();
   command.add_option("--calibration", options.calibration,
                      "Calibration record to use instead of the one beside the setup");
@@ -46,7 +46,7 @@ void add_workspace_options(CLI::App& command, Options& options) {
 }  // namespace
 
 void add_prepare(CLI::App& app) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<PrepareCommand>();
   CLI::App* command = add_command(
       app, "prepare",
       "Make a masked, undistorted set with camera poses from a workspace's fused images",
@@ -63,7 +63,7 @@ void add_prepare(CLI::App& app) {
 }
 
 void add_check(CLI::App& app) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<PrepareCommand>();
   CLI::App* command = add_command(
       app, "check", "Check in seconds whether a set is fit for preparing",
       [options](const Common& common) {

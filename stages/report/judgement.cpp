@@ -8,9 +8,9 @@
 #include <set>
 
 #include "core/median.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
-namespace trunnion {
+namespace trunnion::report {
 namespace {
 
 constexpr const char* kWholeSet = "whole set";
@@ -293,4 +293,4 @@ std::string methods_paragraph(const ReportData& data) {
   return text;
 }
 
-}  // namespace trunnion
+}  // namespace trunnion::report

@@ -6,7 +6,7 @@
 #include "core/error.h"
 
 namespace trunnion {
-namespace {
+namespace settings_test {
 
 constexpr const char* kSpecimen = R"(
 title = "Seed"
@@ -168,5 +168,5 @@ TEST(SpecimenFile, ReadsTiltsAndReferenceSlices) {
             std::string::npos);
 }
 
-}  // namespace
+}  // namespace settings_test
 }  // namespace trunnion

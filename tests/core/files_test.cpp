@@ -9,7 +9,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace files_test {
 
 TEST(Files, AnUncommittedFileLeavesNothing) {
   const test::TemporaryFolder folder;
@@ -108,5 +108,5 @@ TEST(Hash, OfAFileIsThatOfItsBytes) {
   EXPECT_EQ(hash_file(folder.path() / "a"), hash_bytes(content));
 }
 
-}  // namespace
+}  // namespace files_test
 }  // namespace trunnion

@@ -7,7 +7,7 @@
 #include "core/camera.h"
 
 namespace trunnion {
-namespace {
+namespace archive_test {
 
 // Bytes between the fields of a struct are of no value: hashed, they would make equal sets differ.
 static_assert(!std::is_invocable_v<ArchiveWriter, Camera&>);
@@ -39,5 +39,5 @@ TEST(Archive, BytesThatEndTooSoonAreADamagedJournal) {
   EXPECT_THROW((void)from_archive<double>("1234567", fields), JournalDamaged);
 }
 
-}  // namespace
+}  // namespace archive_test
 }  // namespace trunnion

@@ -10,7 +10,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace command_line_test {
 
 using testing::HasSubstr;
 using testing::IsEmpty;
@@ -147,5 +147,5 @@ TEST(CommandLine, ErrorsAreJsonTooWhereAsked) {
   EXPECT_THAT(json.at("error").get<std::string>(), HasSubstr("did you mean \"title\""));
 }
 
-}  // namespace
+}  // namespace command_line_test
 }  // namespace trunnion

@@ -13,7 +13,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace failed_outputs_test {
 
 using testing::HasSubstr;
 
@@ -171,5 +171,5 @@ TEST(Originals, AreNotOverwrittenThroughALinkBelowTheOutputs) {
   EXPECT_TRUE(fs::exists(set.root() / "large disk/mid_000.tif"));
 }
 
-}  // namespace
+}  // namespace failed_outputs_test
 }  // namespace trunnion

@@ -18,7 +18,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace interruption_test {
 
 using Clock = std::chrono::steady_clock;
 using testing::HasSubstr;
@@ -185,5 +185,5 @@ TEST(Interruption, AnInputThatVanishesIsNamedAndTheOthersArePrepared) {
   EXPECT_TRUE(fs::exists(set.prepared() / "images/mid_022.tif"));
 }
 
-}  // namespace
+}  // namespace interruption_test
 }  // namespace trunnion

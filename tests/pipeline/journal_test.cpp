@@ -10,7 +10,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace journal_test {
 
 TEST(Journal, RemembersAStepByItsFingerprintAcrossRuns) {
   const test::TemporaryFolder folder;
@@ -119,5 +119,5 @@ TEST(Journal, TakesRecordsFromSeveralThreads) {
   EXPECT_TRUE(journal.find("3_49", "mask", "f"));
 }
 
-}  // namespace
+}  // namespace journal_test
 }  // namespace trunnion

@@ -17,7 +17,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace steps_test {
 
 using testing::HasSubstr;
 using testing::IsEmpty;
@@ -242,5 +242,5 @@ TEST(Check, NamesEveryUnreadableImageOfTheSurvey) {
   }
 }
 
-}  // namespace
+}  // namespace steps_test
 }  // namespace trunnion

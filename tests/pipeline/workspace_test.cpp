@@ -7,11 +7,11 @@
 
 #include "core/error.h"
 #include "core/files.h"
-#include "stages/orient.h"
+#include "stages/orient/orient.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace workspace_test {
 
 using testing::HasSubstr;
 
@@ -74,8 +74,8 @@ TEST_F(WorkspaceTest, AMeasuredScaleStandsInForTheMark) {
   Workspace workspace = open_workspace(root());
   EXPECT_NEAR(workspace.setup.lateral_magnification(), 4.0 / 3.8, 1e-12);
   const auto scale_at_axis = [&](const Camera& camera) {
-    const OrientResult oriented = orient({{"a_1", "a", 0, 1, 0.0}}, workspace.file.specimen,
-                                         workspace.setup, &*workspace.record);
+    const orient::OrientResult oriented = orient::orient(
+        {{"a_1", "a", 0, 1, 0.0}}, workspace.file.specimen, workspace.setup, &*workspace.record);
     return oriented.views[0].pose.t.norm() / camera.fx;
   };
   EXPECT_NEAR(scale_at_axis(workspace.setup.nominal_camera()), 0.0038, 1e-9);
@@ -170,5 +170,5 @@ TEST_F(WorkspaceTest, AStaleLockFileDoesNoHarm) {
   EXPECT_NO_THROW(WorkspaceLock{workspace});
 }
 
-}  // namespace
+}  // namespace workspace_test
 }  // namespace trunnion

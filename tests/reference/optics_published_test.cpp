@@ -9,7 +9,7 @@
 #include "core/optics.h"
 
 namespace trunnion {
-namespace {
+namespace optics_published_test {
 
 constexpr double kTwoPercent = 0.02;
 
@@ -172,5 +172,5 @@ TEST(OpticsPublished, SlicesOfTheWorkedExample) {
   EXPECT_EQ(slices_for_depth(10, 0.75 * depth), 61);
 }
 
-}  // namespace
+}  // namespace optics_published_test
 }  // namespace trunnion
