@@ -11,9 +11,9 @@
 #include <sstream>
 
 #include "config/calibration_record.h"
-#include "config/capture_table.h"
 #include "config/setup.h"
 #include "core/angle.h"
+#include "core/csv.h"
 #include "core/date.h"
 #include "core/error.h"
 #include "core/files.h"
