@@ -9,6 +9,8 @@
 #include <Eigen/Geometry>
 #include <cmath>
 
+#include "core/distortion.h"
+
 namespace trunnion::rig {
 
 template <typename T>
@@ -97,11 +99,8 @@ template <typename T>
 Eigen::Matrix<T, 2, 1> project(const T* camera, bool telecentric, const Vector3<T>& x) {
   const T u = telecentric ? x[0] : x[0] / x[2];
   const T v = telecentric ? x[1] : x[1] / x[2];
-  const T r2 = u * u + v * v;
-  const T radial = T(1) + r2 * (camera[4] + r2 * (camera[5] + r2 * camera[8]));
-  const T du = u * radial + T(2) * camera[6] * u * v + camera[7] * (r2 + T(2) * u * u);
-  const T dv = v * radial + camera[6] * (r2 + T(2) * v * v) + T(2) * camera[7] * u * v;
-  return {camera[0] * du + camera[2], camera[1] * dv + camera[3]};
+  const Eigen::Matrix<T, 2, 1> at = distorted(camera + 4, u, v);
+  return {camera[0] * at[0] + camera[2], camera[1] * at[1] + camera[3]};
 }
 
 }  // namespace trunnion::rig
