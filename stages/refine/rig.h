@@ -143,8 +143,11 @@ void rig_pose(const RigModel& model, const StationModel& station, const StationS
   if (model.second.exists) {
     std::array<T, 4> line;
     for (std::size_t k = 0; k < 4; ++k) line[k] = model.second.prior[k] + steps.line[k];
-    rig::compose_tilted<T>(stage_R, origin, steps.stage_angle, model.second.kind == TiltKind::stage,
-                           line.data(), T(station.tilt + steps.tilt), R, t);
+    const rig::Motion<T> tilted = rig::compose_tilted<T>(
+        {stage_R, origin}, steps.stage_angle, model.second.kind == TiltKind::stage,
+        rig::tilt_motion<T>(line.data(), T(station.tilt + steps.tilt)));
+    R = tilted.R;
+    t = tilted.t;
   } else {
     R = stage_R * rig::turn<T>(steps.stage_angle);
     t = origin;
