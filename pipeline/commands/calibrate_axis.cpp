@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdlib>
 #include <map>
 #include <memory>
 #include <optional>
@@ -309,8 +308,7 @@ CommandResult calibrate_axis_command(const AxisCommand& options, const Common& c
   board_options.allow_partial = false;
   const std::vector<BoardFile> boards = find_boards(files, pattern, common.jobs, board_options);
   Findings findings;
-  const calibrate_axis::AxisRequest request =
-      request_of(setup, &record, boards, told, pattern, options, findings);
+  const auto request = request_of(setup, &record, boards, told, pattern, options, findings);
   calibrate_axis::AxisOptions axis_options;
   axis_options.sigma_angle = radians(options.sigma_angle_deg);
   calibrate_axis::AxisResult result = calibrate_axis::calibrate_axis(request, axis_options);
@@ -333,13 +331,7 @@ CommandResult calibrate_axis_command(const AxisCommand& options, const Common& c
   command.json = to_json(result, request);
   command.json["findings"] = findings_json(result.findings, FindingStage::left_out);
   command.text = to_text(result);
-  if (!result.accepted) {
-    command.text += "No calibration was written.\n";
-    command.exit_code = 1;
-    command.errors = errors_of(result.findings);
-    command.errors.push_back("No calibration was written.");
-    return command;
-  }
+  if (!result.accepted) return without_calibration(std::move(command), result.findings);
   record.axis = result.calibration;
   record.reference = setup.reference;
   write_record(record_file, record);

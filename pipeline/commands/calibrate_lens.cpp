@@ -200,11 +200,8 @@ CommandResult calibrate_lens_command(const LensCommand& options, const Common& c
   CommandResult command;
   if (!result.accepted) {
     command.json = to_json(result);
-    command.text = findings_text(result.findings) + "No calibration was written.\n";
-    command.exit_code = 1;
-    command.errors = errors_of(result.findings);
-    command.errors.push_back("No calibration was written.");
-    return command;
+    command.text = findings_text(result.findings);
+    return without_calibration(std::move(command), result.findings);
   }
   result.calibration.provenance = provenance_of(files, result);
   const std::filesystem::path file = record_path(options.setup);
