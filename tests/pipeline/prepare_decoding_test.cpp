@@ -39,12 +39,12 @@ std::string sentences(const Findings& findings, Severity least) {
   return text;
 }
 
-void expect_same_images(const test::SmallSet& a, const test::SmallSet& b) {
+void expect_same_images(const test::SmallSet& a, const test::SmallSet& b, double most = 0.0) {
   for (const fs::path& file : files_in(a.prepared() / "images")) {
     const cv::Mat expected = read_image(file);
     const cv::Mat found = read_image(b.prepared() / "images" / file.filename());
     ASSERT_EQ(found.type(), expected.type());
-    EXPECT_EQ(cv::norm(found, expected, cv::NORM_INF), 0.0) << file;
+    EXPECT_LE(cv::norm(found, expected, cv::NORM_INF), most) << file;
   }
 }
 
@@ -71,14 +71,10 @@ TEST(PrepareDecoding, PlanesTilesAndBigTiffGiveTheImagesOfPlainStrips) {
 }
 
 TEST(PrepareDecoding, AlphaNoneLeavesOutTheAlphaOfTheSource) {
-  // How deep a speck is comes from sums that round differently with four channels.
-  const std::string unrepaired = "[repair]\ndust = false";
   for (const FileType type : {FileType::tiff, FileType::png}) {
     const test::SmallSet plain(true, four_stations(type, 16));
-    plain.add_settings(unrepaired);
     (void)plain.prepare();
     const test::SmallSet other(true, four_stations(type, 16));
-    other.add_settings(unrepaired);
     for (const fs::path& file : files_in(other.workspace() / "fused")) {
       cv::Mat four;
       cv::cvtColor(read_image(file), four, cv::COLOR_BGR2BGRA);
@@ -88,7 +84,7 @@ TEST(PrepareDecoding, AlphaNoneLeavesOutTheAlphaOfTheSource) {
     }
     const PrepareOutcome outcome = other.prepare();
     EXPECT_THAT(sentences(outcome.findings, Severity::note), HasSubstr("alpha channel"));
-    expect_same_images(plain, other);
+    expect_same_images(plain, other, 1.0);  // of 65535: sums over four channels round otherwise
   }
 }
 
