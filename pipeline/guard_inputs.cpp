@@ -52,14 +52,17 @@ class InputFolders {
   void add_file(const std::string& what, const fs::path& file) {
     add_folder(what, file.parent_path());
     std::error_code code;
-    if (fs::is_symlink(file, code)) add_folder(what, resolved(file).parent_path());
+    if (!fs::is_symlink(file, code)) return;
+    // One that leads round in a circle leads to no original; reading it fails on its own.
+    const fs::path real = fs::weakly_canonical(file, code);
+    if (!code) add_folder(what, real.parent_path());
   }
   // Every file of a folder.
   void add_files(const std::string& what, const fs::path& folder) {
     add_folder(what, folder);
     std::error_code code;
-    for (const auto& entry : fs::directory_iterator(folder, code)) {
-      if (entry.is_symlink(code)) add_file(what, entry.path());
+    for (fs::directory_iterator at(folder, code), end; at != end; at.increment(code)) {
+      if (at->is_symlink(code)) add_file(what, at->path());
     }
   }
   [[nodiscard]] const std::vector<Inputs>& all() const { return all_; }
@@ -112,8 +115,8 @@ std::vector<fs::path> outputs_of(const Workspace& workspace) {
   }
   std::error_code code;
   for (const fs::path& top : {prepared, workspace.state()}) {
-    for (const auto& entry : fs::recursive_directory_iterator(top, code)) {
-      if (entry.is_symlink(code) && entry.is_directory(code)) all.push_back(entry.path());
+    for (fs::recursive_directory_iterator at(top, code), end; at != end; at.increment(code)) {
+      if (at->is_symlink(code) && at->is_directory(code)) all.push_back(at->path());
     }
   }
   return all;

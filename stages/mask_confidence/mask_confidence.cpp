@@ -32,9 +32,18 @@ std::pair<double, double> usual(const std::vector<double>& values) {
 // units of the silhouette's own size. NaN where there are no two near neighbours.
 std::vector<double> jumps(const std::vector<MaskView>& views) {
   std::vector<double> result(views.size(), std::numeric_limits<double>::quiet_NaN());
+  // Beside an empty mask, which is named already, a sound one would seem to jump.
   std::vector<StationId> stations;
-  for (const MaskView& view : views) stations.push_back({view.ring, 0, view.stage_angle});
-  const std::vector<StationNeighbours> neighbours = station_neighbours(stations);
+  std::vector<std::size_t> shown;  // of `stations` in `views`
+  for (std::size_t k = 0; k < views.size(); ++k) {
+    if (views[k].measures.area_px <= 0) continue;
+    stations.push_back({views[k].ring, 0, views[k].stage_angle});
+    shown.push_back(k);
+  }
+  std::vector<StationNeighbours> neighbours = station_neighbours(stations);
+  for (StationNeighbours& each : neighbours) {
+    each = {shown[each.before], shown[each.here], shown[each.after], each.near};
+  }
   for (const auto& [before, here, after, near] : neighbours) {
     if (!near) continue;
     const MaskMeasures& b = views[before].measures;

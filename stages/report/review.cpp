@@ -61,8 +61,8 @@ Findings review(const ReportData& data, const ReviewLimits& limits) {
                       std::abs(step.change + steps[i + 1].change) <= limit;
     const std::string what =
         back ? fmt::format(
-                   "The stage angle of {} is offset by {:+.2f} degrees (typical variation "
-                   "{:.2f}).",
+                   "The stage angle of {} alone is offset by {:+.2f} degrees (typical "
+                   "variation {:.2f}).",
                    place(*step.to), step.change * kDegreesPerRadian, sigma * kDegreesPerRadian)
              : fmt::format(
                    "From {} on, stage angles are offset by {:+.2f} degrees (typical "

@@ -70,11 +70,10 @@ bool printable(const std::string& text) {
 }
 
 // Runs a command on a spoilt set and checks what holds for every bad input.
-ProgramRun expect_refused(const Copy& copy, std::vector<std::string> words,
+ProgramRun expect_refused(const Copy& copy, const std::vector<std::string>& words,
                           const std::string& named, int exit_code = 1) {
   ++tried();
   const auto before = test::hashes_below(copy.root());
-  words.insert(words.end(), {"--quiet"});
   const ProgramRun run = test::run_trunnion(words);
   const std::string told = run.out + run.err;
   EXPECT_EQ(run.exit_code, exit_code) << told;

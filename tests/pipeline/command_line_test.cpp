@@ -111,7 +111,10 @@ TEST(CommandLine, ALostResultIsAnError) {
   for (const char* call : {"--help", "--version", "docs --help", "plan --help", "prepare --help"}) {
     EXPECT_EQ(shell(test::program() + " " + call + " >/dev/full 2>" + err), 1) << call;
     EXPECT_THAT(read_file(err), HasSubstr("standard output")) << call;
-    EXPECT_THAT(read_file(err), HasSubstr("No space left on device")) << call;
+    // The library that prints these has flushed already, and the system's reason is gone.
+    EXPECT_THAT(read_file(err), testing::AnyOf(HasSubstr("No space left on device"),
+                                               HasSubstr("no more could be written")))
+        << call;
   }
   const test::SmallSet set;
   const std::string check = test::program() + " check " + set.workspace().string();

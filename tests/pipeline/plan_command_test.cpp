@@ -53,7 +53,7 @@ TEST(PlanCommand, OverwritesNothingUnlessForced) {
   const Words call = beetle({"-o", workspace.string()});
   const test::ProgramRun refused = test::run_trunnion(call);
   EXPECT_EQ(refused.exit_code, 1);
-  EXPECT_THAT(refused.err, HasSubstr("plan.svg exists already"));
+  EXPECT_THAT(refused.err, HasSubstr("plan.svg already exists"));
   EXPECT_EQ(read_file(workspace / "plan.svg"), "mine");
   EXPECT_FALSE(fs::exists(workspace / "specimen.toml"));
   EXPECT_FALSE(fs::exists(folder.path() / "setups"));

@@ -276,7 +276,7 @@ TEST(Formats, SidecarIsRdfXml) {
              "g = rdflib.Graph().parse(data=rdf, format='xml')\n"
              "ns = rdflib.Namespace('https://trunnion.invalid/ns/1.0/')\n"
              "print([str(o) for o in g.objects(None, ns.Station)][0])\n"
-             "seq = list(g.objects(None, ns.Rotation))[0]\n"
+             "seq = list(g.objects(None, ns.CameraFromWorld_rows))[0]\n"
              "print(len([p for p in g.predicates(seq) if '#_' in str(p)]))\n");
   const Outcome result =
       run(python + " '" + (folder.path() / "read.py").string() + "' '" + sidecar.string() + "'");

@@ -47,7 +47,7 @@ TEST(MeasureScale, BrightRulingsOnDarkServeToo) {
 TEST(MeasureScale, SaysWhyNothingWasMeasured) {
   const ScaleMeasurement scale = measure_scale(rulings(300, 0.0, 0.2, 0.8), {});
   EXPECT_FALSE(scale.found);
-  EXPECT_NE(scale.reason.find("rulings"), std::string::npos);
+  EXPECT_NE(scale.reason.find("graduations"), std::string::npos);
 }
 
 }  // namespace measure_scale_test

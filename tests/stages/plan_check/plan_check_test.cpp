@@ -74,7 +74,7 @@ TEST(PlanCheck, NamesDoubledAndUnplannedStationsAndRings) {
   EXPECT_THAT(only_finding(images).what, HasSubstr("not planned: 12"));
   images.back().at.ring = "top";
   EXPECT_THAT(only_finding(images).what, HasSubstr("Ring top (1 stations) was not planned"));
-  EXPECT_THAT(only_finding(as_planned(), "other").what, HasSubstr("planned was macro"));
+  EXPECT_THAT(only_finding(as_planned(), "other").what, HasSubstr("setup macro was planned"));
 }
 
 TEST(PlanCheck, AnglesAreComparedAroundTheCircle) {

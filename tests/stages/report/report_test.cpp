@@ -176,7 +176,7 @@ TEST(ReportReview, FindsTheSlipThatStaysAndTheOneThatReturns) {
   const Findings back = review(data);
   ASSERT_EQ(back.size(), 1U);
   EXPECT_EQ(back[0].file, "fused/high_004.tif");
-  EXPECT_THAT(back[0].what, HasSubstr("and back"));
+  EXPECT_THAT(back[0].what, HasSubstr("The stage angle of high 4 alone"));
   for (ReportView& view : data.views) {
     view.angle_correction = view.ring == "low" && view.station >= 9 ? 0.04 : 0.0;
   }

@@ -87,7 +87,7 @@ TEST(Survey, FindsDustOnBackdropAndNothingOnACleanSet) {
     EXPECT_TRUE(found) << truth.x_px << ", " << truth.y_px;
   }
   ASSERT_FALSE(result.findings.empty());
-  EXPECT_NE(result.findings.front().what.find("4 spots of dust"), std::string::npos);
+  EXPECT_NE(result.findings.front().what.find("4 dust spots"), std::string::npos);
 
   TurningScene::Picture picture = scene.picture(2);
   const repair::RepairResult repaired = repair::repair(picture.image, result.spots, {});
