@@ -198,7 +198,8 @@ INSTANTIATE_TEST_SUITE_P(Bits, Undone, testing::Values(8, 16));
 constexpr double kLight = 0.35;  // of the backdrop
 
 double code_of(double light) {
-  return std::round(srgb_curve().value(light) * 65535.0);
+  static const ToneCurve curve = srgb_curve();
+  return std::round(curve.value(light) * 65535.0);
 }
 
 // A station that got `gain` of the light, and what measure_view says of its backdrop.
