@@ -35,7 +35,4 @@ struct CaptureRow {
 std::vector<CaptureRow> read_capture_table(const std::filesystem::path& file);
 std::vector<CaptureRow> parse_capture_table(std::string_view text, const std::string& name);
 
-// Cells of one CSV text, quotes resolved; throws a data error for an open quote.
-std::vector<std::vector<std::string>> parse_csv(std::string_view text, const std::string& name);
-
 }  // namespace trunnion

@@ -5,6 +5,8 @@
 #include <cmath>
 #include <limits>
 
+#include "core/distortion.h"
+
 namespace trunnion {
 
 bool Camera::distorts() const {
@@ -12,13 +14,7 @@ bool Camera::distorts() const {
 }
 
 Eigen::Vector2d distort(const Camera& camera, const Eigen::Vector2d& ideal) {
-  const auto& [k1, k2, p1, p2, k3] = camera.distortion;
-  const double x = ideal.x();
-  const double y = ideal.y();
-  const double r2 = x * x + y * y;
-  const double radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3));
-  return {x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x),
-          y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y};
+  return distorted(camera.distortion.data(), ideal.x(), ideal.y());
 }
 
 Eigen::Matrix2d distort_jacobian(const Camera& camera, const Eigen::Vector2d& ideal) {

@@ -141,10 +141,10 @@ cv::Mat contrast(const cv::Mat& lab, const cv::Mat& backdrop_lab, const Contrast
 }
 
 cv::Mat contrast_noise(const cv::Mat& backdrop, const cv::Mat& backdrop_lab, double full_scale,
-                       double noise_at_zero, double noise_per_level) {
+                       const NoiseModel& noise) {
   cv::Mat levels;
   cv::max(backdrop, cv::Scalar::all(0), levels);
-  cv::Mat sigmas = levels * noise_per_level + cv::Scalar::all(noise_at_zero);
+  cv::Mat sigmas = levels * noise.per_level + cv::Scalar::all(noise.at_zero);
   cv::sqrt(sigmas, sigmas);
   const cv::Mat raised = backdrop + sigmas;
   cv::Mat variance = cv::Mat::zeros(backdrop.size(), CV_32FC1);

@@ -14,6 +14,8 @@
 #include <array>
 #include <opencv2/core.hpp>
 
+#include "core/noise.h"
+
 namespace trunnion {
 
 struct ContrastOptions {
@@ -42,9 +44,9 @@ float contrast(const cv::Vec3f& lab, const cv::Vec3f& backdrop_lab,
                const ContrastOptions& options = {});
 
 // 1 sigma of the contrast of a backdrop pixel whose sensor values have the variance
-// noise_at_zero + noise_per_level * value in each channel, CV_32FC1 of the size of `backdrop`
+// noise.variance(value) in each channel, CV_32FC1 of the size of `backdrop`
 // (CV_32FC3). `backdrop_lab`: the same by to_lab.
 cv::Mat contrast_noise(const cv::Mat& backdrop, const cv::Mat& backdrop_lab, double full_scale,
-                       double noise_at_zero, double noise_per_level);
+                       const NoiseModel& noise);
 
 }  // namespace trunnion

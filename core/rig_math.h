@@ -9,6 +9,8 @@
 #include <Eigen/Geometry>
 #include <cmath>
 
+#include "core/distortion.h"
+
 namespace trunnion::rig {
 
 template <typename T>
@@ -48,10 +50,17 @@ Matrix3<T> turn(const T& stage_angle) {
   return R;
 }
 
-// What the second axis does to a place: x -> R x + t, a turn by `angle` about the line of a
-// TiltAxis (turntable.h); `line`: azimuth, inclination, across, height.
+// x -> R x + t
 template <typename T>
-void tilt_motion(const T* line, const T& angle, Matrix3<T>& R, Vector3<T>& t) {
+struct Motion {
+  Matrix3<T> R;
+  Vector3<T> t;
+};
+
+// What the second axis does to a place: a turn by `angle` about the line of a TiltAxis
+// (turntable.h); `line`: azimuth, inclination, across, height.
+template <typename T>
+Motion<T> tilt_motion(const T* line, const T& angle) {
   using std::cos;
   using std::sin;
   const T ca = cos(line[0]);
@@ -59,27 +68,19 @@ void tilt_motion(const T* line, const T& angle, Matrix3<T>& R, Vector3<T>& t) {
   const T ci = cos(line[1]);
   const Vector3<T> along(ci * ca, ci * sa, sin(line[1]));
   const Vector3<T> point(-sa * line[2], ca * line[2], line[3]);
-  R = rotation_from_vector<T>(Vector3<T>(along * angle));
-  t = point - R * point;
+  const Matrix3<T> R = rotation_from_vector<T>(Vector3<T>(along * angle));
+  return {R, point - R * point};
 }
 
 // camera_from_world of a stage that turns, its tilt either below the turning (the whole stage) or
 // on top of it (the specimen): camera_from_stage T Rz(a) or camera_from_stage Rz(a) T.
 template <typename T>
-void compose_tilted(const Matrix3<T>& stage_R, const Vector3<T>& origin_mm, const T& stage_angle,
-                    bool tilts_stage, const T* line, const T& tilt, Matrix3<T>& R, Vector3<T>& t) {
-  Matrix3<T> tilt_R;
-  Vector3<T> tilt_t;
-  tilt_motion<T>(line, tilt, tilt_R, tilt_t);
+Motion<T> compose_tilted(const Motion<T>& stage, const T& stage_angle, bool tilts_stage,
+                         const Motion<T>& tilt) {
   const Matrix3<T> turned = turn<T>(stage_angle);
-  if (tilts_stage) {
-    t = origin_mm + stage_R * tilt_t;
-    R = stage_R * tilt_R * turned;
-  } else {
-    const Matrix3<T> outer = stage_R * turned;
-    t = origin_mm + outer * tilt_t;
-    R = outer * tilt_R;
-  }
+  if (tilts_stage) return {stage.R * tilt.R * turned, stage.t + stage.R * tilt.t};
+  const Matrix3<T> outer = stage.R * turned;
+  return {outer * tilt.R, stage.t + outer * tilt.t};
 }
 
 // A single parameter against its sigma.
@@ -97,11 +98,8 @@ template <typename T>
 Eigen::Matrix<T, 2, 1> project(const T* camera, bool telecentric, const Vector3<T>& x) {
   const T u = telecentric ? x[0] : x[0] / x[2];
   const T v = telecentric ? x[1] : x[1] / x[2];
-  const T r2 = u * u + v * v;
-  const T radial = T(1) + r2 * (camera[4] + r2 * (camera[5] + r2 * camera[8]));
-  const T du = u * radial + T(2) * camera[6] * u * v + camera[7] * (r2 + T(2) * u * u);
-  const T dv = v * radial + camera[6] * (r2 + T(2) * v * v) + T(2) * camera[7] * u * v;
-  return {camera[0] * du + camera[2], camera[1] * dv + camera[3]};
+  const Eigen::Matrix<T, 2, 1> at = distorted(camera + 4, u, v);
+  return {camera[0] * at[0] + camera[2], camera[1] * at[1] + camera[3]};
 }
 
 }  // namespace trunnion::rig

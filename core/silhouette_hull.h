@@ -16,13 +16,13 @@
 #include <opencv2/core.hpp>
 #include <vector>
 
-namespace trunnion {
+#include "core/projection.h"
 
-using Projection34 = Eigen::Matrix<double, 3, 4>;  // silhouette pixel ~ P (X, Y, Z, 1)
+namespace trunnion {
 
 struct HullView {
   cv::Mat silhouette;  // CV_8U coverage, free of lens distortion; outside of it nothing is known
-  Projection34 pixel_from_world = Projection34::Zero();
+  Projection34 pixel_from_world = Projection34::Zero();  // pixels of the silhouette
 };
 
 struct HullOptions {

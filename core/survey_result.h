@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "core/finding.h"
+#include "core/noise.h"
 
 namespace trunnion {
 
@@ -41,17 +42,16 @@ struct Separation {
 struct SurveyResult {
   int width_px = 0;  // of the surveyed images
   int height_px = 0;
-  double full_scale = 255;   // 255 or 65535
-  int scale = 1;             // backdrop is at 1/scale of the image size, rounded up
-  cv::Mat backdrop;          // CV_32FC3, sensor values (BGR), what does not turn
-  cv::Mat backdrop_seen;     // CV_8U, 255 where the backdrop was seen at some station, 0 where it
-                             // was always hidden and is interpolated
-  cv::Mat mount;             // CV_8U, 255 where something narrow stays on the axis at every
-                             // station and enters the specimen from the image's edge: a pin
-  cv::Mat occupied;          // CV_8U, 255 * share of surveyed stations at which specimen was seen
-  double noise_at_zero = 0;  // variance = noise_at_zero + noise_per_level * level (sensor values)
-  double noise_per_level = 0;
-  double falloff = 0;  // darkest corner of the backdrop relative to its middle; 1 is even
+  double full_scale = 255;  // 255 or 65535
+  int scale = 1;            // backdrop is at 1/scale of the image size, rounded up
+  cv::Mat backdrop;         // CV_32FC3, sensor values (BGR), what does not turn
+  cv::Mat backdrop_seen;    // CV_8U, 255 where the backdrop was seen at some station, 0 where it
+                            // was always hidden and is interpolated
+  cv::Mat mount;            // CV_8U, 255 where something narrow stays on the axis at every
+                            // station and enters the specimen from the image's edge: a pin
+  cv::Mat occupied;         // CV_8U, 255 * share of surveyed stations at which specimen was seen
+  NoiseModel noise;         // of one channel of one pixel, sensor values
+  double falloff = 0;       // darkest corner of the backdrop relative to its middle; 1 is even
   Separation separation;
   std::vector<Spot> spots;
   std::vector<std::size_t> images;  // the surveyed ones, as indices handed to the reader

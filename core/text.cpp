@@ -3,10 +3,14 @@
 #include <cstdint>
 
 namespace trunnion {
+namespace {
+
+constexpr std::string_view kBase64Digits =
+    "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+
+}  // namespace
 
 std::string base64(std::string_view bytes) {
-  static constexpr std::string_view kDigits =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
   std::string text;
   text.reserve((bytes.size() + 2) / 3 * 4);
   for (std::size_t i = 0; i < bytes.size(); i += 3) {
@@ -16,10 +20,26 @@ std::string base64(std::string_view bytes) {
       group = (group << 8U) | (there ? static_cast<unsigned char>(bytes[i + k]) : 0U);
     }
     for (std::size_t k = 0; k < 4; ++k) {
-      text += i + k > bytes.size() ? '=' : kDigits[(group >> (18U - 6U * k)) & 63U];
+      text += i + k > bytes.size() ? '=' : kBase64Digits[(group >> (18U - 6U * k)) & 63U];
     }
   }
   return text;
+}
+
+std::string from_base64(std::string_view text) {
+  std::string bytes;
+  std::uint32_t bits = 0;
+  int count = 0;
+  for (const char c : text) {
+    const std::size_t value = kBase64Digits.find(c);
+    if (value == std::string_view::npos) break;
+    bits = (bits << 6U) | static_cast<std::uint32_t>(value);
+    count += 6;
+    if (count < 8) continue;
+    count -= 8;
+    bytes.push_back(static_cast<char>((bits >> static_cast<unsigned>(count)) & 0xFFU));
+  }
+  return bytes;
 }
 
 }  // namespace trunnion

@@ -1,4 +1,4 @@
-// Numbers and table cells as text, in the same form in every file that trunnion writes.
+// Numbers and bytes as text, in the same form in every file that trunnion writes.
 #pragma once
 
 #include <fmt/format.h>
@@ -13,18 +13,10 @@ namespace trunnion {
   return fmt::format("{}", value == 0.0 ? 0.0 : value);
 }
 
-// A text cell of comma-separated values (RFC 4180): quoted where it must be. An apostrophe goes
-// before what a spreadsheet would take for a formula.
-[[nodiscard]] inline std::string csv_cell(std::string_view text) {
-  const bool formula =
-      !text.empty() && std::string_view("=+-@\t\r").find(text[0]) != std::string_view::npos;
-  if (!formula && text.find_first_of(",\"\r\n") == std::string_view::npos) return std::string(text);
-  std::string quoted = formula ? "\"'" : "\"";
-  for (const char c : text) quoted += c == '"' ? std::string("\"\"") : std::string(1, c);
-  return quoted + "\"";
-}
-
 // RFC 4648, section 4.
 std::string base64(std::string_view bytes);
+
+// The bytes of a base64 text, up to its padding or the first character that is not of it.
+std::string from_base64(std::string_view text);
 
 }  // namespace trunnion

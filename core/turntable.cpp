@@ -57,10 +57,10 @@ Pose pose_at(const Axis& axis, double stage_angle, bool telecentric, const Tilt&
   const TiltAxis& second = tilt.axis;
   const std::array<double, 4> line{second.azimuth, second.inclination, second.across_mm,
                                    second.height_mm};
-  Pose pose;
-  rig::compose_tilted<double>(stage.R, stage.t, stage_angle, second.kind == TiltKind::stage,
-                              line.data(), tilt.angle, pose.R, pose.t);
-  return pose;
+  const rig::Motion<double> moved =
+      rig::compose_tilted<double>({stage.R, stage.t}, stage_angle, second.kind == TiltKind::stage,
+                                  rig::tilt_motion<double>(line.data(), tilt.angle));
+  return {moved.R, moved.t};
 }
 
 PoseCovariance pose_covariance_at(const Axis& axis, const AxisCovariance& axis_covariance,

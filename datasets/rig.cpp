@@ -123,18 +123,6 @@ Rig make_rig(const RigOptions& options) {
   return rig;
 }
 
-std::string setup_toml(const Setup& setup) {
-  return fmt::format(
-      "# Setup of the demo: the marks as they stand on body and lens.\n"
-      "title = \"{}\"\n\n[body]\ntext = \"{}\"\nwidth_px = {}\nheight_px = {}\n"
-      "pixel_pitch_um = {}\n\n[lens]\nkind = \"photographic\"\ntext = \"{}\"\n"
-      "focal_length_mm = {}\nmagnification = {}\nf_number = {}\n\n[fusion]\n"
-      "moves = \"{}\"\nrescaled = {}\nreference = \"middle\"\n",
-      setup.title, setup.body_text, setup.width_px, setup.height_px, setup.pixel_pitch_um,
-      setup.lens_text, setup.focal_length_mm, setup.magnification, setup.f_number,
-      setup.moves == FocusMotion::lens ? "lens" : "rail", setup.rescaled);
-}
-
 CalibrationRecord true_record(const Rig& rig) {
   CalibrationRecord record = record_for(rig.setup);
   const Provenance provenance{"2000-01-01T00:00:00Z",

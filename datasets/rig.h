@@ -63,7 +63,6 @@ struct Rig {
 
 Rig make_rig(const RigOptions& options);
 
-std::string setup_toml(const Setup& setup);
 // The calibration a careful user would get, its values being the true ones.
 CalibrationRecord true_record(const Rig& rig);
 

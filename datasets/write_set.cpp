@@ -9,11 +9,12 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "config/toml_writer.h"
 #include "core/angle.h"
 #include "core/files.h"
 #include "core/hash.h"
+#include "datasets/demo_record.h"
 #include "datasets/demo_set.h"
-#include "datasets/manifest.h"
 
 namespace trunnion::demo {
 namespace {
@@ -197,7 +198,9 @@ void write_board(const DemoSet& set, const std::string& group, const BoardShot& 
 
 void write_texts(const DemoSet& set, const std::vector<TruePoint>& points,
                  const std::vector<BoardShot>& axis, Output& output) {
-  output.text("setups/demo.toml", setup_toml(set.rig().setup));
+  output.text("setups/demo.toml",
+              "# Setup of the demo: the marks as they stand on body and lens.\n" +
+                  setup_toml(set.rig().setup));
   output.text("specimen/specimen.toml", specimen_toml(set));
   output.text("truth/cameras.json", cameras_json(set));
   output.text("truth/dust.csv", dust_csv(set.sensor()));
@@ -254,8 +257,8 @@ DemoSummary write_all(const DemoSet& set, const std::function<void(int, int)>& p
 DemoSummary write_demo_set(const fs::path& folder, const DemoOptions& options,
                            const std::function<void(int, int)>& progress) {
   check_options(options);
-  const Manifest before = read_manifest(folder);
-  Manifest now;
+  const DemoRecord before = read_demo_record(folder);
+  DemoRecord now;
   now.made_with = made_with(options);
   if (before.complete && before.made_with == now.made_with && holds(folder, before)) {
     DemoSummary summary = before.summary;
@@ -265,7 +268,7 @@ DemoSummary write_demo_set(const fs::path& folder, const DemoOptions& options,
   // Marks the folder as a demo's before anything else is written, so that a run that was
   // interrupted can be repeated.
   now.files = before.files;
-  write_manifest(folder, now);
+  write_demo_record(folder, now);
   Output output(folder);
   const int jobs = options.jobs > 0 ? options.jobs : tbb::this_task_arena::max_concurrency();
   const tbb::global_control limit(tbb::global_control::max_allowed_parallelism,
@@ -275,7 +278,7 @@ DemoSummary write_demo_set(const fs::path& folder, const DemoOptions& options,
   now.files = output.files();
   now.complete = true;
   remove_stale(folder, before, now);
-  write_manifest(folder, now);
+  write_demo_record(folder, now);
   return now.summary;
 }
 

@@ -1,15 +1,13 @@
 #include "pipeline/prepare.h"
 
-#include <fmt/chrono.h>
 #include <tbb/global_control.h>
 
 #include <algorithm>
-#include <cstdlib>
-#include <ctime>
 #include <functional>
 #include <opencv2/core/utility.hpp>
 #include <thread>
 
+#include "core/date.h"
 #include "core/files.h"
 #include "core/metadata.h"
 #include "pipeline/interrupt.h"
@@ -40,13 +38,6 @@ class ThreadBudget {
   int opencv_;
 };
 
-// The report's date: SOURCE_DATE_EPOCH where set, so that runs can be compared byte by byte.
-std::string source_date() {
-  const char* epoch = std::getenv("SOURCE_DATE_EPOCH");
-  const std::time_t now = epoch != nullptr ? std::strtoll(epoch, nullptr, 10) : std::time(nullptr);
-  return fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
-}
-
 // All steps over a workspace that is open and locked.
 PrepareOutcome run_set(
     const Workspace& workspace, const PrepareOptions& options, Progress& progress, Job job,
@@ -54,7 +45,7 @@ PrepareOutcome run_set(
   Journal journal(workspace.journal());
   OutputStore outputs(journal, workspace.root, options.full_check);
   SetRun set{workspace, options, job, worker_count(options.jobs), journal, outputs, progress};
-  set.date = source_date();
+  set.date = iso_date_of_run();
   set.outcome.root = workspace.root;
   set.outcome.title = workspace.file.specimen.title;
   set.add(workspace.findings);

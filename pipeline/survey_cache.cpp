@@ -15,8 +15,8 @@ void fields(Archive& archive, SurveyResult& survey) {
   archive(survey.backdrop_seen);
   archive(survey.mount);
   archive(survey.occupied);
-  archive(survey.noise_at_zero);
-  archive(survey.noise_per_level);
+  archive(survey.noise.at_zero);
+  archive(survey.noise.per_level);
   archive(survey.falloff);
   archive(survey.separation.noise);
   archive(survey.separation.specimen);

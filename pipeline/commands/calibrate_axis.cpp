@@ -1,21 +1,20 @@
 // trunnion calibrate axis SETUP --images GLOB --angles ...: the rotation axis of a setup from
 // images of a checkerboard fixed on the stage at known stage angles.
-#include <fmt/chrono.h>
 #include <fmt/format.h>
 
 #include <algorithm>
 #include <cmath>
 #include <cstdlib>
-#include <ctime>
 #include <map>
 #include <memory>
 #include <optional>
 #include <sstream>
 
 #include "config/calibration_record.h"
-#include "config/capture_table.h"
 #include "config/setup.h"
 #include "core/angle.h"
+#include "core/csv.h"
+#include "core/date.h"
 #include "core/error.h"
 #include "core/files.h"
 #include "pipeline/board_images.h"
@@ -294,11 +293,8 @@ std::string to_text(const calibrate_axis::AxisResult& result) {
 
 Provenance provenance_of(const std::vector<BoardFile>& files,
                          const calibrate_axis::AxisResult& result) {
-  std::time_t now = std::time(nullptr);
-  // SOURCE_DATE_EPOCH, where set, makes records repeatable to the byte.
-  if (const char* epoch = std::getenv("SOURCE_DATE_EPOCH")) now = std::atoll(epoch);
   Provenance provenance;
-  provenance.date = fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
+  provenance.date = iso_date_of_run();
   provenance.tool_version = TRUNNION_VERSION;
   for (const BoardFile& file : files) {
     provenance.images.push_back(file.file.filename().string());

@@ -1,15 +1,13 @@
 // trunnion calibrate lens SETUP --images GLOB: the lens calibration of one setup from fused images
 // of a checkerboard. With --micrometer instead of --images: the scale alone.
-#include <fmt/chrono.h>
 #include <fmt/format.h>
 
-#include <cstdlib>
-#include <ctime>
 #include <memory>
 
 #include "config/calibration_record.h"
 #include "config/setup.h"
 #include "core/angle.h"
+#include "core/date.h"
 #include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
@@ -33,17 +31,10 @@ struct LensCommand {
   double division_mm = 0;
 };
 
-// SOURCE_DATE_EPOCH, where set, makes records repeatable to the byte.
-std::string date_now() {
-  std::time_t now = std::time(nullptr);
-  if (const char* epoch = std::getenv("SOURCE_DATE_EPOCH")) now = std::atoll(epoch);
-  return fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
-}
-
 Provenance provenance_of(const std::vector<BoardFile>& files,
                          const calibrate_lens::LensResult& result) {
   Provenance provenance;
-  provenance.date = date_now();
+  provenance.date = iso_date_of_run();
   provenance.tool_version = TRUNNION_VERSION;
   for (std::size_t i = 0; i < files.size(); ++i) {
     if (!result.images[i].used) continue;
@@ -187,7 +178,7 @@ CommandResult run_micrometer(const LensCommand& options, const Setup& setup) {
   record.scale = {scale.mm_per_px,
                   scale.mm_per_px_sigma,
                   scale.rulings,
-                  {date_now(),
+                  {iso_date_of_run(),
                    TRUNNION_VERSION,
                    {std::filesystem::path(options.micrometer).filename().string()},
                    {hash_file(options.micrometer)},

@@ -8,6 +8,7 @@
 
 #include "config/presets.h"
 #include "config/settings.h"
+#include "config/toml_writer.h"
 #include "core/error.h"
 #include "core/files.h"
 #include "pipeline/command_line.h"
@@ -70,7 +71,7 @@ std::string setup_reference(const PlanOptions& options, const CapturePlan& plan,
   }
   const Setup setup = plan::setup_as_planned(chosen.setup, plan.chosen);
   const fs::path relative = fs::path("..") / "setups" / (setup.name + ".toml");
-  outputs.push_back({(workspace / relative).lexically_normal(), plan::setup_toml(setup), true});
+  outputs.push_back({(workspace / relative).lexically_normal(), setup_toml(setup), true});
   return relative.generic_string();
 }
 

@@ -1,13 +1,12 @@
 #include "stages/annotate/annotate.h"
 
-#include <fmt/chrono.h>
 #include <fmt/format.h>
 
 #include <cmath>
 #include <cstdlib>
-#include <ctime>
 #include <set>
 
+#include "core/date.h"
 #include "core/hash.h"
 #include "core/text.h"
 #include "stages/annotate/policy.h"
@@ -156,7 +155,7 @@ void write_origin(ExifWriter& exif, const AnnotationInput& input, const View& vi
   }
   exif.text("Exif.Image.Software", "trunnion " TRUNNION_VERSION);
   if (const auto date = source_date()) {
-    exif.text("Exif.Image.DateTime", fmt::format("{:%Y:%m:%d %H:%M:%S}", *date));
+    exif.text("Exif.Image.DateTime", exif_date(*date));
   }
 }
 

@@ -1,6 +1,5 @@
 #include "stages/annotate/xmp.h"
 
-#include <fmt/chrono.h>
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -8,6 +7,7 @@
 #include <map>
 
 #include "core/angle.h"
+#include "core/date.h"
 #include "core/pose.h"
 #include "core/text.h"
 #include "stages/annotate/annotate.h"
@@ -127,7 +127,7 @@ void write_history(Exiv2::XmpData& xmp, const std::vector<std::string>& steps,
     xmp.add(Exiv2::XmpKey(root), &bag);
   }
   const auto date = source_date();
-  const std::string when = date ? fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", *date) : "";
+  const std::string when = date ? iso_date(*date) : "";
   const auto add = [&](const std::string& action, const std::string& agent,
                        const std::string& parameters) {
     const std::string item = fmt::format("{}[{}]/stEvt:", root, ++last);
@@ -161,12 +161,6 @@ std::vector<std::string> fit_xmp_into_jpeg(Exiv2::XmpData& xmp) {
     moved.push_back(largest->first);
   }
   return moved;
-}
-
-std::optional<std::tm> source_date() {
-  const char* epoch = std::getenv("SOURCE_DATE_EPOCH");
-  if (epoch == nullptr || *epoch == '\0') return std::nullopt;
-  return fmt::gmtime(static_cast<std::time_t>(std::strtoll(epoch, nullptr, 10)));
 }
 
 }  // namespace trunnion::annotate

@@ -2,8 +2,6 @@
 // processing history.
 #pragma once
 
-#include <ctime>
-#include <optional>
 #include <string>
 #include <vector>
 
@@ -30,8 +28,5 @@ void write_history(Exiv2::XmpData& xmp, const std::vector<std::string>& steps,
 // Takes the largest carried properties out until the packet fits into a JPEG's one segment; returns
 // their keys.
 std::vector<std::string> fit_xmp_into_jpeg(Exiv2::XmpData& xmp);
-
-// Reproducible builds' convention: the one clock that gives the same bytes twice.
-std::optional<std::tm> source_date();
 
 }  // namespace trunnion::annotate

@@ -275,8 +275,9 @@ void share_one_axis(FitStart& start, const TiltStart& tilt, const std::vector<do
   start.line = tilt.line;
   std::fill(start.axes.begin(), start.axes.end(), Axis(start.axes[tilt.reference]));
   std::fill(start.board.begin(), start.board.end(), 0);
-  Pose tilted;
-  rig::tilt_motion<double>(tilt.line.data(), told[tilt.reference], tilted.R, tilted.t);
+  const rig::Motion<double> motion =
+      rig::tilt_motion<double>(tilt.line.data(), told[tilt.reference]);
+  const Pose tilted{motion.R, motion.t};
   const Pose board = pose_of(start.boards[tilt.reference]);
   start.boards = {step_of(tilted.inverse() * board)};
 }

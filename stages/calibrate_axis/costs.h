@@ -43,14 +43,11 @@ struct CornerCost {
         rig::Vector3<T>(board[3], board[4], board[5]);
     const rig::Matrix3<T> stage_R = rig::stage_rotation<T>(direction, origin, telecentric);
     const T turned = angle + azimuth[0] + angle_step[0];
-    rig::Matrix3<T> R;
-    rig::Vector3<T> t = origin;
-    if (tilted) {
-      rig::compose_tilted<T>(stage_R, origin, turned, tilts_stage, line, tilt[0], R, t);
-    } else {
-      R = stage_R * rig::turn<T>(turned);
-    }
-    const rig::Vector3<T> x = R * on_stage + t;
+    const rig::Motion<T> stage =
+        tilted ? rig::compose_tilted<T>({stage_R, origin}, turned, tilts_stage,
+                                        rig::tilt_motion<T>(line, tilt[0]))
+               : rig::Motion<T>{stage_R * rig::turn<T>(turned), origin};
+    const rig::Vector3<T> x = stage.R * on_stage + stage.t;
     const Eigen::Matrix<T, 2, 1> pixel = rig::project<T>(camera, telecentric, x);
     residual[0] = (pixel[0] - seen_px.x()) / sigma_px;
     residual[1] = (pixel[1] - seen_px.y()) / sigma_px;

@@ -71,8 +71,8 @@ void measure_wobble(const AxisRequest& request, const FitStart& start, const Fit
       const TiltAxis& second = tilt.axis;
       const std::array<double, 4> line{second.azimuth, second.inclination, second.across_mm,
                                        second.height_mm};
-      Pose tilted;
-      rig::tilt_motion<double>(line.data(), tilt.angle, tilted.R, tilted.t);
+      const rig::Motion<double> motion = rig::tilt_motion<double>(line.data(), tilt.angle);
+      const Pose tilted{motion.R, motion.t};
       if (second.kind == TiltKind::stage) {
         stage = stage * tilted;
       } else {

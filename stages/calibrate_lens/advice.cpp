@@ -48,13 +48,14 @@ Corners catalogue_corners(const LensResult& result, const BoardPattern& pattern,
     for (int column = 0; column < pattern.columns; ++column) {
       const Eigen::Vector2d board((column - 0.5 * (pattern.columns - 1)) * pattern.square_mm,
                                   (row - 0.5 * (pattern.rows - 1)) * pattern.square_mm);
-      double u = 0;
-      double v = 0;
-      project_board_point(frame, result.fit.camera.data(), view.data(), board.x(), board.y(), &u,
-                          &v);
-      if (!(u > 0 && v > 0 && u < frame.width_px - 1 && v < frame.height_px - 1)) continue;
+      const Eigen::Vector2d pixel =
+          project_board_point(frame, result.fit.camera.data(), view.data(), board);
+      if (!(pixel.x() > 0 && pixel.y() > 0 && pixel.x() < frame.width_px - 1 &&
+            pixel.y() < frame.height_px - 1)) {
+        continue;
+      }
       corners.board_mm.push_back(board);
-      corners.image_px.emplace_back(u, v);
+      corners.image_px.push_back(pixel);
       corners.used.push_back(1);
     }
   }

@@ -37,12 +37,10 @@ Eigen::Matrix<double, 2, kCameraSize> image_jacobian(const Fit& fit, const Eigen
     x *= stretch;
     y *= stretch;
   }
-  CameraJet xd;
-  CameraJet yd;
-  distort_scaled(camera.data(), x, y, &xd, &yd);
+  const Eigen::Matrix<CameraJet, 2, 1> at = distorted(camera.data() + kK1, x, y);
   const double rho = fit.frame.rho();
-  const CameraJet u = rho * (camera[kCx] + xd);
-  const CameraJet v = rho * (camera[kCy] + (1.0 + camera[kAspect]) * yd);
+  const CameraJet u = rho * (camera[kCx] + at[0]);
+  const CameraJet v = rho * (camera[kCy] + (1.0 + camera[kAspect]) * at[1]);
   Eigen::Matrix<double, 2, kCameraSize> jacobian;
   jacobian.row(0) = u.v.transpose();
   jacobian.row(1) = v.v.transpose();

@@ -22,11 +22,9 @@ namespace {
 struct CornerResidual {
   template <typename T>
   bool operator()(const T* camera, const T* view, T* residual) const {
-    T u;
-    T v;
-    project_board_point(frame, camera, view, board_mm.x(), board_mm.y(), &u, &v);
-    residual[0] = (image_px.x() - u) * weight;
-    residual[1] = (image_px.y() - v) * weight;
+    const Eigen::Matrix<T, 2, 1> pixel = project_board_point(frame, camera, view, board_mm);
+    residual[0] = (image_px.x() - pixel[0]) * weight;
+    residual[1] = (image_px.y() - pixel[1]) * weight;
     return true;
   }
   Frame frame;
@@ -133,11 +131,9 @@ double squared_error(const Fit& fit, const ViewVector& view, const Corners& corn
   double sum = 0;
   for (std::size_t i = 0; i < corners.size(); ++i) {
     if (!corners.used[i]) continue;
-    double u = 0;
-    double v = 0;
-    project_board_point(fit.frame, fit.camera.data(), view.data(), corners.board_mm[i].x(),
-                        corners.board_mm[i].y(), &u, &v);
-    sum += (corners.image_px[i] - Eigen::Vector2d(u, v)).squaredNorm();
+    const Eigen::Vector2d pixel =
+        project_board_point(fit.frame, fit.camera.data(), view.data(), corners.board_mm[i]);
+    sum += (corners.image_px[i] - pixel).squaredNorm();
   }
   return std::isfinite(sum) ? sum : std::numeric_limits<double>::max();
 }
@@ -251,11 +247,9 @@ std::vector<Eigen::Vector2d> residuals(const Fit& fit, std::size_t view, const C
   std::vector<Eigen::Vector2d> found;
   found.reserve(corners.size());
   for (std::size_t i = 0; i < corners.size(); ++i) {
-    double u = 0;
-    double v = 0;
-    project_board_point(fit.frame, fit.camera.data(), fit.views[view].data(),
-                        corners.board_mm[i].x(), corners.board_mm[i].y(), &u, &v);
-    found.emplace_back(corners.image_px[i] - Eigen::Vector2d(u, v));
+    found.emplace_back(corners.image_px[i] - project_board_point(fit.frame, fit.camera.data(),
+                                                                 fit.views[view].data(),
+                                                                 corners.board_mm[i]));
   }
   return found;
 }

@@ -22,6 +22,7 @@
 #include <string>
 
 #include "core/camera.h"
+#include "core/distortion.h"
 #include "core/pose.h"
 
 namespace trunnion::calibrate_lens {
@@ -60,6 +61,7 @@ inline constexpr double kTangentialSigma = 3e-4;
 [[nodiscard]] bool is_possible(const Model& model);
 
 // Shared parameters, all of order one or below.
+// kK1 to kK3 stand as distorted() takes them.
 enum CameraIndex { kE, kAspect, kCx, kCy, kK1, kK2, kP1, kP2, kK3, kScale, kSkew };
 inline constexpr int kCameraSize = 11;
 // View parameters: rotation (angle-axis), image of the board's middle, log scale.
@@ -79,32 +81,21 @@ struct Frame {
   [[nodiscard]] double centre_y() const { return 0.5 * (height_px - 1); }
 };
 
-// Distorted position (units of rho, from the principal point) of an ideal one.
+// Pixel of a board point.
 template <typename T>
-void distort_scaled(const T* camera, const T& x, const T& y, T* xd, T* yd) {
-  const T r2 = x * x + y * y;
-  const T radial = 1.0 + r2 * (camera[kK1] + r2 * (camera[kK2] + r2 * camera[kK3]));
-  *xd = x * radial + 2.0 * camera[kP1] * x * y + camera[kP2] * (r2 + 2.0 * x * x);
-  *yd = y * radial + camera[kP1] * (r2 + 2.0 * y * y) + 2.0 * camera[kP2] * x * y;
-}
-
-// Pixel of a board point (mm).
-template <typename T>
-void project_board_point(const Frame& frame, const T* camera, const T* view, double X, double Y,
-                         T* u, T* v) {
-  const T board[3] = {T(X), T(Y), T(0)};
+Eigen::Matrix<T, 2, 1> project_board_point(const Frame& frame, const T* camera, const T* view,
+                                           const Eigen::Vector2d& board_mm) {
+  const T board[3] = {T(board_mm.x()), T(board_mm.y()), T(0)};
   T q[3];
   ceres::AngleAxisRotatePoint(view, board, q);
   using std::exp;
   const T scale = exp(view[kLogScale] + camera[kScale]);
   const T depth = 1.0 + scale * q[2] * camera[kE];
-  T xd;
-  T yd;
-  distort_scaled(camera, T((scale * q[0] + view[kA]) / depth), T((scale * q[1] + view[kB]) / depth),
-                 &xd, &yd);
+  const Eigen::Matrix<T, 2, 1> at = distorted(camera + kK1, T((scale * q[0] + view[kA]) / depth),
+                                              T((scale * q[1] + view[kB]) / depth));
   const double rho = frame.rho();
-  *u = frame.centre_x() + rho * (camera[kCx] + xd + camera[kSkew] * yd);
-  *v = frame.centre_y() + rho * (camera[kCy] + (1.0 + camera[kAspect]) * yd);
+  return {frame.centre_x() + rho * (camera[kCx] + at[0] + camera[kSkew] * at[1]),
+          frame.centre_y() + rho * (camera[kCy] + (1.0 + camera[kAspect]) * at[1])};
 }
 
 // As the rest of the program knows the camera, and how its nine parameters fx fy cx cy k1 k2 p1 p2

@@ -121,16 +121,29 @@ std::string residual_map(const LensResult& result) {
   return html + "</svg>";
 }
 
-// Cells shaded by a value between 0 and `full`, the figure written in each.
-std::string shaded_cells(const Frame& frame, const std::string& label, int columns, int rows,
-                         const std::vector<double>& values, double full, const char* format) {
+// A value for each cell of a division of the image, row by row.
+struct CellValues {
+  int columns;
+  int rows;
+  std::vector<double> values;
+  [[nodiscard]] double largest() const {
+    return values.empty() ? 0.0 : *std::max_element(values.begin(), values.end());
+  }
+};
+
+// Cells shaded by their value up to the largest, the figure written in each.
+std::string shaded_cells(const Frame& frame, const std::string& label, const CellValues& cells,
+                         const char* format) {
+  const int columns = cells.columns;
+  const int rows = cells.rows;
+  const double full = std::max(cells.largest(), 1e-12);
   std::string html = svg_open(frame, label);
   const double width = static_cast<double>(frame.width_px) / columns;
   const double height = static_cast<double>(frame.height_px) / rows;
   for (int row = 0; row < rows; ++row) {
     for (int column = 0; column < columns; ++column) {
-      const double value = values[static_cast<std::size_t>(row * columns + column)];
-      const double share = std::clamp(value / std::max(full, 1e-12), 0.0, 1.0);
+      const double value = cells.values[static_cast<std::size_t>(row * columns + column)];
+      const double share = std::clamp(value / full, 0.0, 1.0);
       html += fmt::format(
           "<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"{:.1f}\" height=\"{:.1f}\" fill=\"#1f5fa8\" "
           "fill-opacity=\"{:.2f}\"/><text x=\"{:.1f}\" y=\"{:.1f}\" text-anchor=\"middle\" "
@@ -145,14 +158,13 @@ std::string shaded_cells(const Frame& frame, const std::string& label, int colum
 
 std::string coverage(const LensResult& result) {
   std::vector<double> counts(result.coverage.corners.begin(), result.coverage.corners.end());
-  const double most = counts.empty() ? 1.0 : *std::max_element(counts.begin(), counts.end());
   return fmt::format(
              "<h2>Coverage</h2><p>Corners used in each part of the image: {:.0f} % of it is "
              "covered, out to {:.0f} % of the half diagonal; largest tilt {:.0f} degrees.</p>",
              100 * result.coverage.share, 100 * result.coverage.reach,
              degrees(result.largest_tilt)) +
-         shaded_cells(result.fit.frame, "corners in each part of the image", Coverage::kColumns,
-                      Coverage::kRows, counts, most, "{:.0f}");
+         shaded_cells(result.fit.frame, "corners in each part of the image",
+                      {Coverage::kColumns, Coverage::kRows, counts}, "{:.0f}");
 }
 
 std::string sigma_maps(const LensResult& result) {
@@ -162,18 +174,14 @@ std::string sigma_maps(const LensResult& result) {
     correction.push_back(point.sigma_correction_px);
     total.push_back(point.sigma_reprojection_px);
   }
-  const auto most = [](const std::vector<double>& v) {
-    return *std::max_element(v.begin(), v.end());
-  };
   return "<h2>Uncertainty over the image</h2><p>Standard deviation (px) of the position of an "
          "undistorted pixel:</p>" +
-         shaded_cells(result.fit.frame, "sigma of the undistortion", 13, 9, correction,
-                      most(correction), "{:.2f}") +
+         shaded_cells(result.fit.frame, "sigma of the undistortion", {13, 9, correction},
+                      "{:.2f}") +
          "<p>Standard deviation (px) of the image of a fixed ray. It includes the full uncertainty "
          "of principal distance and principal point; estimating the exterior orientation absorbs "
          "most of it:</p>" +
-         shaded_cells(result.fit.frame, "sigma of the reprojection", 13, 9, total, most(total),
-                      "{:.1f}");
+         shaded_cells(result.fit.frame, "sigma of the reprojection", {13, 9, total}, "{:.1f}");
 }
 
 std::string curve(const LensResult& result) {

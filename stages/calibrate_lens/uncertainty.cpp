@@ -34,10 +34,9 @@ Blocks blocks_of(const Fit& fit, const ViewVector& view, const Corners& corners)
   Blocks blocks;
   for (std::size_t i = 0; i < corners.size(); ++i) {
     if (!corners.used[i]) continue;
-    std::array<Jet, 2> pixel;
-    project_board_point(fit.frame, camera_jets.data(), view_jets.data(), corners.board_mm[i].x(),
-                        corners.board_mm[i].y(), &pixel[0], &pixel[1]);
-    for (const Jet& coordinate : pixel) {
+    const Eigen::Matrix<Jet, 2, 1> pixel =
+        project_board_point(fit.frame, camera_jets.data(), view_jets.data(), corners.board_mm[i]);
+    for (const Jet& coordinate : {pixel[0], pixel[1]}) {
       const CameraVector a = coordinate.v.head<kCameraSize>();
       ViewVector b = coordinate.v.tail<kViewSize>();
       if (fit.model.projection == Projection::telecentric) b[kLogScale] = 0.0;

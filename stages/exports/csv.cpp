@@ -4,6 +4,7 @@
 #include <set>
 
 #include "core/angle.h"
+#include "core/csv.h"
 #include "core/rotation.h"
 #include "core/text.h"
 #include "stages/exports/exports.h"

@@ -108,8 +108,8 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
   look.side = survey.scale;
   look.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
   look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
-  const cv::Mat noise = contrast_noise(look.backdrop, look.backdrop_lab, survey.full_scale,
-                                       survey.noise_at_zero, survey.noise_per_level);
+  const cv::Mat noise =
+      contrast_noise(look.backdrop, look.backdrop_lab, survey.full_scale, survey.noise);
   look.low = thresholds(look, noise, survey);
   cv::Mat averaged = values.mean;
   // Blocks of one pixel are averaged as single pixels are, see standing_out.

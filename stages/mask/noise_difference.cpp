@@ -58,8 +58,8 @@ cv::Mat backdrop_of(const BlockLook& look, const SurveyResult& survey) {
 }
 
 cv::Mat inverse_noise_of(const cv::Mat& backdrop, const SurveyResult& survey) {
-  const double zero = survey.noise_at_zero / survey.full_scale / survey.full_scale;
-  const double slope = survey.noise_per_level / survey.full_scale;
+  const double zero = survey.noise.at_zero / survey.full_scale / survey.full_scale;
+  const double slope = survey.noise.per_level / survey.full_scale;
   cv::Mat inverse = backdrop * slope + cv::Scalar::all(zero);
   cv::sqrt(inverse, inverse);
   cv::divide(1.0, inverse, inverse);

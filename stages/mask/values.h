@@ -45,18 +45,17 @@ class PixelBackdrop {
  public:
   PixelBackdrop(const BlockLook& look, const SurveyResult& survey)
       : side_(look.side),
-        at_zero_(static_cast<float>(survey.noise_at_zero / survey.full_scale / survey.full_scale)),
-        per_level_(static_cast<float>(survey.noise_per_level / survey.full_scale)) {
+        noise_{static_cast<float>(survey.noise.at_zero / survey.full_scale / survey.full_scale),
+               static_cast<float>(survey.noise.per_level / survey.full_scale)} {
     look.backdrop.convertTo(blocks_, CV_32F, 1.0 / survey.full_scale);
   }
   [[nodiscard]] Vec3 at(int x, int y) const { return at_pixel(blocks_, side_, x, y); }
-  [[nodiscard]] float variance(float value) const { return at_zero_ + per_level_ * value; }
+  [[nodiscard]] float variance(float value) const { return noise_.variance(value); }
 
  private:
   cv::Mat blocks_;
   int side_;
-  float at_zero_;
-  float per_level_;
+  NoiseModelOf<float> noise_;  // values 0..1
 };
 
 }  // namespace trunnion::mask

@@ -90,18 +90,12 @@ HullView hull_view(const MaskView& view, const Camera& camera, const cv::Mat& ma
   }
   // Centre of cell i is at pixel scale i + (scale - 1) / 2.
   const double shift = 0.5 * (scale - 1.0);
-  Eigen::Matrix3d K = Eigen::Matrix3d::Identity();
-  K(0, 0) = camera.fx / scale;
-  K(1, 1) = camera.fy / scale;
-  K(0, 2) = (camera.cx - shift) / scale;
-  K(1, 2) = (camera.cy - shift) / scale;
-  Projection34 external;
-  external.leftCols<3>() = view.pose->R;
-  external.col(3) = view.pose->t;
-  if (camera.projection == Projection::telecentric) {
-    external.row(2) << 0, 0, 0, 1;
-  }
-  hull.pixel_from_world = K * external;
+  Camera scaled = camera;
+  scaled.fx = camera.fx / scale;
+  scaled.fy = camera.fy / scale;
+  scaled.cx = (camera.cx - shift) / scale;
+  scaled.cy = (camera.cy - shift) / scale;
+  hull.pixel_from_world = projection_matrix(scaled, *view.pose);
   return hull;
 }
 

@@ -98,7 +98,7 @@ void measure_specimen(const cv::Mat& image, const cv::Mat& coverage, const Surve
   measures.clipped_low = static_cast<double>(under) / count;
   measures.specimen_level = median_in_place(levels) / full;
   const double mean = sum / static_cast<double>(pairs);
-  const double noise = 6.0 * (survey.noise_at_zero + survey.noise_per_level * mean);
+  const double noise = 6.0 * survey.noise.variance(mean);
   measures.sharpness = std::sqrt(std::max(0.0, energy / static_cast<double>(pairs) - noise)) /
                        std::max(0.001 * full, mean);
 }

@@ -19,6 +19,7 @@
 #include <vector>
 
 #include "config/calibration_record.h"
+#include "core/projection.h"
 #include "core/rig_math.h"
 #include "core/scene.h"
 
@@ -27,7 +28,6 @@ namespace trunnion::refine {
 using AxisStep = std::array<double, 5>;   // rad, rad, mm, mm, mm
 using MountStep = std::array<double, 6>;  // rotation vector (rad), translation (mm)
 using LineStep = std::array<double, 4>;   // azimuth, inclination (rad), across, height (mm)
-using Projection34 = Eigen::Matrix<double, 3, 4>;
 
 struct RingModel {
   Axis prior;
@@ -116,11 +116,6 @@ RigValues moved(const RigModel& model, const RigValues& values, const Eigen::Vec
 Camera camera_of(const RigModel& model, const RigValues& values);
 Axis axis_of(const RigModel& model, const RigValues& values, std::size_t ring);
 Pose pose_of(const RigModel& model, const RigValues& values, std::size_t view);
-Projection34 projection_matrix(const Camera& camera, const Pose& pose);
-
-// x_b^T F x_a = 0 for homogeneous pixels, from projection matrices of any kind.
-// Source: Hartley and Zisserman, "Multiple View Geometry", 2nd edition, section 17.1.
-Eigen::Matrix3d fundamental_matrix(const Projection34& a, const Projection34& b);
 
 // The parameters of one station for any scalar; `mount` may be null.
 template <typename T>
@@ -148,8 +143,11 @@ void rig_pose(const RigModel& model, const StationModel& station, const StationS
   if (model.second.exists) {
     std::array<T, 4> line;
     for (std::size_t k = 0; k < 4; ++k) line[k] = model.second.prior[k] + steps.line[k];
-    rig::compose_tilted<T>(stage_R, origin, steps.stage_angle, model.second.kind == TiltKind::stage,
-                           line.data(), T(station.tilt + steps.tilt), R, t);
+    const rig::Motion<T> tilted = rig::compose_tilted<T>(
+        {stage_R, origin}, steps.stage_angle, model.second.kind == TiltKind::stage,
+        rig::tilt_motion<T>(line.data(), T(station.tilt + steps.tilt)));
+    R = tilted.R;
+    t = tilted.t;
   } else {
     R = stage_R * rig::turn<T>(steps.stage_angle);
     t = origin;

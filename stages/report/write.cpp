@@ -5,6 +5,7 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "core/text.h"
 #include "stages/report/json.h"
 #include "stages/report/page.h"
 #include "stages/report/report.h"
@@ -13,24 +14,6 @@ namespace trunnion::report {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-std::string base64(const std::string& bytes) {
-  static constexpr std::string_view kDigits =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-  std::string text;
-  text.reserve((bytes.size() + 2) / 3 * 4);
-  for (std::size_t i = 0; i < bytes.size(); i += 3) {
-    std::uint32_t group = 0;
-    const std::size_t count = std::min<std::size_t>(3, bytes.size() - i);
-    for (std::size_t k = 0; k < 3; ++k) {
-      group = group << 8U | (k < count ? static_cast<std::uint8_t>(bytes[i + k]) : 0U);
-    }
-    for (std::size_t k = 0; k < 4; ++k) {
-      text += k <= count ? kDigits[group >> (18U - 6U * k) & 63U] : '=';
-    }
-  }
-  return text;
-}
 
 // JSON that may stand inside a script element: whatever a title or a file name holds, no tag and
 // no comment can begin or end in it. ASCII only, so that the page's encoding can't matter.

@@ -7,23 +7,9 @@
 
 #include "core/angle.h"
 #include "core/cautions.h"
+#include "core/csv.h"
 
 namespace trunnion::shot_list {
-
-std::string csv_text(std::string_view text) {
-  std::string cell(text);
-  if (!cell.empty() &&
-      std::string_view("=+-@\t\r\n").find(cell.front()) != std::string_view::npos) {
-    cell.insert(cell.begin(), '\'');
-  }
-  if (cell.find_first_of(",\"\r\n") == std::string::npos) return cell;
-  std::string quoted = "\"";
-  for (const char c : cell) {
-    if (c == '"') quoted += '"';
-    quoted += c;
-  }
-  return quoted + '"';
-}
 
 std::string shot_list_csv(const std::vector<PlannedRing>& rings, double step_mm) {
   std::string csv = fmt::format("# {}\r\n", cautions_rule());
@@ -39,7 +25,7 @@ std::string shot_list_csv(const std::vector<PlannedRing>& rings, double step_mm)
         // + 0.0 turns the -0.0 of a rounded middle slice into 0.
         return std::round((station.first_mm - slice * step_mm) * 1e5) / 1e5 + 0.0;
       };
-      fmt::format_to(out, "{},{},{:.3f},{:.4f},{},{:.5f},{:.5f},{:.5f},", csv_text(ring.name),
+      fmt::format_to(out, "{},{},{:.3f},{:.4f},{},{:.5f},{:.5f},{:.5f},", csv_cell(ring.name),
                      station.station, degrees(ring.elevation), degrees(station.stage_angle),
                      station.slices, position(0), step_mm, position(station.slices - 1));
       for (int slice = 0; slice < station.slices; ++slice) {

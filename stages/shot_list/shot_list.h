@@ -12,7 +12,6 @@
 #pragma once
 
 #include <string>
-#include <string_view>
 #include <vector>
 
 #include "config/capture_plan.h"
@@ -20,8 +19,5 @@
 namespace trunnion::shot_list {
 
 std::string shot_list_csv(const std::vector<PlannedRing>& rings, double step_mm);
-
-// A text cell, quoted and made harmless.
-std::string csv_text(std::string_view text);
 
 }  // namespace trunnion::shot_list

@@ -17,11 +17,7 @@ struct StackBackdrop {
 // Sets the gains of the frames from the parts of the frame's edge that stay still.
 void equalise_exposure(std::vector<SurveyFrame>& frames);
 
-// Variance of a block's mean, 65535 = full scale: at_zero + per_level * value.
-struct BlockNoise {
-  double at_zero = 0;
-  double per_level = 0;
-};
+using BlockNoise = NoiseModel;  // of a block's mean, 65535 = full scale
 
 // `spotted` (CV_8U): where specks on the sensor make the frames tell nothing of the backdrop.
 StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const BlockNoise& noise,

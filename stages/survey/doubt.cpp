@@ -52,7 +52,7 @@ double unsettled_noise(const std::vector<std::vector<NoiseSample>>& noise, doubl
   std::array<double, 2> variance{};
   for (std::size_t k = 0; k < 2; ++k) {
     const NoiseModel model = fit_noise(halves[k], full_scale);
-    variance[k] = model.at_zero + model.per_level * middle;
+    variance[k] = model.variance(middle);
   }
   return std::abs(std::sqrt(variance[0] / variance[1]) - 1);
 }

@@ -74,11 +74,7 @@ TRUNNION_VECTOR_CODE [[gnu::noinline]] void take_detail(const float* __restrict 
   }
 }
 
-// Variance of a row's light: at_zero + per_level * level, with what photographs repeat.
-struct SightNoise {
-  float at_zero = 0;
-  float per_level = 0;
-};
+using SightNoise = NoiseModelOf<float>;  // of a row's light, with what photographs repeat
 
 TRUNNION_VECTOR_CODE [[gnu::noinline]] void add_detail(
     const float* __restrict whole, const float* __restrict local, const float* __restrict activity,

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "core/blocks.h"
+#include "core/noise.h"
 
 namespace trunnion::survey {
 
@@ -27,10 +28,7 @@ SurveyFrame reduce(const cv::Mat& image, int side, double full_scale);
 // Level and variance of tiles spread over the image, all channels.
 void sample_noise(const cv::Mat& image, double full_scale, std::vector<NoiseSample>& samples);
 
-struct NoiseModel {
-  double at_zero = 0;
-  double per_level = 0;
-};
+// Of one channel of one pixel, sensor values.
 NoiseModel fit_noise(std::vector<NoiseSample>& samples, double full_scale);
 
 }  // namespace trunnion::survey

@@ -12,13 +12,11 @@
 #include <opencv2/core.hpp>
 #include <vector>
 
+#include "core/noise.h"
+
 namespace trunnion::survey {
 
-// Variance of one remembered pixel, level 0..1: at_zero + per_level * level.
-struct LightNoise {
-  double at_zero = 0;
-  double per_level = 0;
-};
+using LightNoise = NoiseModel;  // of one remembered pixel, level 0..1
 
 struct StaticGradient {
   // CV_32FC1 each. x[r, c] belongs to ln T[r, c + 1] - ln T[r, c], y[r, c] to ln T[r + 1, c] -

@@ -31,9 +31,8 @@ constexpr double kFaint = 12.0;  // contrast: a clear but small step of grey
 
 // Median contrast of the noise over the frame.
 double typical_noise(const SurveyResult& result) {
-  const cv::Mat sigma =
-      contrast_noise(result.backdrop, to_lab(result.backdrop, result.full_scale), result.full_scale,
-                     result.noise_at_zero, result.noise_per_level);
+  const cv::Mat sigma = contrast_noise(result.backdrop, to_lab(result.backdrop, result.full_scale),
+                                       result.full_scale, result.noise);
   return median_of(std::vector<float>(sigma.begin<float>(), sigma.end<float>()));
 }
 
@@ -262,8 +261,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   result.height_px = shown.size.height;
   result.full_scale = shown.full_scale;
   result.scale = shown.scale;
-  result.noise_at_zero = estimate.noise.at_zero;
-  result.noise_per_level = estimate.noise.per_level;
+  result.noise = estimate.noise;
   result.spots = std::move(estimate.spots);
   const StackBackdrop measured = estimate.backdrop;  // by the stations
   if (empty_stage) take_empty_stage(*empty_stage, result, estimate);

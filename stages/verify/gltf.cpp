@@ -5,30 +5,12 @@
 #include <cstring>
 
 #include "core/error.h"
+#include "core/text.h"
 #include "stages/verify/json.h"
 #include "stages/verify/readers.h"
 
 namespace trunnion::verify {
 namespace {
-
-// RFC 4648, section 4; stops at the padding.
-std::string from_base64(std::string_view text) {
-  constexpr std::string_view kLetters =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-  std::string bytes;
-  std::uint32_t bits = 0;
-  int count = 0;
-  for (const char c : text) {
-    const std::size_t value = kLetters.find(c);
-    if (value == std::string_view::npos) break;
-    bits = (bits << 6U) | static_cast<std::uint32_t>(value);
-    count += 6;
-    if (count < 8) continue;
-    count -= 8;
-    bytes.push_back(static_cast<char>((bits >> static_cast<unsigned>(count)) & 0xFFU));
-  }
-  return bytes;
-}
 
 // Positions of the mesh "tie points" in mm; empty where there is none.
 std::vector<Eigen::Vector3d> tie_points(const Json& gltf, const Eigen::Matrix3d& world_from_gltf) {

@@ -6,8 +6,10 @@
 #include <cmath>
 #include <opencv2/core.hpp>
 #include <sstream>
+#include <string_view>
 
 #include "core/angle.h"
+#include "core/csv.h"
 #include "core/error.h"
 #include "core/rotation.h"
 #include "stages/verify/json.h"
@@ -15,42 +17,22 @@
 namespace trunnion::verify {
 namespace {
 
-// Cells of one line of RFC 4180; a quoted cell may hold commas.
-std::vector<std::string> cells_of(const std::string& line) {
-  std::vector<std::string> cells(1);
-  bool quoted = false;
-  for (std::size_t i = 0; i < line.size(); ++i) {
-    const char c = line[i];
-    if (c == '"' && quoted && i + 1 < line.size() && line[i + 1] == '"') {
-      cells.back() += line[++i];
-    } else if (c == '"') {
-      quoted = !quoted;
-    } else if (c == ',' && !quoted) {
-      cells.emplace_back();
-    } else if (c != '\r') {
-      cells.back() += c;
-    }
-  }
-  return cells;
-}
-
-// Rows below the names of the columns; each with the expected number of cells.
-std::vector<std::vector<std::string>> rows_of(const std::string& text, const std::string& file,
+// Rows below the names of the columns; each with the expected number of cells. Comments stand
+// above the names only; blank lines are left out.
+std::vector<std::vector<std::string>> rows_of(std::string_view text, const std::string& file,
                                               std::size_t columns) {
-  std::vector<std::vector<std::string>> rows;
-  std::istringstream stream(text);
-  std::string line;
-  bool named = false;
-  while (std::getline(stream, line)) {
-    if (line.starts_with('#') || line.empty()) continue;
-    auto cells = cells_of(line);
-    if (cells.size() != columns) {
-      throw data_error(fmt::format("{}: a row has {} cells, but {} are expected; prepare again.",
-                                   file, cells.size(), columns));
-    }
-    if (named) rows.push_back(std::move(cells));
-    named = true;
+  while (text.starts_with('#')) {
+    text.remove_prefix(std::min(text.size(), text.find('\n')));
+    if (!text.empty()) text.remove_prefix(1);
   }
+  auto rows = parse_csv(text, file);
+  std::erase_if(rows, [](const auto& row) { return row.size() == 1 && row[0].empty(); });
+  for (const auto& row : rows) {
+    if (row.size() == columns) continue;
+    throw data_error(fmt::format("{}: a row has {} cells, but {} are expected; prepare again.",
+                                 file, row.size(), columns));
+  }
+  if (!rows.empty()) rows.erase(rows.begin());
   return rows;
 }
 

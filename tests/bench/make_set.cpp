@@ -6,6 +6,7 @@
 #include <filesystem>
 #include <opencv2/imgproc.hpp>
 
+#include "config/toml_writer.h"
 #include "core/angle.h"
 #include "core/error.h"
 #include "core/files.h"
@@ -31,7 +32,7 @@ void write_texts(const LargeViews& views, const Wish& wish, const std::string& e
   const Ring& ring = views.rig().rings.front().nominal;
   fs::create_directories(folder / "setups");
   fs::create_directories(folder / "specimen" / "fused");
-  write_file(folder / "setups" / "demo.toml", demo::setup_toml(views.rig().setup));
+  write_file(folder / "setups" / "demo.toml", setup_toml(views.rig().setup));
   write_file(folder / "setups" / "demo.calibration.json",
              record_to_json(demo::true_record(views.rig())));
   write_file(

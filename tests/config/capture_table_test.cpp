@@ -27,11 +27,6 @@ TEST(CaptureTable, ReadsColumnsInAnyOrder) {
   EXPECT_FALSE(rows[1].angle);
 }
 
-// RFC 4180, 2.7: a quotation mark inside a quoted cell is doubled.
-TEST(CaptureTable, ResolvesDoubledQuotes) {
-  EXPECT_EQ(parse_csv("\"a \"\"b\"\"\",c\n", "x")[0][0], "a \"b\"");
-}
-
 TEST(CaptureTable, NamesMistakesWithLines) {
   EXPECT_NE(complaint("fil,station\na,1\n").find("did you mean \"file\""), std::string::npos);
   EXPECT_NE(complaint("file,station\na,one\n").find("line 2: station \"one\""), std::string::npos);

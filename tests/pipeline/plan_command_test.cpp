@@ -8,6 +8,7 @@
 #include "config/capture_plan.h"
 #include "config/presets.h"
 #include "config/settings.h"
+#include "config/toml_writer.h"
 #include "core/files.h"
 #include "stages/plan/plan.h"
 #include "tests/support/open_data.h"
@@ -77,7 +78,7 @@ TEST(PlanCommand, RefersToTheUsersOwnSetup) {
   const fs::path mine = folder.path() / "setups" / "mine.toml";
   auto setup = read_preset("23x16-macro100-1-1");
   std::swap(setup.width_px, setup.height_px);  // the specimen is higher than wide
-  std::ofstream(mine) << plan::setup_toml(setup);
+  std::ofstream(mine) << setup_toml(setup);
   const fs::path workspace = folder.path() / "beetle";
   const test::ProgramRun run =
       test::run_trunnion(beetle({mine.string(), "--keep-aperture", "-o", workspace.string()}));

@@ -5,9 +5,9 @@
 #include <nlohmann/json.hpp>
 
 #include "config/calibration_record.h"
-#include "config/capture_table.h"
 #include "core/angle.h"
 #include "core/camera.h"
+#include "core/csv.h"
 #include "core/files.h"
 #include "core/image_io.h"
 #include "tests/support/demo_at_720.h"

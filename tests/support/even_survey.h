@@ -19,7 +19,7 @@ inline SurveyResult even_survey(const cv::Size& size, int scale, const cv::Scala
   survey.backdrop_seen = cv::Mat(blocks, CV_8U, cv::Scalar(255));
   survey.mount = cv::Mat::zeros(blocks, CV_8U);
   survey.occupied = cv::Mat(blocks, CV_8U, cv::Scalar(255));
-  survey.noise_at_zero = 100 * 100;
+  survey.noise.at_zero = 100 * 100;
   survey.separation = {0.5, 30, 6, 20};
   return survey;
 }

@@ -120,9 +120,9 @@ TEST(CalibrateLens, SlowUndistortsAMacroImageToAFewHundredthsOfAPixel) {
 struct IndependentCost {
   template <typename T>
   bool operator()(const T* c, const T* v, T* residual) const {
-    project_board_point(frame, c, v, board.x(), board.y(), residual, residual + 1);
-    residual[0] = (residual[0] - image.x()) / sigma;
-    residual[1] = (residual[1] - image.y()) / sigma;
+    const Eigen::Matrix<T, 2, 1> pixel = project_board_point(frame, c, v, board);
+    residual[0] = (pixel[0] - image.x()) / sigma;
+    residual[1] = (pixel[1] - image.y()) / sigma;
     return true;
   }
   Frame frame;

@@ -37,8 +37,8 @@ TEST(NoiseDifference, IsThatOfEveryPixelOnItsOwn) {
         const bool deep = CV_MAT_DEPTH(type) == CV_16U;
         SurveyResult survey = test::even_survey(size, side, cv::Scalar::all(0));
         survey.full_scale = deep ? 65535 : 255;
-        survey.noise_at_zero = deep ? 9e3 : 0.4;
-        survey.noise_per_level = deep ? 3.0 : 0.02;
+        survey.noise.at_zero = deep ? 9e3 : 0.4;
+        survey.noise.per_level = deep ? 3.0 : 0.02;
         random.fill(survey.backdrop, cv::RNG::UNIFORM, 0, survey.full_scale);
         cv::Mat image(size, type);
         random.fill(image, cv::RNG::UNIFORM, 0, survey.full_scale + 1);
@@ -48,8 +48,8 @@ TEST(NoiseDifference, IsThatOfEveryPixelOnItsOwn) {
         cv::Mat inverse(look.backdrop.size(), CV_32FC3);
         for (int k = 0; k < static_cast<int>(inverse.total()) * 3; ++k) {
           const double level = look.backdrop.ptr<float>()[k];
-          inverse.ptr<float>()[k] = static_cast<float>(
-              survey.full_scale / std::sqrt(survey.noise_at_zero + survey.noise_per_level * level));
+          inverse.ptr<float>()[k] =
+              static_cast<float>(survey.full_scale / std::sqrt(survey.noise.variance(level)));
         }
         const cv::Rect box = cv::Rect(1, 1, 19, 20) & cv::Rect({0, 0}, size);
         NoiseDifference difference(image, box, look, survey);

@@ -109,7 +109,7 @@ TEST(Survey, MeasuresTheNoiseOfTheSensor) {
   // The scene's noise: variance noise^2 (level + 0.01), in encoded values.
   const double level = 0.46;  // of the backdrop: 0.18 encoded as sRGB
   const double truth = scene.noise * scene.noise * (level + 0.01) * 65535.0 * 65535.0;
-  const double found = result.noise_at_zero + result.noise_per_level * level * 65535.0;
+  const double found = result.noise.variance(level * 65535.0);
   EXPECT_NEAR(found / truth, 1.0, 0.2);
 }
 

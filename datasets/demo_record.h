@@ -10,7 +10,7 @@
 
 namespace trunnion::demo {
 
-struct Manifest {
+struct DemoRecord {
   std::string made_with;  // every option that changes bytes, and the program's own hash
   std::map<std::string, std::string> files;  // relative path -> content hash
   DemoSummary summary;
@@ -20,13 +20,14 @@ struct Manifest {
 std::string made_with(const DemoOptions& options);
 
 // Throws a data error where the folder holds things but no demo set.
-Manifest read_manifest(const std::filesystem::path& folder);
-void write_manifest(const std::filesystem::path& folder, const Manifest& manifest);
+DemoRecord read_demo_record(const std::filesystem::path& folder);
+void write_demo_record(const std::filesystem::path& folder, const DemoRecord& record);
 
 // Whether every listed file is there with its content.
-bool holds(const std::filesystem::path& folder, const Manifest& manifest);
+bool holds(const std::filesystem::path& folder, const DemoRecord& record);
 
 // Removes files of `before` that `now` does not list.
-void remove_stale(const std::filesystem::path& folder, const Manifest& before, const Manifest& now);
+void remove_stale(const std::filesystem::path& folder, const DemoRecord& before,
+                  const DemoRecord& now);
 
 }  // namespace trunnion::demo

@@ -1,4 +1,4 @@
-#include "datasets/manifest.h"
+#include "datasets/demo_record.h"
 
 #include <fmt/format.h>
 
@@ -47,14 +47,14 @@ std::string made_with(const DemoOptions& o) {
   return json.dump();
 }
 
-Manifest read_manifest(const fs::path& folder) {
-  Manifest manifest;
-  if (!fs::exists(folder)) return manifest;
+DemoRecord read_demo_record(const fs::path& folder) {
+  DemoRecord record;
+  if (!fs::exists(folder)) return record;
   if (!fs::is_directory(folder)) {
     throw data_error(fmt::format("{} is a file; give a folder for the demo set.", folder.string()));
   }
   if (!fs::exists(folder / kFile)) {
-    if (fs::is_empty(folder)) return manifest;
+    if (fs::is_empty(folder)) return record;
     throw data_error(
         fmt::format("{} contains files that are no demo set; give an empty or a new "
                     "folder, so that nothing of yours is overwritten.",
@@ -62,41 +62,41 @@ Manifest read_manifest(const fs::path& folder) {
   }
   try {
     const Json json = Json::parse(read_file(folder / kFile));
-    manifest.made_with = json.at("made_with");
-    manifest.complete = json.at("complete");
-    json.at("files").get_to(manifest.files);
-    manifest.summary = {json.at("specimen_images"), json.at("board_images"), json.at("true_points"),
-                        json.at("dust_spots")};
+    record.made_with = json.at("made_with");
+    record.complete = json.at("complete");
+    json.at("files").get_to(record.files);
+    record.summary = {json.at("specimen_images"), json.at("board_images"), json.at("true_points"),
+                      json.at("dust_spots")};
   } catch (const Json::exception&) {
     return {};  // a damaged list only means that the set is made again
   }
   // A list from elsewhere must not make trunnion touch other folders.
-  std::erase_if(manifest.files, [](const auto& entry) {
+  std::erase_if(record.files, [](const auto& entry) {
     const fs::path path(entry.first);
     return path.is_absolute() || path.lexically_normal().begin()->string() == "..";
   });
-  return manifest;
+  return record;
 }
 
-void write_manifest(const fs::path& folder, const Manifest& manifest) {
-  const Json json{{"made_with", manifest.made_with},
-                  {"complete", manifest.complete},
-                  {"specimen_images", manifest.summary.specimen_images},
-                  {"board_images", manifest.summary.board_images},
-                  {"true_points", manifest.summary.true_points},
-                  {"dust_spots", manifest.summary.dust_spots},
-                  {"files", manifest.files}};
+void write_demo_record(const fs::path& folder, const DemoRecord& record) {
+  const Json json{{"made_with", record.made_with},
+                  {"complete", record.complete},
+                  {"specimen_images", record.summary.specimen_images},
+                  {"board_images", record.summary.board_images},
+                  {"true_points", record.summary.true_points},
+                  {"dust_spots", record.summary.dust_spots},
+                  {"files", record.files}};
   write_file(folder / kFile, json.dump(1) + "\n");
 }
 
-bool holds(const fs::path& folder, const Manifest& manifest) {
-  return std::all_of(manifest.files.begin(), manifest.files.end(), [&folder](const auto& entry) {
+bool holds(const fs::path& folder, const DemoRecord& record) {
+  return std::all_of(record.files.begin(), record.files.end(), [&folder](const auto& entry) {
     const fs::path file = folder / entry.first;
     return fs::is_regular_file(file) && hash_file(file) == entry.second;
   });
 }
 
-void remove_stale(const fs::path& folder, const Manifest& before, const Manifest& now) {
+void remove_stale(const fs::path& folder, const DemoRecord& before, const DemoRecord& now) {
   for (const auto& [file, hash] : before.files) {
     if (now.files.count(file) == 0) fs::remove(folder / file);
   }
