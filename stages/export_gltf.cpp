@@ -216,7 +216,11 @@ class Builder {
         {"mesh", frustum_},
         {"translation", vector_json(gltf_from_world() * view.pose.centre_mm() / 1000.0)},
         {"rotation", {q.x() + 0.0, q.y() + 0.0, q.z() + 0.0, q.w() + 0.0}},
-        {"extras", {{"image", view.image_file}, {"ring", view.ring}, {"station", view.station}}}};
+        {"extras",
+         {{"image", view.image_file},
+          {"ring", view.ring},
+          {"station", view.station},
+          {"pose_state", name_of(view.state)}}}};
     const std::string jpeg = thumbnail_ ? thumbnail_(index) : std::string();
     if (!jpeg.empty()) node["children"] = {add_plane(view, jpeg)};
     const int id = append("nodes", node);

@@ -21,6 +21,10 @@
 
 namespace trunnion {
 
+// Whether the template prints pose_state. One that doesn't can't mark a contradicted pose, so such
+// views are left out of what it gives.
+bool template_marks_state(const TemplateSettings& settings);
+
 // Pairs of file name (relative to prepared/) and content.
 using TextFiles = std::vector<std::pair<std::string, std::string>>;
 
