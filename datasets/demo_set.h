@@ -60,6 +60,7 @@ struct DemoOptions {
   FileType type = FileType::tiff;
   FusionHabit habit = FusionHabit::rescaled;
   std::uint64_t seed = 1;
+  Body body = Body::beetle;  // what is on the pin; the command renders the beetle
   bool boards = true;  // the checkerboard images
   bool clean = false;  // truth/clean
   Faults faults;

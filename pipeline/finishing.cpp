@@ -60,20 +60,26 @@ void run_export(const Finishing& set, PrepareOutcome& outcome) {
 }
 
 // Silhouettes are compared only under poses that deserve it: nominal geometry would blame masks
-// for its own errors.
+// for its own errors, a contradicted pose the mask of its image.
 MaskConfidence run_confidence(const Finishing& set, PrepareOutcome& outcome) {
   const StageClock clock(outcome.seconds, "mask confidence");
   if (!set.workspace.file.settings.mask.enabled) return {};
   set.progress.start("mask confidence");
   const bool posed = outcome.scene.refined || outcome.scene.axis_calibrated;
   std::vector<MaskView> views;
+  std::vector<std::size_t> places;  // of `views` in the set
   for (std::size_t i = 0; i < set.items.size(); ++i) {
     const View& view = outcome.scene.views[i];
+    if (view.state == PoseState::contradicted) continue;
+    places.push_back(i);
     views.push_back({view.source_file, view.ring, view.stage_angle, set.items[i].result.mask,
                      posed ? std::optional<Pose>(view.pose) : std::nullopt});
   }
   MaskConfidence confidence = mask_confidence(views, outcome.scene.source_camera);
   append(outcome.findings, confidence.findings);
+  std::vector<MaskScore> scores(set.items.size());
+  for (std::size_t k = 0; k < places.size(); ++k) scores[places[k]] = confidence.scores[k];
+  confidence.scores = std::move(scores);
   set.progress.finish(confidence.compared ? fmt::format("silhouettes agree to {:.1f} %",
                                                         100.0 * confidence.mean_agreement)
                                           : std::string());

@@ -6,12 +6,13 @@
 #include <cmath>
 
 #include "core/angle.h"
+#include "core/median.h"
 #include "stages/refine_adjust.h"
 #include "stages/refine_align.h"
-#include "stages/refine_faults.h"
+#include "stages/refine_claims.h"
 #include "stages/refine_match.h"
 #include "stages/refine_report.h"
-#include "stages/refine_start.h"
+#include "stages/refine_shared.h"
 #include "stages/refine_tracks.h"
 #include "stages/refine_window.h"
 
@@ -21,10 +22,13 @@ namespace {
 
 constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geometry
 constexpr double kFreeRatio = 0.8;
-// Shared by neighbouring points and views, pixels of the level: chosen on one seed of the demo.
-constexpr double kCommonError_px = 0.35;
-constexpr int kFewestMatches = 12;          // of a pair; fewer say nothing
-constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
+// Of one observation, beyond the scatter; pixels of the level.
+constexpr double kCommonError_px = 0.15;
+// What all observations of neighbouring views have wrong alike (refine_shared.h), pixels of the
+// level, and at least this share of their scatter.
+constexpr double kSharedShift_px = 0.12;
+constexpr double kSharedShare = 0.5;
+constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
 
 // Everything the steps share.
 struct Work {
@@ -39,7 +43,8 @@ struct Work {
 std::vector<PairMatches> match_freely(const Work& work) {
   FeatureWindow window(work.features);
   const auto wanted =
-      pairs_to_match(work.model, zero_values(work.model), PairOptions{.max_neighbours = 2});
+      pairs_to_match(work.model, zero_values(work.model),
+                                     PairOptions{.max_neighbours = 2, .in_order = true});
   std::vector<PairMatches> pairs(wanted.size());
   for_each_in_turn(wanted.size(), [&](std::size_t k) {
     const auto& [a, b] = wanted[k];
@@ -67,93 +72,165 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
   return pairs;
 }
 
-// What went wrong while shooting, named, and taken into the model so that the poses come out right.
-// `few`: of the matches, for fits of the whole set.
-void find_faults(Work& work, const std::vector<PairMatches>& pairs,
-                 const std::vector<PairMatches>& few, const StartOptions& options,
-                 StartResult& start, FreeParameters& free, RefineResult& result) {
-  const auto report = [&](const std::string& file, const std::string& what, const char* remedy) {
-    result.findings.push_back({Severity::doubt, "refine", file, what, remedy});
-  };
-  const RigModel backwards = turned_backwards(work.model);
-  const StartResult other =
-      start_from_matches(backwards, zero_values(backwards), few, work.positions, options);
-  // The better fit must be clearly better, in evidence and in proportion.
-  if (start.cost - other.cost > 15.0 + 0.02 * other.cost) {
-    work.model = backwards;
-    start = other;
-    report(
-        "", "The images show the specimen turning the other way round than told.",
-        "Change `turning` of the rings in specimen.toml; the refined poses already turn the right "
-        "way, the priors don't.");
-    result.fault = DropOut::reversed_turning;
-  }
-  if (const auto bump = find_bump(work.model, start, few, work.positions, options.sigma_px)) {
-    work.model = bump->model;
-    start.values = bump->values;
-    free.mount = true;
-    const std::string& name = work.prior.views[bump->view].name;
-    report(name,
-           fmt::format("The specimen was moved before \"{}\": all stations from there on are "
-                       "shifted against those before.",
-                       name),
-           "Shoot the ring again; the refined poses follow the specimen, the priors don't.");
-    result.fault = DropOut::bumped_specimen;
-    result.fault_view = bump->view;
-  }
-  for (const WrongAngle& wrong :
-       find_wrong_angles(work.model, start.values, pairs, work.positions, options.sigma_px)) {
-    const std::string& name = work.prior.views[wrong.view].name;
-    work.model.stations[wrong.view].stage_angle += wrong.correction;
-    start.values.angle[wrong.view] = 0.0;
-    report(
-        name,
-        fmt::format("\"{}\" was shot {:.2f} degrees away from its stage angle ({} points agree).",
-                    name, degrees(wrong.correction), wrong.points),
-        "Give its true angle in a capture table or shoot it again; the refined pose is right, the "
-        "prior isn't.");
-    result.fault = DropOut::wrong_angle;
-    result.fault_view = wrong.view;
-  }
-}
-
-// Where images deny a told angle, theirs takes its place: the prior would pull the stations after a
-// slip back one by one, the more so the less the points weigh. What was told stays in the report.
-void take_denied_angles(Work& work, RigValues& values, RefineResult& result) {
+// Where images deny a given angle, theirs takes its place: the prior would pull the stations after a
+// slip back one by one, the more so the less the points weigh. What was given stays in the report.
+// `shared`: rad, what the images may have wrong alike.
+void take_denied_angles(Work& work, RigValues& values, double shared, Claims& claims,
+                        RefineResult& result) {
   constexpr double kDenied = 5.0;            // sigmas
-  constexpr double kWide = 0.0174532925199;  // rad, 1 degree
+  constexpr double kWide = 0.0174532925199;  // rad, 1 degree: what no stage is out by
   std::vector<std::string> denied;
   for (std::size_t v = 0; v < work.model.stations.size(); ++v) {
     StationModel& station = work.model.stations[v];
-    if (std::abs(values.angle[v]) < kDenied * station.sigma_angle) continue;
-    denied.push_back(
-        fmt::format("{} ({:+.2f})", work.prior.views[v].name, degrees(values.angle[v])));
-    station.stage_angle += values.angle[v];
+    const double away = values.angle[v];
+    if (std::abs(away) < kDenied * std::hypot(station.sigma_angle, shared)) continue;
+    station.stage_angle += away;
     station.sigma_angle = std::max(station.sigma_angle, kWide);
     values.angle[v] = 0.0;
+    if (claims.ignorance[v] > 0) continue;  // named already
+    denied.push_back(fmt::format("{} ({:+.2f})", work.prior.views[v].name, degrees(away)));
+    if (std::abs(away) > kWide) claims.ignorance[v] = std::abs(away);
   }
   if (denied.empty()) return;
+  const bool contradicted = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
+                                        [](double sigma) { return sigma > 0; });
   result.findings.push_back(
-      {Severity::note, "refine", "",
-       fmt::format("Stations more than {:.0f} sigmas from the angle told, by degrees: {}. The "
-                   "refined poses follow the images.",
+      {contradicted ? Severity::fault : Severity::doubt, "refine", "",
+       fmt::format("Stage angles that differ from those given by more than {:.0f} standard "
+                   "deviations, by degrees: {}.",
                    kDenied, fmt::join(denied, ", ")),
        "Look whether the stage slipped; give true angles in a capture table where they are "
-       "known."});
+       "known. Poses out by more than a degree count as contradicted."});
+}
+
+// Views that show as much detail as others and yet nothing that their neighbours show.
+void find_unmatched(const Work& work, const std::vector<Track>& tracks, Claims& claims,
+                    RefineResult& result) {
+  constexpr double kUsual = 40.0;  // tie points of a view, for claims of this kind
+  std::vector<double> points(work.places.size(), 0.0);
+  std::vector<double> features;
+  for (const Track& track : tracks) {
+    for (const TrackView& seen : track.views) points[seen.view] += 1.0;
+  }
+  for (const ViewPlaces& places : work.places) features.push_back(static_cast<double>(places.size()));
+  const double usual = median_of(points);
+  const double usual_features = median_of(features);
+  if (usual < kUsual) return;
+  for (std::size_t v = 0; v < points.size(); ++v) {
+    const bool stranger = points[v] < 0.1 * usual && features[v] > 0.5 * usual_features;
+    if (!stranger || claims.ignorance[v] > 0) continue;
+    claims.ignorance[v] = kAnyPlace;
+    result.fault = DropOut::unmatched;
+    result.fault_view = v;
+    const std::string& name = work.prior.views[v].name;
+    result.findings.push_back(
+        {Severity::fault, "refine", name,
+         fmt::format("\"{}\" shows nothing that its neighbours show, though it has as much detail; "
+                     "it may be an image of another specimen.",
+                     name),
+         "Put the right image in its place, or shoot the station again."});
+  }
+}
+
+struct Adjusted {
+  RigValues values;
+  std::vector<Track> tracks;
+  std::vector<PairMatches> pairs;
+  AdjustResult result;
+  double shared_px = 0;  // of SharedErrors
+};
+
+// From the free matches and the start to adjusted tie points.
+Adjusted adjust_set(Work& work, const std::vector<PairMatches>& free_pairs, Claims& claims,
+                    RefineResult& result) {
+  Adjusted a;
+  a.values = claims.start.values;
+  AdjustOptions options;
+  options.free = claims.free;
+  // Points from the free matches give a covariance, which gives the bands.
+  a.tracks = triangulate(build_tracks(free_pairs, work.positions), work.model, a.values,
+                         {.max_residual_px = 6.0 * work.level_px});
+  options.sigma_px = 0.5 * work.level_px;
+  options.rounds = 2;
+  a.result = adjust(work.model, a.values, a.tracks, options);
+  const double common_px = kCommonError_px * work.level_px;
+  const AdjustCovariance covariance =
+      adjust_covariance(work.model, a.values, a.tracks, std::hypot(a.result.sigma_px, common_px),
+                        options.free);
+  a.pairs = match_in_bands(work, a.values, covariance.rig,
+                           std::max(0.5 * work.level_px, a.result.sigma_px));
+  const TriangulateOptions close{.max_residual_px = 4.0 * work.level_px};
+  a.tracks = triangulate(build_tracks(a.pairs, work.positions), work.model, a.values, close);
+  a.tracks = triangulate(align_tracks(std::move(a.tracks), work.features, work.prior.camera),
+                         work.model, a.values, close);
+  options.sigma_px = a.result.sigma_px;
+  options.rounds = 3;
+  a.result = adjust(work.model, a.values, a.tracks, options);
+  const double radius_px = specimen_radius_px(work.model, a.values, a.tracks);
+  a.shared_px = std::max(kSharedShift_px * work.level_px, kSharedShare * a.result.sigma_px);
+  take_denied_angles(work, a.values, a.shared_px / radius_px, claims, result);
+  options.sigma_px = a.result.sigma_px;
+  options.common_px = common_px;
+  options.rounds = 1;
+  const int iterations = a.result.iterations;
+  a.result = adjust(work.model, a.values, a.tracks, options);
+  a.result.iterations += iterations;
+  return a;
+}
+
+// The adjusted rig weighed against its priors, and what the views are worth by that.
+void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<double>& given,
+              RefineResult& result) {
+  const double sigma_px = std::hypot(a.result.sigma_px, kCommonError_px * work.level_px);
+  const AdjustCovariance covariance =
+      adjust_covariance(work.model, a.values, a.tracks, sigma_px, claims.free);
+  const double distance_mm = work.model.telecentric()
+                                 ? 1.0
+                                 : pose_of(work.model, a.values, 0).t.norm();
+  const SharedErrors shared{a.shared_px, specimen_radius_px(work.model, a.values, a.tracks),
+                            distance_mm / work.model.camera.fx};
+  const WeighedRig weighed =
+      weigh_against_priors(work.model, a.values, covariance.images, shared, claims.free);
+  a.tracks = triangulate(std::move(a.tracks), work.model, weighed.values,
+                         {.max_residual_px = 6.0 * std::max(work.level_px, a.result.sigma_px)});
+  find_unmatched(work, a.tracks, claims, result);
+  const auto points =
+      point_covariances(work.model, weighed.values, a.tracks, sigma_px, weighed.covariance);
+  fill_result(result, {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance,
+                       points, weighed.image_sigma, given, claims.ignorance,
+                       work.prior.axis_calibrated});
+}
+
+// Few and poor matches don't overrule a calibration: where the images confirm fewer than half of
+// the views, the set stays as the turntable has it.
+RefineResult kept_as_calibrated(RefineResult refined, RefineResult unrefined) {
+  const auto confirmed = std::count_if(
+      refined.scene.views.begin(), refined.scene.views.end(),
+      [](const View& view) { return view.state == PoseState::confirmed; });
+  unrefined.sentence = fmt::format(
+      "The images show too little that is steady to confirm the poses ({} of {}, {} tie points, "
+      "{} in three views or more); the poses stay those of the calibrated turntable.",
+      confirmed, refined.scene.views.size(), refined.points, refined.points_in_three_views);
+  unrefined.findings.push_back(
+      {Severity::note, "refine", "", unrefined.sentence,
+       "Nothing to do where the stage can be trusted; wrong files would not be noticed here, so "
+       "check order and angles of the images."});
+  unrefined.stations = std::move(refined.stations);
+  return unrefined;
 }
 
 }  // namespace
 }  // namespace refining
 
-const char* name_of(AlignmentVerdict verdict) {
+const char* name_of(PoseVerdict verdict) {
   switch (verdict) {
-    case AlignmentVerdict::will_align:
-      return "will align";
-    case AlignmentVerdict::at_risk:
-      return "at risk";
-    case AlignmentVerdict::will_not_align:
-      return "will not align";
-    case AlignmentVerdict::not_refined:
+    case PoseVerdict::confirmed:
+      return "confirmed";
+    case PoseVerdict::partly_confirmed:
+      return "partly confirmed";
+    case PoseVerdict::not_confirmed:
+      return "not confirmed";
+    case PoseVerdict::not_refined:
       return "not refined";
   }
   return "not refined";
@@ -177,60 +254,36 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
     level_px[v] = view.level_scale;
   });
   for (const double px : level_px) work.level_px = std::max(work.level_px, px);
-  RefineResult result = unrefined(prior, rings, work.places);
+  const RefineResult unchanged = unrefined(prior, rings, work.places);
+  RefineResult result = unchanged;
 
-  const std::vector<PairMatches> free_pairs = match_freely(work);
+  std::vector<PairMatches> free_pairs = match_freely(work);
   std::size_t free_matches = 0;
   for (const PairMatches& pair : free_pairs) free_matches += pair.matches.size();
   if (free_matches < 10 * prior.views.size()) {
     result.sentence = fmt::format(
-        "Too little texture: {} matches over {} views; the poses stay those of the rig.",
+        "Too little texture: {} matches over {} views; the poses stay those of the turntable.",
         free_matches, prior.views.size());
     result.findings.push_back(
         {Severity::doubt, "refine", "", result.sentence,
          "Nothing to do where the axis is calibrated; else calibrate it with a board."});
     return result;
   }
-  StartOptions start_options;
-  start_options.sigma_px = work.level_px;
-  const std::vector<PairMatches> few = thinned(free_pairs, kStartMatches);
-  StartResult start =
-      start_from_matches(work.model, zero_values(work.model), few, work.positions, start_options);
-  AdjustOptions options;
-  find_faults(work, free_pairs, few, start_options, start, options.free, result);
-  RigValues values = start.values;
-
-  // Points from the free matches give a covariance, which gives the bands.
-  std::vector<Track> tracks = triangulate(build_tracks(free_pairs, work.positions), work.model,
-                                          values, {.max_residual_px = 6.0 * work.level_px});
-  options.sigma_px = 0.5 * work.level_px;
-  options.rounds = 2;
-  AdjustResult adjusted = adjust(work.model, values, tracks, options);
-  const double common_px = kCommonError_px * work.level_px;
-  const auto covariance_now = [&] {
-    return adjust_covariance(work.model, values, tracks, std::hypot(adjusted.sigma_px, common_px),
-                             options.free);
-  };
-  AdjustCovariance covariance = covariance_now();
-
-  std::vector<PairMatches> pairs = match_in_bands(work, values, covariance.rig,
-                                                  std::max(0.5 * work.level_px, adjusted.sigma_px));
-  tracks = triangulate(build_tracks(pairs, work.positions), work.model, values,
-                       {.max_residual_px = 4.0 * work.level_px});
-  tracks = triangulate(align_tracks(std::move(tracks), features, prior.camera), work.model, values,
-                       {.max_residual_px = 4.0 * work.level_px});
-  options.sigma_px = adjusted.sigma_px;
-  options.rounds = 3;
-  adjusted = adjust(work.model, values, tracks, options);
-  take_denied_angles(work, values, result);
-  options.sigma_px = adjusted.sigma_px;
-  options.common_px = common_px;
-  options.rounds = 1;
-  const int iterations = adjusted.iterations;
-  adjusted = adjust(work.model, values, tracks, options);
-  adjusted.iterations += iterations;
-  covariance = covariance_now();
-  fill_result(result, {work.model, values, tracks, pairs, adjusted, covariance, work.places});
+  std::vector<double> given;
+  for (const StationModel& station : work.model.stations) given.push_back(station.stage_angle);
+  Claims claims = examine_claims(
+      work.model, {prior, rings, features, work.positions, work.level_px}, free_pairs);
+  work.model = claims.model;
+  result.findings = claims.findings;
+  result.fault = claims.fault;
+  result.fault_view = claims.fault_view;
+  Adjusted adjusted = adjust_set(work, free_pairs, claims, result);
+  conclude(work, adjusted, claims, given, result);
+  const bool denied = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
+                                  [](double sigma) { return sigma > 0; });
+  if (prior.axis_calibrated && !denied && result.verdict == PoseVerdict::not_confirmed) {
+    return kept_as_calibrated(std::move(result), unchanged);
+  }
   return result;
 }
 
