@@ -61,8 +61,8 @@ struct DemoOptions {
   FusionHabit habit = FusionHabit::rescaled;
   std::uint64_t seed = 1;
   Body body = Body::beetle;  // what is on the pin; the command renders the beetle
-  bool boards = true;  // the checkerboard images
-  bool clean = false;  // truth/clean
+  bool boards = true;        // the checkerboard images
+  bool clean = false;        // truth/clean
   Faults faults;
   int jobs = 0;  // threads; 0: one a core
 };

@@ -13,9 +13,9 @@
 
 namespace trunnion::demo {
 
-// The beetle-like thing is the demo. The others are hard or easy for poses: a shell of pale, smooth,
-// glossy whorls, on which nearly all that can be seen is light that does not turn with it; a pebble
-// with the wing cases' mottled, matte surface and no limbs.
+// The beetle-like thing is the demo. The others are hard or easy for poses: a shell of pale,
+// smooth, glossy whorls, on which nearly all that can be seen is light that does not turn with it;
+// a pebble with the wing cases' mottled, matte surface and no limbs.
 enum class Body : std::uint8_t { beetle, shell, pebble };
 
 struct SpecimenOptions {

@@ -2,7 +2,9 @@
 
 #include <fmt/format.h>
 
+#include "core/angle.h"
 #include "core/files.h"
+#include "core/text.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/finish_images.h"
 #include "pipeline/finished_set.h"
@@ -22,12 +24,33 @@ void append(Findings& to, const Findings& from) {
   to.insert(to.end(), from.begin(), from.end());
 }
 
-void run_refine(const Finishing& set, PrepareOutcome& outcome) {
+using Proposal = std::vector<ProposedCapture>;
+
+constexpr const char* kProposal = "proposed_captures.csv";
+
+// A capture table (config/capture_table.h) of what the images show.
+std::string proposed_table(const Finishing& set, const Proposal& proposal) {
+  std::string text = "file,ring,station,angle_deg,tilt_deg,reference_mm,frames,frame\n";
+  for (const ProposedCapture& row : proposal) {
+    const StationImage& image = set.items[row.view].station;
+    const Ring& ring = set.workspace.file.specimen.rings.at(image.ring_index);
+    const bool own_ring = row.ring == image.ring;
+    text += fmt::format(
+        "{},{},{},{},{},{},{},{}\n", csv_cell(image.source), csv_cell(row.ring), row.station,
+        number_text(degrees(row.stage_angle) * static_cast<int>(ring.turning)),
+        own_ring ? number_text(degrees(image.tilt)) : "",
+        own_ring && image.reference_mm ? number_text(*image.reference_mm) : "",
+        image.frames > 0 ? std::to_string(image.frames) : "", csv_cell(image.frame));
+  }
+  return text;
+}
+
+Proposal run_refine(const Finishing& set, PrepareOutcome& outcome) {
   const StageClock clock(outcome.seconds, "refine");
   set.progress.start("refine");
   if (!set.workspace.file.settings.refine.enabled) {
     set.progress.finish("off by setting");
-    return;
+    return {};
   }
   const FeatureReader features = [&set](std::size_t view) {
     check_interrupt();
@@ -39,6 +62,23 @@ void run_refine(const Finishing& set, PrepareOutcome& outcome) {
   outcome.scene = refined.scene;
   outcome.alignment = refined.sentence;
   set.progress.finish(refined.sentence);
+  return refined.proposal;
+}
+
+// Beside the exports; only a user puts it to use.
+void write_proposal(const Finishing& set, const Proposal& proposal, PrepareOutcome& outcome) {
+  if (proposal.empty()) return;
+  write_file(set.workspace.prepared() / kProposal, proposed_table(set, proposal));
+  const std::string relative = std::string("prepared/") + kProposal;
+  set.outputs.record(relative, "export");
+  outcome.outputs.push_back(relative);
+  outcome.findings.push_back(
+      {Severity::note, "refine", "",
+       fmt::format("{} is a capture table with every image where the images show it; it was not "
+                   "used.",
+                   relative),
+       fmt::format("Check it, then use it: trunnion prepare {0} --apply-captures {0}/{1}",
+                   set.workspace.root.string(), relative)});
 }
 
 void run_export(const Finishing& set, PrepareOutcome& outcome) {
@@ -101,7 +141,7 @@ void run_report(const Finishing& set, PrepareOutcome& outcome, const MaskConfide
 void finish_set(const Finishing& set, PrepareOutcome& outcome) {
   const std::string fingerprint = set_fingerprint(set, outcome);
   if (restore_finished(set, fingerprint, outcome)) return;
-  run_refine(set, outcome);
+  const Proposal proposal = run_refine(set, outcome);
   check_interrupt();
   const MaskConfidence confidence = run_confidence(set, outcome);
   {
@@ -109,6 +149,7 @@ void finish_set(const Finishing& set, PrepareOutcome& outcome) {
     finish_images(set, outcome);
   }
   run_export(set, outcome);
+  write_proposal(set, proposal, outcome);
   run_report(set, outcome, confidence);
   set.outputs.remove_stale();
   record_finished(set, fingerprint, outcome);

@@ -25,8 +25,7 @@ std::string centres_ply(const Scene& scene) {
   std::string text = header(
       "projection centres, one vertex a view, in the order of cameras.json; without views whose "
       "poses are contradicted",
-      static_cast<std::size_t>(count),
-      "property double x\nproperty double y\nproperty double z\n");
+      static_cast<std::size_t>(count), "property double x\nproperty double y\nproperty double z\n");
   for (const View& view : scene.views) {
     if (!stands(view)) continue;
     const Eigen::Vector3d centre = view.pose.centre_mm();

@@ -42,8 +42,7 @@ struct Work {
 
 std::vector<PairMatches> match_freely(const Work& work) {
   FeatureWindow window(work.features);
-  const auto wanted =
-      pairs_to_match(work.model, zero_values(work.model),
+  const auto wanted = pairs_to_match(work.model, zero_values(work.model),
                                      PairOptions{.max_neighbours = 2, .in_order = true});
   std::vector<PairMatches> pairs(wanted.size());
   for_each_in_turn(wanted.size(), [&](std::size_t k) {
@@ -72,14 +71,42 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
   return pairs;
 }
 
-// Where images deny a given angle, theirs takes its place: the prior would pull the stations after a
-// slip back one by one, the more so the less the points weigh. What was given stays in the report.
-// `shared`: rad, what the images may have wrong alike.
+// One fault for each stretch of stations that are out alike; `denied`: rad a view, 0 where not.
+void tell_denied(const Work& work, const std::vector<double>& denied, RefineResult& result) {
+  const auto alike = [&](std::size_t a, std::size_t b) {
+    return denied[b] != 0 && work.model.stations[a].ring == work.model.stations[b].ring &&
+           std::abs(denied[b] - denied[a]) < 0.3 * std::abs(denied[a]);
+  };
+  for (std::size_t v = 0; v < denied.size(); ++v) {
+    if (denied[v] == 0) continue;
+    std::size_t last = v;
+    while (last + 1 < denied.size() && alike(v, last + 1)) ++last;
+    const std::string& name = work.prior.views[v].name;
+    const double away = degrees(denied[v]);
+    result.fault = last == v ? DropOut::wrong_angle : DropOut::slipped_stage;
+    result.fault_view = v;
+    const std::string what =
+        last == v
+            ? fmt::format("\"{}\" was shot {:+.2f} degrees away from its stage angle.", name, away)
+            : fmt::format(
+                  "From \"{}\" to \"{}\" the stage stands {:+.2f} degrees from the angles "
+                  "given: it has slipped.",
+                  name, work.prior.views[last].name, away);
+    result.findings.push_back({Severity::fault, "refine", name, what,
+                               "Give true angles in a capture table or shoot again; until then "
+                               "these poses count as contradicted."});
+    v = last;
+  }
+}
+
+// Where images deny a given angle, theirs takes its place: the prior would pull the stations after
+// a slip back one by one, the more so the less the points weigh. What was given stays in the
+// report. `shared`: rad, what the images may have wrong alike.
 void take_denied_angles(Work& work, RigValues& values, double shared, Claims& claims,
                         RefineResult& result) {
   constexpr double kDenied = 5.0;            // sigmas
   constexpr double kWide = 0.0174532925199;  // rad, 1 degree: what no stage is out by
-  std::vector<std::string> denied;
+  std::vector<double> denied(work.model.stations.size(), 0.0);
   for (std::size_t v = 0; v < work.model.stations.size(); ++v) {
     StationModel& station = work.model.stations[v];
     const double away = values.angle[v];
@@ -87,20 +114,11 @@ void take_denied_angles(Work& work, RigValues& values, double shared, Claims& cl
     station.stage_angle += away;
     station.sigma_angle = std::max(station.sigma_angle, kWide);
     values.angle[v] = 0.0;
-    if (claims.ignorance[v] > 0) continue;  // named already
-    denied.push_back(fmt::format("{} ({:+.2f})", work.prior.views[v].name, degrees(away)));
-    if (std::abs(away) > kWide) claims.ignorance[v] = std::abs(away);
+    if (claims.ignorance[v] > 0 || std::abs(away) < kWide) continue;  // named already, or corrected
+    claims.ignorance[v] = std::abs(away);
+    denied[v] = away;
   }
-  if (denied.empty()) return;
-  const bool contradicted = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
-                                        [](double sigma) { return sigma > 0; });
-  result.findings.push_back(
-      {contradicted ? Severity::fault : Severity::doubt, "refine", "",
-       fmt::format("Stage angles that differ from those given by more than {:.0f} standard "
-                   "deviations, by degrees: {}.",
-                   kDenied, fmt::join(denied, ", ")),
-       "Look whether the stage slipped; give true angles in a capture table where they are "
-       "known. Poses out by more than a degree count as contradicted."});
+  tell_denied(work, denied, result);
 }
 
 // Views that show as much detail as others and yet nothing that their neighbours show.
@@ -112,7 +130,8 @@ void find_unmatched(const Work& work, const std::vector<Track>& tracks, Claims& 
   for (const Track& track : tracks) {
     for (const TrackView& seen : track.views) points[seen.view] += 1.0;
   }
-  for (const ViewPlaces& places : work.places) features.push_back(static_cast<double>(places.size()));
+  for (const ViewPlaces& places : work.places)
+    features.push_back(static_cast<double>(places.size()));
   const double usual = median_of(points);
   const double usual_features = median_of(features);
   if (usual < kUsual) return;
@@ -120,6 +139,7 @@ void find_unmatched(const Work& work, const std::vector<Track>& tracks, Claims& 
     const bool stranger = points[v] < 0.1 * usual && features[v] > 0.5 * usual_features;
     if (!stranger || claims.ignorance[v] > 0) continue;
     claims.ignorance[v] = kAnyPlace;
+    claims.placeless[v] = true;
     result.fault = DropOut::unmatched;
     result.fault_view = v;
     const std::string& name = work.prior.views[v].name;
@@ -154,9 +174,8 @@ Adjusted adjust_set(Work& work, const std::vector<PairMatches>& free_pairs, Clai
   options.rounds = 2;
   a.result = adjust(work.model, a.values, a.tracks, options);
   const double common_px = kCommonError_px * work.level_px;
-  const AdjustCovariance covariance =
-      adjust_covariance(work.model, a.values, a.tracks, std::hypot(a.result.sigma_px, common_px),
-                        options.free);
+  const AdjustCovariance covariance = adjust_covariance(
+      work.model, a.values, a.tracks, std::hypot(a.result.sigma_px, common_px), options.free);
   a.pairs = match_in_bands(work, a.values, covariance.rig,
                            std::max(0.5 * work.level_px, a.result.sigma_px));
   const TriangulateOptions close{.max_residual_px = 4.0 * work.level_px};
@@ -178,15 +197,34 @@ Adjusted adjust_set(Work& work, const std::vector<PairMatches>& free_pairs, Clai
   return a;
 }
 
+// `given`: rad, the model's stage angles before any claim.
+std::vector<ProposedCapture> proposal_of(const Work& work, const RigValues& values,
+                                         const Claims& claims, const std::vector<double>& given) {
+  const auto denied = [&](std::size_t v) { return claims.ignorance[v] > 0; };
+  std::vector<ProposedCapture> proposal;
+  bool any = false;
+  for (std::size_t v = 0; v < work.prior.views.size(); ++v) {
+    any = any || denied(v);
+    if (claims.placeless[v]) continue;
+    const View& place = work.prior.views[claims.stands_for[v].value_or(v)];
+    double angle = place.stage_angle;
+    if (denied(v) && !claims.stands_for[v]) {
+      angle += work.model.stations[v].stage_angle + values.angle[v] - given[v];
+    }
+    proposal.push_back({v, place.ring, place.station, angle});
+  }
+  if (!any) proposal.clear();
+  return proposal;
+}
+
 // The adjusted rig weighed against its priors, and what the views are worth by that.
 void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<double>& given,
               RefineResult& result) {
   const double sigma_px = std::hypot(a.result.sigma_px, kCommonError_px * work.level_px);
   const AdjustCovariance covariance =
       adjust_covariance(work.model, a.values, a.tracks, sigma_px, claims.free);
-  const double distance_mm = work.model.telecentric()
-                                 ? 1.0
-                                 : pose_of(work.model, a.values, 0).t.norm();
+  const double distance_mm =
+      work.model.telecentric() ? 1.0 : pose_of(work.model, a.values, 0).t.norm();
   const SharedErrors shared{a.shared_px, specimen_radius_px(work.model, a.values, a.tracks),
                             distance_mm / work.model.camera.fx};
   const WeighedRig weighed =
@@ -197,16 +235,16 @@ void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<d
   const auto points =
       point_covariances(work.model, weighed.values, a.tracks, sigma_px, weighed.covariance);
   fill_result(result, {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance,
-                       points, weighed.image_sigma, given, claims.ignorance,
-                       work.prior.axis_calibrated});
+                       points, weighed.image_sigma, claims.ignorance, work.prior.axis_calibrated});
+  result.proposal = proposal_of(work, weighed.values, claims, given);
 }
 
 // Few and poor matches don't overrule a calibration: where the images confirm fewer than half of
 // the views, the set stays as the turntable has it.
 RefineResult kept_as_calibrated(RefineResult refined, RefineResult unrefined) {
-  const auto confirmed = std::count_if(
-      refined.scene.views.begin(), refined.scene.views.end(),
-      [](const View& view) { return view.state == PoseState::confirmed; });
+  const auto confirmed =
+      std::count_if(refined.scene.views.begin(), refined.scene.views.end(),
+                    [](const View& view) { return view.state == PoseState::confirmed; });
   unrefined.sentence = fmt::format(
       "The images show too little that is steady to confirm the poses ({} of {}, {} tie points, "
       "{} in three views or more); the poses stay those of the calibrated turntable.",

@@ -73,15 +73,23 @@ struct PairReport {
   double rms_px = 0;  // of the inliers, in both views
 };
 
+// Where an image belongs, as the images show it. Images without a place of their own, copies and
+// those of another specimen, are left out of a proposal.
+struct ProposedCapture {
+  std::size_t view = 0;
+  std::string ring;
+  int station = 0;
+  double stage_angle = 0;  // rad, signed by the direction of turning
+};
+
 struct RefineResult {
   Scene scene;  // prior and refined poses, tie points; poses equal the priors where not refined
   std::vector<RingAxis> rings;  // refined axes with covariance
   PoseVerdict verdict = PoseVerdict::not_refined;
-  std::string sentence;           // the verdict in words
-  DropOut fault = DropOut::none;  // the last one found, most specific
-  std::size_t fault_view = 0;     // the (first) view concerned
-  std::vector<double> stage_angles;  // rad a view, as the images show them; the capture table of a
-                                     // proposal where poses are contradicted
+  std::string sentence;                   // the verdict in words
+  DropOut fault = DropOut::none;          // the last one found, most specific
+  std::size_t fault_view = 0;             // the (first) view concerned
+  std::vector<ProposedCapture> proposal;  // empty where no pose is contradicted
   std::vector<StationReport> stations;
   std::vector<PairReport> pairs;
   bool converged = false;

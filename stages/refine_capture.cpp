@@ -13,11 +13,11 @@
 namespace trunnion::refining {
 namespace {
 
-constexpr double kTolerance_px = 3.0;        // level pixels, calibrated axis
+constexpr double kTolerance_px = 3.0;         // level pixels, calibrated axis
 constexpr double kNominalTolerance_px = 5.0;  // level pixels
-constexpr int kLeastPoints = 60;             // for a claim about a ring
-constexpr double kBorneOut = 0.5;            // share of a ring's points that needs no other account
-constexpr double kClaimShare = 0.6;          // share that another account must reach
+constexpr int kLeastPoints = 60;              // for a claim about a ring
+constexpr double kBorneOut = 0.5;    // share of a ring's points that needs no other account
+constexpr double kClaimShare = 0.6;  // share that another account must reach
 
 double tolerance_of(const CaptureInput& input) {
   return (input.calibrated ? kTolerance_px : kNominalTolerance_px) * input.level_px;
@@ -46,8 +46,7 @@ Support support_of_tracks(const RigModel& model, const RigValues& values, std::s
   Support support;
   support.possible = static_cast<int>(tracks.size());
   std::vector<int> seen(model.stations.size(), 0);
-  for (const Track& track :
-       triangulate(tracks, model, values, {.max_residual_px = tolerance_px})) {
+  for (const Track& track : triangulate(tracks, model, values, {.max_residual_px = tolerance_px})) {
     if (track.views.size() < 3) continue;
     ++support.points;
     for (const TrackView& view : track.views) ++seen[view.view];
@@ -167,8 +166,8 @@ void match_anywhere(const CaptureInput& input, std::size_t view, FeatureWindow& 
     pair = {std::min(view, other), std::max(view, other), {}};
     const auto others = window.of(other);
     const bool first = view < other;
-    pair.matches = match_free(first ? *features : *others, first ? *others : *features, kFeatures,
-                              0.8);
+    pair.matches =
+        match_free(first ? *features : *others, first ? *others : *features, kFeatures, 0.8);
   });
   std::stable_sort(found_pairs.begin(), found_pairs.end(),
                    [](const PairMatches& a, const PairMatches& b) {
@@ -227,10 +226,9 @@ class PlaceSearch {
       for_each_in_turn(claims.size(), [&](std::size_t v) {
         if (!moved_views.contains(v)) claims[v] = claim(v);
       });
-      const auto strongest =
-          std::max_element(claims.begin(), claims.end(), [](const Place& a, const Place& b) {
-            return a.points - a.given < b.points - b.given;
-          });
+      const auto strongest = std::max_element(
+          claims.begin(), claims.end(),
+          [](const Place& a, const Place& b) { return a.points - a.given < b.points - b.given; });
       if (strongest == claims.end() || strongest->points == 0) break;
       StationModel& station = model_.stations[strongest->view];
       station.ring = strongest->ring;
@@ -277,8 +275,8 @@ class PlaceSearch {
     const double least = std::max(5.0 * model_.stations[view].sigma_angle, radians(0.5));
     const bool moves = best.ring != model_.stations[view].ring ||
                        std::abs(best.angle - model_.stations[view].stage_angle) >= least;
-    const bool enough = best.points >= 2 * given + 6 &&
-                        5 * best.points >= 2 * static_cast<int>(sights.size());
+    const bool enough =
+        best.points >= 2 * given + 6 && 5 * best.points >= 2 * static_cast<int>(sights.size());
     return moves && enough ? best : Place{};
   }
 
@@ -308,8 +306,8 @@ class PlaceSearch {
 Support support_of(const RigModel& model, const RigValues& values, std::size_t ring,
                    const std::vector<PairMatches>& pairs, const Positions& positions,
                    double tolerance_px) {
-  return support_of_tracks(model, values, ring,
-                           long_tracks(within(model, ring, pairs), positions), tolerance_px);
+  return support_of_tracks(model, values, ring, long_tracks(within(model, ring, pairs), positions),
+                           tolerance_px);
 }
 
 RigModel with_factor(const RigModel& model, std::size_t ring, double factor) {
@@ -326,8 +324,7 @@ RigModel with_factor(const RigModel& model, std::size_t ring, double factor) {
 double step_factor(const CaptureInput& input, const std::vector<RigValues>& accounts,
                    std::size_t ring, const std::vector<PairMatches>& pairs) {
   const double tolerance = tolerance_of(input);
-  const std::vector<Track> tracks =
-      long_tracks(within(input.model, ring, pairs), input.positions);
+  const std::vector<Track> tracks = long_tracks(within(input.model, ring, pairs), input.positions);
   const auto by = [&](double factor) {
     const RigModel model = with_factor(input.model, ring, factor);
     Support best;
@@ -422,8 +419,7 @@ bool same_image(const ImageFeatures& a, const ImageFeatures& b) {
     const double moved_px = std::hypot(p.x_px - q.x_px, p.y_px - q.y_px);
     still += moved_px < a.level_scale ? 1 : 0;
   }
-  const std::size_t possible =
-      std::min({kFeatures, a.points.size(), b.points.size()});
+  const std::size_t possible = std::min({kFeatures, a.points.size(), b.points.size()});
   return still >= 20 && 3 * still >= 2 * matches.size() && 2 * still >= possible;
 }
 

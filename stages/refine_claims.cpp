@@ -24,6 +24,8 @@ class Examination {
       : given_(model), input_(input), pairs_(pairs) {
     claims_.model = model;
     claims_.ignorance.assign(model.stations.size(), 0.0);
+    claims_.stands_for.resize(model.stations.size());
+    claims_.placeless.assign(model.stations.size(), false);
     options_.sigma_px = input.level_px;
   }
 
@@ -107,15 +109,16 @@ class Examination {
     for (std::size_t ring = 0; ring < given_.rings.size(); ++ring) {
       factors.push_back(step_factor(capture(), list, ring, pairs_));
     }
-    const bool alike = std::all_of(factors.begin(), factors.end(),
-                                   [&](double f) { return f == factors.front(); });
+    const bool alike =
+        std::all_of(factors.begin(), factors.end(), [&](double f) { return f == factors.front(); });
     for (std::size_t ring = 0; ring < factors.size(); ++ring) {
       if (factors[ring] == 1.0) continue;
       claims_.model = with_factor(claims_.model, ring, factors[ring]);
       for (std::size_t v = 0; v < claims_.ignorance.size(); ++v) {
         if (given_.stations[v].ring == ring) claims_.ignorance[v] = kAnyPlace;
       }
-      if (!alike || ring == 0) tell_factor(alike ? std::nullopt : std::optional(ring), factors[ring]);
+      if (!alike || ring == 0)
+        tell_factor(alike ? std::nullopt : std::optional(ring), factors[ring]);
       claims_.whole_ring = true;
     }
     if (claims_.whole_ring) start();
@@ -160,14 +163,16 @@ class Examination {
     const bool skipped = whole != 0 && std::abs(stations - whole) < 0.15;
     claims_.fault = skipped ? DropOut::skipped_station : DropOut::slipped_stage;
     claims_.fault_view = jump.view;
-    std::string what = fmt::format("From \"{}\" on, the stage stands {:+.2f} degrees from the "
-                                   "angles given ({} points agree): ",
-                                   name(jump.view), degrees(jump.correction), jump.points);
+    std::string what = fmt::format(
+        "From \"{}\" on, the stage stands {:+.2f} degrees from the "
+        "angles given ({} points agree): ",
+        name(jump.view), degrees(jump.correction), jump.points);
     if (!skipped) {
       what += "it has slipped.";
     } else if (whole > 0) {
-      what += fmt::format("{} skipped before it.",
-                          whole == 1 ? "one station was" : fmt::format("{:.0f} stations were", whole));
+      what +=
+          fmt::format("{} skipped before it.",
+                      whole == 1 ? "one station was" : fmt::format("{:.0f} stations were", whole));
     } else {
       what += "the specimen was shot again without being turned.";
     }
@@ -183,10 +188,10 @@ class Examination {
     FeatureWindow window(input_.features);
     for (const Place& place : places) {
       StationModel& station = claims_.model.stations[place.view];
-      const double correction =
-          std::remainder(place.angle - station.stage_angle, 2.0 * kPi);
+      const double correction = std::remainder(place.angle - station.stage_angle, 2.0 * kPi);
       claims_.ignorance[place.view] =
           place.ring == station.ring ? std::max(std::abs(correction), radians(1.0)) : kAnyPlace;
+      claims_.stands_for[place.view] = station_at(place);
       if (!told.contains(place.view)) tell_place(place, places, told, window);
     }
     for (const Place& place : places) {
@@ -206,8 +211,8 @@ class Examination {
     double least = std::min(0.25 * step, radians(1.5));
     for (std::size_t v = 0; v < given_.stations.size(); ++v) {
       if (given_.stations[v].ring != place.ring || v == place.view) continue;
-      const double apart = std::abs(
-          std::remainder(claims_.model.stations[v].stage_angle - place.angle, 2.0 * kPi));
+      const double apart =
+          std::abs(std::remainder(claims_.model.stations[v].stage_angle - place.angle, 2.0 * kPi));
       if (apart >= least) continue;
       least = apart;
       nearest = v;
@@ -215,15 +220,15 @@ class Examination {
     return nearest;
   }
 
-  void tell_place(const Place& place, const std::vector<Place>& places,
-                  std::set<std::size_t>& told, FeatureWindow& window) {
+  void tell_place(const Place& place, const std::vector<Place>& places, std::set<std::size_t>& told,
+                  FeatureWindow& window) {
     told.insert(place.view);
     claims_.fault_view = place.view;
     const std::string& own = name(place.view);
     const auto other = station_at(place);
     if (!other) {
-      const double correction = std::remainder(
-          place.angle - given_.stations[place.view].stage_angle, 2.0 * kPi);
+      const double correction =
+          std::remainder(place.angle - given_.stations[place.view].stage_angle, 2.0 * kPi);
       claims_.fault = DropOut::wrong_angle;
       fault(own,
             fmt::format("\"{}\" was shot {:+.2f} degrees away from its stage angle ({} points "
@@ -250,6 +255,7 @@ class Examination {
     if (same_image(*window.of(place.view), *window.of(*other))) {
       claims_.fault = DropOut::copied;
       claims_.ignorance[place.view] = kAnyPlace;
+      claims_.placeless[place.view] = true;
       fault(own,
             fmt::format("\"{}\" is a copy of \"{}\": one image stands for both stations.", own,
                         there),
@@ -257,13 +263,14 @@ class Examination {
       return;
     }
     claims_.fault = DropOut::elsewhere;
-    fault(own, fmt::format("\"{}\" shows the place of \"{}\".", own, there),
-          "Put the right image in its place, correct the capture table or shoot the station again.");
+    fault(
+        own, fmt::format("\"{}\" shows the place of \"{}\".", own, there),
+        "Put the right image in its place, correct the capture table or shoot the station again.");
   }
 
   void examine_bump() {
-    const auto bump = find_bump(claims_.model, claims_.start, few_, input_.positions,
-                                options_.sigma_px);
+    const auto bump =
+        find_bump(claims_.model, claims_.start, few_, input_.positions, options_.sigma_px);
     if (!bump) return;
     claims_.model = bump->model;
     claims_.start.values = bump->values;

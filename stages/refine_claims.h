@@ -2,6 +2,7 @@
 // into the model so that all other poses come out right, and named as what it is, each once.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include "stages/refine.h"
@@ -16,6 +17,8 @@ struct Claims {
   FreeParameters free;  // with the motion of a bump where there is one
   // rad a view: how far the place that the files give may be wrong; 0 where they are not denied.
   std::vector<double> ignorance;
+  std::vector<std::optional<std::size_t>> stands_for;  // the view whose given place a view shows
+  std::vector<bool> placeless;                         // denied, and no other place is known
   Findings findings;
   DropOut fault = DropOut::none;  // the last one found
   std::size_t fault_view = 0;

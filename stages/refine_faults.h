@@ -1,6 +1,6 @@
-// Refine, a bump of the specimen, found from the images alone, before the adjustment: pairs on either
-// side of a station fit among themselves but not across it, until everything from that station on is
-// moved as one rigid body.
+// Refine, a bump of the specimen, found from the images alone, before the adjustment: pairs on
+// either side of a station fit among themselves but not across it, until everything from that
+// station on is moved as one rigid body.
 #pragma once
 
 #include <optional>

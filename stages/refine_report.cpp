@@ -14,7 +14,7 @@
 namespace trunnion::refining {
 namespace {
 
-constexpr int kFewTiePoints = 20;  // a station; common practice, no source
+constexpr int kFewTiePoints = 20;   // a station; common practice, no source
 constexpr int kFewLongPoints = 12;  // of them in three views: two views bear out many a wrong place
 // What the images must know of an angle by themselves to confirm it.
 constexpr double kImageSigma = 0.00436;  // rad, a quarter of a degree
@@ -126,8 +126,6 @@ void fill_poses(RefineResult& result, const Outcome& o) {
     view.tilt += o.values.tilt[o.model.stations[v].ring];
     StationReport& station = result.stations[v];
     station.angle_sigma = std::sqrt(o.covariance(index.angle(v), index.angle(v)));
-    result.stage_angles[v] +=
-        o.model.stations[v].stage_angle - o.given[v] + o.values.angle[v];
   }
   for (std::size_t r = 0; r < result.rings.size(); ++r) {
     RingAxis& ring = result.rings[r];
@@ -292,8 +290,9 @@ void judge(RefineResult& result, const Outcome& o) {
       {o.calibrated ? Severity::note : Severity::doubt, "refine", "",
        "The images neither confirm nor deny these poses, which come from the turntable only: " +
            list_of(open) + ".",
-       o.calibrated ? "Nothing to do where the stage can be trusted; else add stations between them."
-                    : "Calibrate the axis with a board, or add stations between them."});
+       o.calibrated
+           ? "Nothing to do where the stage can be trusted; else add stations between them."
+           : "Calibrate the axis with a board, or add stations between them."});
 }
 
 }  // namespace
@@ -309,7 +308,6 @@ RefineResult unrefined(const Scene& prior, const std::vector<RingAxis>& rings,
     station.features = static_cast<int>(places.at(v).size());
     station.angle_sigma = prior.views[v].sigma_stage_angle;
     result.stations.push_back(station);
-    result.stage_angles.push_back(prior.views[v].stage_angle);
   }
   return result;
 }

@@ -10,10 +10,10 @@
 namespace trunnion::refining {
 namespace {
 
-constexpr double kWaveLength = 0.7;      // rad
-constexpr double kMountAngle = 1.0;      // rad: a bump has no prior
+constexpr double kWaveLength = 0.7;  // rad
+constexpr double kMountAngle = 1.0;  // rad: a bump has no prior
 constexpr double kMountShift_mm = 10.0;
-constexpr double kRobustWidth = 3.0;     // sigmas, as the loss of angle priors in refine_priors.cpp
+constexpr double kRobustWidth = 3.0;  // sigmas, as the loss of angle priors in refine_priors.cpp
 
 // Covariance of what the images have wrong alike.
 Eigen::MatrixXd shared_covariance(const RigModel& model, const RigValues& values,
@@ -106,8 +106,7 @@ WeighedRig weigh_against_priors(const RigModel& model, const RigValues& values,
   const Eigen::MatrixXd less = shrink * L;  // L'
   // At the solution the priors' pull and the images' are equal: L x_images = (L + P^-1) x.
   const Eigen::VectorXd x = reduced.of(found);
-  const Eigen::VectorXd right =
-      shrink * (L * x + reduced.of(first).partialPivLu().solve(x).eval());
+  const Eigen::VectorXd right = shrink * (L * x + reduced.of(first).partialPivLu().solve(x).eval());
   Eigen::VectorXd step = found;
   Eigen::MatrixXd covariance;
   for (int round = 0; round < 8; ++round) {

@@ -25,7 +25,7 @@ namespace trunnion::refining {
 
 struct SharedErrors {
   double shift_px = 0.1;
-  double radius_px = 100;  // of the specimen
+  double radius_px = 100;   // of the specimen
   double object_mm = 0.01;  // a pixel on the object
 };
 

@@ -10,6 +10,7 @@ namespace {
 struct Options {
   std::string workspace;
   std::string calibration;
+  std::string captures;
   bool ignore_mismatch = false;
   bool full_check = false;
   bool every_image = false;
@@ -19,6 +20,7 @@ PrepareOptions prepare_options(const Options& options, const Common& common) {
   PrepareOptions result;
   if (!options.calibration.empty()) result.workspace.calibration = options.calibration;
   result.workspace.ignore_mismatch = options.ignore_mismatch;
+  if (!options.captures.empty()) result.workspace.captures = options.captures;
   result.full_check = options.full_check;
   result.every_image = options.every_image;
   result.jobs = common.jobs;
@@ -37,6 +39,8 @@ void add_workspace_options(CLI::App& command, Options& options) {
                      "Calibration record to use instead of the one beside the setup");
   command.add_flag("--ignore-calibration-mismatch", options.ignore_mismatch,
                    "Use the record even where it does not fit the setup; the report says so");
+  command.add_option("--apply-captures", options.captures,
+                     "Capture table to use for this run, such as prepared/proposed_captures.csv");
 }
 
 }  // namespace

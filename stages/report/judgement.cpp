@@ -180,14 +180,15 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
     parts.push_back(set_items == 1 ? "one thing concerns the whole set"
                                    : fmt::format("{} things concern the whole set", set_items));
   }
-  const bool lacking = judgement.verdict == Verdict::reshoot && gaps.empty() &&
-                       std::any_of(data.views.begin(), data.views.end(), [](const ReportView& view) {
-                         return view.pose_state == PoseState::contradicted;
-                       });
+  const bool lacking =
+      judgement.verdict == Verdict::reshoot && gaps.empty() &&
+      std::any_of(data.views.begin(), data.views.end(), [](const ReportView& view) {
+        return view.pose_state == PoseState::contradicted;
+      });
   const char* lead = lacking                                 ? "Not usable as it is"
                      : judgement.verdict == Verdict::reshoot ? "Not complete"
-                     : judgement.verdict == Verdict::look  ? "Usable, with doubts"
-                                                           : "Ready";
+                     : judgement.verdict == Verdict::look    ? "Usable, with doubts"
+                                                             : "Ready";
   if (parts.empty()) {
     parts.push_back(
         fmt::format("all {} stations are prepared and none is in doubt", data.views.size()));

@@ -17,8 +17,8 @@ ImageFeatures saved_again(ImageFeatures image) {
     point.x_px += 0.05F * normal(random);
     point.y_px += 0.05F * normal(random);
     for (std::uint8_t& d : point.descriptor) {
-      d = static_cast<std::uint8_t>(std::clamp(static_cast<float>(d) + 2 * normal(random), 0.0F,
-                                               255.0F));
+      d = static_cast<std::uint8_t>(
+          std::clamp(static_cast<float>(d) + 2 * normal(random), 0.0F, 255.0F));
     }
   }
   return image;
