@@ -26,7 +26,7 @@ constexpr double kFreeRatio = 0.8;
 constexpr double kCommonError_px = 0.15;
 // What all observations of neighbouring views have wrong alike (refine_shared.h), pixels of the
 // level, and at least this share of their scatter.
-constexpr double kSharedShift_px = 0.12;
+constexpr double kSharedShift_px = 0.35;
 constexpr double kSharedShare = 0.5;
 constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
 
@@ -234,8 +234,9 @@ void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<d
   find_unmatched(work, a.tracks, claims, result);
   const auto points =
       point_covariances(work.model, weighed.values, a.tracks, sigma_px, weighed.covariance);
-  fill_result(result, {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance,
-                       points, weighed.image_sigma, claims.ignorance, work.prior.axis_calibrated});
+  fill_result(result,
+              {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance, points,
+               weighed.image_sigma, claims.ignorance, work.prior.axis_calibrated, work.places});
   result.proposal = proposal_of(work, weighed.values, claims, given);
 }
 

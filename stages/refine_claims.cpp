@@ -15,7 +15,7 @@ namespace trunnion::refining {
 namespace {
 
 constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
-constexpr double kFewSteady = 0.4;          // share of a ring's points below which it says nothing
+constexpr double kFewSteady = 0.5;          // share of a ring's points below which it says nothing
 constexpr int kFewPoints = 40;
 
 class Examination {
@@ -42,13 +42,22 @@ class Examination {
   }
 
  private:
+  // What the images show takes the place of what was given, with a sigma that lets them.
   void start() {
+    constexpr double kOpen = 0.0087;  // rad, half a degree
+    for (std::size_t v = 0; v < claims_.ignorance.size(); ++v) {
+      double& sigma = claims_.model.stations[v].sigma_angle;
+      if (claims_.ignorance[v] > 0) sigma = std::max(sigma, kOpen);
+    }
     claims_.start = start_from_matches(claims_.model, zero_values(claims_.model), few_,
                                        input_.positions, options_);
   }
   [[nodiscard]] CaptureInput capture() const {
     return {claims_.model,    claims_.start.values, input_.features,
             input_.positions, input_.level_px,      input_.prior.axis_calibrated};
+  }
+  [[nodiscard]] double tolerance_px() const {
+    return (input_.prior.axis_calibrated ? 1.0 : 2.0) * input_.level_px;
   }
   [[nodiscard]] const std::string& name(std::size_t view) const {
     return input_.prior.views[view].name;
@@ -75,7 +84,7 @@ class Examination {
     Support all;
     for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
       const Support support = support_of(claims_.model, claims_.start.values, ring, pairs_,
-                                         input_.positions, 4.0 * input_.level_px);
+                                         input_.positions, tolerance_px());
       all.points += support.points;
       all.possible += support.possible;
     }
@@ -90,8 +99,8 @@ class Examination {
     bool doubtful = false;
     for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
       doubtful = doubtful || support_of(claims_.model, claims_.start.values, ring, pairs_,
-                                        input_.positions, 5.0 * input_.level_px)
-                                     .share() < 0.5;
+                                        input_.positions, tolerance_px())
+                                     .share() < 0.85;
     }
     if (!doubtful) return list;
     for (const double factor : {-1.0, 0.5, 2.0}) {
@@ -105,10 +114,7 @@ class Examination {
 
   void examine_rings() {
     const std::vector<RigValues> list = accounts();
-    std::vector<double> factors;
-    for (std::size_t ring = 0; ring < given_.rings.size(); ++ring) {
-      factors.push_back(step_factor(capture(), list, ring, pairs_));
-    }
+    const std::vector<double> factors = step_factors(capture(), list, pairs_);
     const bool alike =
         std::all_of(factors.begin(), factors.end(), [&](double f) { return f == factors.front(); });
     for (std::size_t ring = 0; ring < factors.size(); ++ring) {

@@ -7,6 +7,7 @@
 
 #include "stages/refine.h"
 #include "stages/refine_capture.h"
+#include "stages/refine_priors.h"
 #include "stages/refine_start.h"
 
 namespace trunnion::refining {

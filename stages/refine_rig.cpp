@@ -57,7 +57,7 @@ RigModel make_model(const Scene& prior, const std::vector<RingAxis>& rings, bool
   // camera has been moved since.
   double sigma_start = priors.sigma_start;
   if (prior.axis_calibrated && !prior.views.empty()) {
-    sigma_start = std::min(sigma_start, 2.0 * prior.views.front().sigma_stage_angle);
+    sigma_start = std::min(sigma_start, prior.views.front().sigma_stage_angle);
   }
   for (const RingAxis& ring : rings) {
     RingModel entry;
