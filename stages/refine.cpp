@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 
 #include "core/angle.h"
 #include "core/median.h"
@@ -197,9 +198,25 @@ Adjusted adjust_set(Work& work, const std::vector<PairMatches>& free_pairs, Clai
   return a;
 }
 
-// `given`: rad, the model's stage angles before any claim.
-std::vector<ProposedCapture> proposal_of(const Work& work, const RigValues& values,
-                                         const Claims& claims, const std::vector<double>& given) {
+// rad a view, as the adjustment found them. A ring whose step is wrong keeps the angle of its first
+// station, which no image can tell.
+std::vector<double> found_angles(const Work& work, const RigValues& values, const Claims& claims,
+                                 const std::vector<double>& given) {
+  std::vector<double> found;
+  std::map<std::size_t, double> offset;  // a ring
+  for (std::size_t v = 0; v < given.size(); ++v) {
+    found.push_back(work.model.stations[v].stage_angle + values.angle[v]);
+    if (!claims.whole_ring) continue;
+    const auto [entry, added] =
+        offset.try_emplace(work.model.stations[v].ring, found.back() - given[v]);
+    found.back() -= entry->second;
+  }
+  return found;
+}
+
+std::vector<ProposedCapture> proposal_of(const Work& work, const Claims& claims,
+                                         const std::vector<double>& given,
+                                         const std::vector<double>& found) {
   const auto denied = [&](std::size_t v) { return claims.ignorance[v] > 0; };
   std::vector<ProposedCapture> proposal;
   bool any = false;
@@ -208,9 +225,7 @@ std::vector<ProposedCapture> proposal_of(const Work& work, const RigValues& valu
     if (claims.placeless[v]) continue;
     const View& place = work.prior.views[claims.stands_for[v].value_or(v)];
     double angle = place.stage_angle;
-    if (denied(v) && !claims.stands_for[v]) {
-      angle += work.model.stations[v].stage_angle + values.angle[v] - given[v];
-    }
+    if (denied(v) && !claims.stands_for[v]) angle += found[v] - given[v];
     proposal.push_back({v, place.ring, place.station, angle});
   }
   if (!any) proposal.clear();
@@ -226,7 +241,7 @@ void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<d
   const double distance_mm =
       work.model.telecentric() ? 1.0 : pose_of(work.model, a.values, 0).t.norm();
   const SharedErrors shared{a.shared_px, specimen_radius_px(work.model, a.values, a.tracks),
-                            distance_mm / work.model.camera.fx};
+                            distance_mm / work.model.camera.fx, !work.prior.axis_calibrated};
   const WeighedRig weighed =
       weigh_against_priors(work.model, a.values, covariance.images, shared, claims.free);
   a.tracks = triangulate(std::move(a.tracks), work.model, weighed.values,
@@ -237,23 +252,30 @@ void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<d
   fill_result(result,
               {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance, points,
                weighed.image_sigma, claims.ignorance, work.prior.axis_calibrated, work.places});
-  result.proposal = proposal_of(work, weighed.values, claims, given);
+  const std::vector<double> found = found_angles(work, weighed.values, claims, given);
+  const Findings steps = step_findings(claims, result.rings, given, found);
+  result.findings.insert(result.findings.begin(), steps.begin(), steps.end());
+  result.proposal = proposal_of(work, claims, given, found);
 }
 
-// Few and poor matches don't overrule a calibration: where the images confirm fewer than half of
+// Few and poor matches don't overrule what is given: where the images confirm fewer than half of
 // the views, the set stays as the turntable has it.
-RefineResult kept_as_calibrated(RefineResult refined, RefineResult unrefined) {
+RefineResult kept_as_given(RefineResult refined, RefineResult unrefined) {
+  const bool calibrated = unrefined.scene.axis_calibrated;
   const auto confirmed =
       std::count_if(refined.scene.views.begin(), refined.scene.views.end(),
                     [](const View& view) { return view.state == PoseState::confirmed; });
   unrefined.sentence = fmt::format(
       "The images show too little that is steady to confirm the poses ({} of {}, {} tie points, "
-      "{} in three views or more); the poses stay those of the calibrated turntable.",
-      confirmed, refined.scene.views.size(), refined.points, refined.points_in_three_views);
+      "{} in three views or more); the poses stay those of the {} turntable.",
+      confirmed, refined.scene.views.size(), refined.points, refined.points_in_three_views,
+      calibrated ? "calibrated" : "nominal");
   unrefined.findings.push_back(
-      {Severity::note, "refine", "", unrefined.sentence,
-       "Nothing to do where the stage can be trusted; wrong files would not be noticed here, so "
-       "check order and angles of the images."});
+      {calibrated ? Severity::note : Severity::doubt, "refine", "", unrefined.sentence,
+       calibrated
+           ? "Nothing to do where the stage can be trusted; wrong files would not be noticed "
+             "here, so check order and angles of the images."
+           : "Calibrate the axis with a board (trunnion calibrate axis)."});
   unrefined.stations = std::move(refined.stations);
   return unrefined;
 }
@@ -320,8 +342,8 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   conclude(work, adjusted, claims, given, result);
   const bool denied = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
                                   [](double sigma) { return sigma > 0; });
-  if (prior.axis_calibrated && !denied && result.verdict == PoseVerdict::not_confirmed) {
-    return kept_as_calibrated(std::move(result), unchanged);
+  if (!denied && result.verdict == PoseVerdict::not_confirmed) {
+    return kept_as_given(std::move(result), unchanged);
   }
   return result;
 }

@@ -14,7 +14,7 @@
 // First the images are asked which place on the turn each shows (refine_capture.h). Then every pose
 // is in one of three states (PoseState): confirmed where the images by themselves tell its angle;
 // turntable only where they don't, with the prior's sigma; contradicted where they deny the place
-// that the files give, with a sigma as wide as that leaves it. Where too few views of a calibrated
+// that the files give, with a sigma as wide as that leaves it. Where too few views of a
 // set are confirmed, nothing is refined: few and poor matches don't overrule a calibration.
 //
 // Two parts, so that images stream: extract_features (refine_features.h) while an image is in

@@ -18,6 +18,18 @@ constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a star
 constexpr double kFewSteady = 0.5;          // share of a ring's points below which it says nothing
 constexpr int kFewPoints = 40;
 
+// Of consecutive stations of a ring, signed. `angles`: rad a view.
+double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles) {
+  std::vector<double> steps;
+  std::optional<double> last;
+  for (std::size_t v = 0; v < angles.size(); ++v) {
+    if (model.stations[v].ring != ring) continue;
+    if (last) steps.push_back(angles[v] - *last);
+    last = angles[v];
+  }
+  return steps.empty() ? 0.0 : median_of(steps);
+}
+
 class Examination {
  public:
   Examination(const RigModel& model, const ClaimInput& input, std::vector<PairMatches>& pairs)
@@ -66,16 +78,10 @@ class Examination {
     claims_.findings.push_back(
         {Severity::fault, "refine", file, std::move(what), std::move(remedy)});
   }
-  // Of consecutive stations of a ring as the files give it, signed.
   [[nodiscard]] double given_step(std::size_t ring) const {
-    std::vector<double> steps;
-    std::optional<double> last;
-    for (const StationModel& station : given_.stations) {
-      if (station.ring != ring) continue;
-      if (last) steps.push_back(station.stage_angle - *last);
-      last = station.stage_angle;
-    }
-    return steps.empty() ? 0.0 : median_of(steps);
+    std::vector<double> angles;
+    for (const StationModel& station : given_.stations) angles.push_back(station.stage_angle);
+    return step_of(given_, ring, angles);
   }
 
   // Whether the matches bear out the rings well enough to deny a single station anything: light
@@ -102,6 +108,7 @@ class Examination {
                                         input_.positions, tolerance_px())
                                      .share() < 0.85;
     }
+    doubtful = doubtful || far_from_prior(claims_.start.values);
     if (!doubtful) return list;
     for (const double factor : {-1.0, 0.5, 2.0}) {
       RigModel other = claims_.model;
@@ -109,7 +116,17 @@ class Examination {
       list.push_back(
           start_from_matches(other, zero_values(other), few_, input_.positions, options_).values);
     }
+    // A turning the wrong way round fits as well with the camera below the stage.
+    std::erase_if(list, [this](const RigValues& values) { return far_from_prior(values); });
     return list;
+  }
+  [[nodiscard]] bool far_from_prior(const RigValues& values) const {
+    constexpr double kFar = 4.2;  // 5 degrees of freedom: 99.7 % of steps lie within
+    for (std::size_t r = 0; r < claims_.model.rings.size(); ++r) {
+      const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(values.axis[r].data());
+      if ((claims_.model.rings[r].sqrt_information * step).norm() > kFar) return true;
+    }
+    return false;
   }
 
   void examine_rings() {
@@ -123,30 +140,15 @@ class Examination {
       for (std::size_t v = 0; v < claims_.ignorance.size(); ++v) {
         if (given_.stations[v].ring == ring) claims_.ignorance[v] = kAnyPlace;
       }
-      if (!alike || ring == 0)
-        tell_factor(alike ? std::nullopt : std::optional(ring), factors[ring]);
+      if (!alike || ring == 0) {
+        claims_.factors.emplace_back(alike ? std::nullopt : std::optional(ring), factors[ring]);
+      }
       claims_.whole_ring = true;
     }
-    if (claims_.whole_ring) start();
-  }
-
-  void tell_factor(std::optional<std::size_t> ring, double factor) {
-    claims_.fault = factor < 0 ? DropOut::reversed_turning : DropOut::wrong_step;
-    const std::string where =
-        ring ? fmt::format("Ring \"{}\": the", input_.rings[*ring].ring) : std::string("The");
-    const double given = std::abs(degrees(given_step(ring.value_or(0))));
-    std::string what;
-    if (factor == -1.0) {
-      what = where + " images show the specimen turning the other way round than given.";
-    } else {
-      what = fmt::format("{} images show steps of {:.2f} degrees, where {:.2f} is given{}.", where,
-                         given * std::abs(factor), given,
-                         factor < 0 ? ", and the specimen turning the other way round" : "");
-    }
-    fault("", what,
-          fmt::format("Correct {} in specimen.toml or the angles in the capture table and run "
-                      "prepare again; until then these poses count as contradicted.",
-                      factor == -1.0 ? "turning" : "step_deg"));
+    if (!claims_.whole_ring) return;
+    claims_.fault =
+        claims_.factors.back().second < 0 ? DropOut::reversed_turning : DropOut::wrong_step;
+    start();
   }
 
   void examine_jumps() {
@@ -301,6 +303,29 @@ class Examination {
 };
 
 }  // namespace
+
+Findings step_findings(const Claims& claims, const std::vector<RingAxis>& rings,
+                       const std::vector<double>& given, const std::vector<double>& found) {
+  Findings findings;
+  for (const auto& [ring, factor] : claims.factors) {
+    const std::string where =
+        ring ? fmt::format("Ring \"{}\": the", rings[*ring].ring) : std::string("The");
+    const double step = std::abs(degrees(step_of(claims.model, ring.value_or(0), given)));
+    const double shown = std::abs(degrees(step_of(claims.model, ring.value_or(0), found)));
+    const bool reversed = factor == -1.0;
+    const std::string what =
+        reversed ? where + " images show the specimen turning the other way round than given."
+                 : fmt::format("{} images show steps of {:.2f} degrees, where {:.2f} is given{}.",
+                               where, shown, step,
+                               factor < 0 ? ", and the specimen turning the other way round" : "");
+    findings.push_back(
+        {Severity::fault, "refine", "", what,
+         fmt::format("Correct {} in specimen.toml or the angles in the capture table and run "
+                     "prepare again; until then these poses count as contradicted.",
+                     reversed ? "turning" : "step_deg")});
+  }
+  return findings;
+}
 
 Claims examine_claims(const RigModel& model, const ClaimInput& input,
                       std::vector<PairMatches>& pairs) {

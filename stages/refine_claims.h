@@ -3,6 +3,7 @@
 #pragma once
 
 #include <optional>
+#include <utility>
 #include <vector>
 
 #include "stages/refine.h"
@@ -24,6 +25,8 @@ struct Claims {
   DropOut fault = DropOut::none;  // the last one found
   std::size_t fault_view = 0;
   bool whole_ring = false;  // a step or a direction is wrong
+  // Of the steps, a ring each or one for all.
+  std::vector<std::pair<std::optional<std::size_t>, double>> factors;
 };
 
 struct ClaimInput {
@@ -36,6 +39,11 @@ struct ClaimInput {
 
 // As wide as it gets: a place anywhere on the turn, as the standard deviation of a uniform angle.
 constexpr double kAnyPlace = 1.8137993642342178;  // 2 pi / sqrt(12)
+
+// What is said of wrong steps. `given`, `found`: rad a view, angles as the files give them and as
+// the adjustment found them.
+Findings step_findings(const Claims& claims, const std::vector<RingAxis>& rings,
+                       const std::vector<double>& given, const std::vector<double>& found);
 
 // `model`: as the files say. `pairs`: free matches; they gain those of views far from their place.
 Claims examine_claims(const RigModel& model, const ClaimInput& input,

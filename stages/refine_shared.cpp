@@ -86,11 +86,10 @@ struct Reduced {
   [[nodiscard]] Eigen::VectorXd of(const Eigen::VectorXd& full) const { return full(kept); }
 };
 
-}  // namespace
-
-WeighedRig weigh_against_priors(const RigModel& model, const RigValues& values,
-                                const Eigen::MatrixXd& images, const SharedErrors& errors,
-                                const FreeParameters& free) {
+// `shared`: S of the header.
+WeighedRig weighed_with(const RigModel& model, const RigValues& values,
+                        const Eigen::MatrixXd& images, const Eigen::MatrixXd& shared,
+                        const FreeParameters& free) {
   const ParameterIndex index(model);
   const Eigen::VectorXd found = steps_of(model, values);
   Reduced reduced;
@@ -101,7 +100,7 @@ WeighedRig weigh_against_priors(const RigModel& model, const RigValues& values,
   const auto count = static_cast<Eigen::Index>(reduced.kept.size());
   const Eigen::MatrixXd identity = Eigen::MatrixXd::Identity(count, count);
   const Eigen::MatrixXd L = reduced.of(images);
-  const Eigen::MatrixXd S = reduced.of(shared_covariance(model, values, errors));
+  const Eigen::MatrixXd S = reduced.of(shared);
   const Eigen::MatrixXd shrink = (identity + L * S).partialPivLu().inverse();
   const Eigen::MatrixXd less = shrink * L;  // L'
   // At the solution the priors' pull and the images' are equal: L x_images = (L + P^-1) x.
@@ -130,6 +129,23 @@ WeighedRig weigh_against_priors(const RigModel& model, const RigValues& values,
                                      ? 1.0 / std::sqrt(seen)
                                      : std::numeric_limits<double>::infinity());
   }
+  return result;
+}
+
+}  // namespace
+
+WeighedRig weigh_against_priors(const RigModel& model, const RigValues& values,
+                                const Eigen::MatrixXd& images, const SharedErrors& errors,
+                                const FreeParameters& free) {
+  const Eigen::MatrixXd shared = shared_covariance(model, values, errors);
+  WeighedRig result = weighed_with(model, values, images, shared, free);
+  if (!errors.nominal_axis) return result;
+  const ParameterIndex index(model);
+  Eigen::MatrixXd angles = Eigen::MatrixXd::Zero(index.size(), index.size());
+  const int first = index.angle(0);
+  const auto count = static_cast<Eigen::Index>(model.stations.size());
+  angles.block(first, first, count, count) = shared.block(first, first, count, count);
+  result.values = weighed_with(model, values, images, angles, free).values;
   return result;
 }
 

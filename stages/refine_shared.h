@@ -27,6 +27,9 @@ struct SharedErrors {
   double shift_px = 0.1;
   double radius_px = 100;   // of the specimen
   double object_mm = 0.01;  // a pixel on the object
+  // Nominal geometry is no measurement: then the axis is where the images have it, with a sigma
+  // that holds what they have wrong, and only the stage angles are weighed.
+  bool nominal_axis = false;
 };
 
 struct WeighedRig {
