@@ -99,8 +99,15 @@ void run_export(const Finishing& set, PrepareOutcome& outcome) {
   set.progress.finish(fmt::format("{} files", exported.files.size()));
 }
 
+// Denied its place, and the images don't know another.
+bool nowhere(const View& view) {
+  constexpr double kAnywhere = 0.5;  // rad
+  return view.state == PoseState::contradicted &&
+         view.covariance.diagonal().head<3>().maxCoeff() > kAnywhere * kAnywhere;
+}
+
 // Silhouettes are compared only under poses that deserve it: nominal geometry would blame masks
-// for its own errors, a contradicted pose the mask of its image.
+// for its own errors, a pose that is anywhere the mask of its image.
 MaskConfidence run_confidence(const Finishing& set, PrepareOutcome& outcome) {
   const StageClock clock(outcome.seconds, "mask confidence");
   if (!set.workspace.file.settings.mask.enabled) return {};
@@ -110,7 +117,7 @@ MaskConfidence run_confidence(const Finishing& set, PrepareOutcome& outcome) {
   std::vector<std::size_t> places;  // of `views` in the set
   for (std::size_t i = 0; i < set.items.size(); ++i) {
     const View& view = outcome.scene.views[i];
-    if (view.state == PoseState::contradicted) continue;
+    if (nowhere(view)) continue;
     places.push_back(i);
     views.push_back({view.source_file, view.ring, view.stage_angle, set.items[i].result.mask,
                      posed ? std::optional<Pose>(view.pose) : std::nullopt});
