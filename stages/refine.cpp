@@ -27,7 +27,7 @@ constexpr double kFreeRatio = 0.8;
 constexpr double kCommonError_px = 0.15;
 // What all observations of neighbouring views have wrong alike (refine_shared.h), pixels of the
 // level, and at least this share of their scatter.
-constexpr double kSharedShift_px = 0.35;
+constexpr double kSharedShift_px = 0.3;
 constexpr double kSharedShare = 0.5;
 constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
 

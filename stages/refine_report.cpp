@@ -92,10 +92,8 @@ void fill_pose(View& view, const Outcome& o, std::size_t v) {
   const ParameterIndex index(o.model);
   switch (view.state) {
     case PoseState::turntable_only: {
-      // At the angle given, on the axis as all others show it where no calibration knows it.
-      RigValues values = o.values;
-      values.angle[v] = 0.0;
-      view.pose = o.calibrated ? view.prior : pose_of(o.model, values, v);
+      // Where no calibration knows the axis, on the one that the other views show.
+      view.pose = o.calibrated ? view.prior : pose_of(o.model, o.values, v);
       view.covariance = view.prior_covariance;
       return;
     }
