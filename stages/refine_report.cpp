@@ -92,8 +92,8 @@ void fill_pose(View& view, const Outcome& o, std::size_t v) {
   const ParameterIndex index(o.model);
   switch (view.state) {
     case PoseState::turntable_only: {
-      // Where no calibration knows the axis, on the one that the other views show.
-      view.pose = o.calibrated ? view.prior : pose_of(o.model, o.values, v);
+      // As weighed against the priors: a good one stays, a poor axis is that of the other views.
+      view.pose = pose_of(o.model, o.values, v);
       view.covariance = view.prior_covariance;
       return;
     }
