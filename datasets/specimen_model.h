@@ -13,7 +13,13 @@
 
 namespace trunnion::demo {
 
+// The beetle-like thing is the demo. The others are hard or easy for poses: a shell of pale,
+// smooth, glossy whorls, on which nearly all that can be seen is light that does not turn with it;
+// a pebble with the wing cases' mottled, matte surface and no limbs.
+enum class Body : std::uint8_t { beetle, shell, pebble };
+
 struct SpecimenOptions {
+  Body body = Body::beetle;
   std::uint64_t seed = 1;
   double object_pixel_mm = 0.028;  // bristles are made 0.9 to 1.7 of these wide
   int bristles = 110;
@@ -44,6 +50,8 @@ class SpecimenModel {
     std::vector<float> values;
   };
   void build_body();
+  void build_shell();
+  void build_pin();
   void build_limbs();
   void build_antennae();
   void build_bristles();
