@@ -166,6 +166,24 @@ MaskSettings mask_from(TomlReader table) {
   return mask;
 }
 
+ExposureSettings exposure_from(TomlReader table) {
+  ExposureSettings exposure;
+  exposure.enabled = table.boolean("enabled", false);
+  exposure.level =
+      table.number("level_percent", {.min = 100.0 * kLeastExposureLevel, .max = 100.0}, 90.0) /
+      100.0;
+  exposure.vignetting = table.boolean("vignetting", true);
+  const std::string card = table.text("grey_card", "");
+  check_inside(table, "grey_card", card);
+  if (!card.empty()) exposure.grey_card = card;
+  if (exposure.grey_card && !exposure.vignetting) {
+    table.mistake("grey_card", "has an effect only with vignetting = true; set that or remove it.");
+  }
+  exposure.curve =
+      static_cast<ToneCurveChoice>(table.choice("curve", {"profile", "srgb", "linear"}, 0));
+  return exposure;
+}
+
 RefineSettings refine_from(TomlReader table) {
   RefineSettings refine;
   refine.enabled = table.boolean("enabled", true);
@@ -293,6 +311,7 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   settings.repair.min_contrast_percent =
       repair.number("min_contrast_percent", {.min = 0.5, .max = 50.0}, 3.0);
   settings.mask = mask_from(file.table("mask"));
+  settings.exposure = exposure_from(file.table("exposure"));
   TomlReader undistort = file.table("undistort");
   settings.undistort.enabled = undistort.boolean("enabled", true);
   settings.undistort.size =
@@ -308,7 +327,8 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   settings.limits.tolerate_truncated = limits.boolean("tolerate_truncated", false);
   settings.limits.tolerate_wrong_extension = limits.boolean("tolerate_wrong_extension", false);
   settings.limits.tolerate_more_pages = limits.boolean("tolerate_more_pages", false);
-  for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
+  for (const char* name :
+       {"survey", "repair", "mask", "exposure", "undistort", "refine", "output", "limits"}) {
     const TomlReader table = file.table(name);
     settings.written[name] = table.canonical();
     for (const auto& [key, text] : table.canonical_keys()) {

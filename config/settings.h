@@ -4,6 +4,7 @@
 //   [survey]   stations = 8, most_stations = 24
 //   [repair]   dust = true
 //   [mask]     margin_px = 0.0, keep_holes = true, mount = "keep", ...
+//   [exposure] enabled = false, level_percent = 90, vignetting = true, curve = "profile"
 //   [undistort] size = "same", centre_principal_point = true, interpolation = "cubic"
 //   [refine]   enabled = true, principal_distance = "auto", max_features = 4000, ...
 //   [output]   type = "same", bits = "same", compress = true, mask_suffix = "", ...
@@ -16,6 +17,7 @@
 #include <filesystem>
 #include <functional>
 #include <map>
+#include <optional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -47,6 +49,19 @@ struct MaskSettings {
   bool keep_holes = true;  // true holes (a loop of antenna) stay open; glints never do
   MountHandling mount = MountHandling::keep;
   double mount_line_px = 0.0;  // for below_line: row of the fused image, upright, from the top
+};
+
+enum class ToneCurveChoice { profile, srgb, linear };
+
+// Less than this, and too few codes would be left to undo it (stages/exposure/exposure.h).
+inline constexpr double kLeastExposureLevel = 0.4;
+
+struct ExposureSettings {
+  bool enabled = false;
+  double level = 0.9;      // of the set's exposure: a station darker by as much clips nothing
+  bool vignetting = true;  // evened out where grey_card or [backdrop] empty shows it
+  std::optional<std::string> grey_card;  // relative to the workspace
+  ToneCurveChoice curve = ToneCurveChoice::profile;
 };
 
 enum class NewCameraSize { same, valid, all };
@@ -116,6 +131,7 @@ struct Settings {
   SurveySettings survey;
   RepairSettings repair;
   MaskSettings mask;
+  ExposureSettings exposure;
   UndistortSettings undistort;
   RefineSettings refine;
   OutputSettings output;

@@ -101,6 +101,13 @@ bool admits(const Eye& eye, const Eigen::Vector3d& pixel) {
   return eye.lenient.ptr<std::uint8_t>(static_cast<int>(v + 0.5))[static_cast<int>(u + 0.5)] != 0;
 }
 
+// What the rays are followed through.
+struct Hull {
+  std::vector<Eye> eyes;
+  Sphere sphere;
+  int samples = 16;  // across the sphere
+};
+
 struct Verdict {
   bool met = false;
   std::size_t blamed = 0;  // a view
@@ -112,9 +119,9 @@ struct Witness {
   Eigen::Vector3d step;
 };
 
-Verdict follow(const Ray& ray, std::size_t own, const std::vector<Eye>& eyes,
-               const std::vector<std::size_t>& others, const Sphere& sphere, int samples,
-               std::vector<Witness>& witnesses) {
+Verdict follow(const Hull& hull, const Ray& ray, std::size_t own,
+               const std::vector<std::size_t>& others, std::vector<Witness>& witnesses) {
+  const auto& [eyes, sphere, samples] = hull;
   const double middle = (sphere.centre - ray.point).dot(ray.direction);
   const double off = distance_to(ray, sphere.centre);
   Verdict verdict{false, own};
@@ -149,13 +156,12 @@ std::vector<HullAgreement> hull_agreement(const std::vector<HullView>& views,
                                           const HullOptions& options) {
   std::vector<HullAgreement> result(views.size());
   if (views.size() < 3) return result;
-  std::vector<Eye> eyes;
-  int samples = 16;
+  Hull hull;
   for (const HullView& view : views) {
-    eyes.push_back(eye_of(view, options.tolerance_px));
-    samples = std::max({samples, view.silhouette.cols, view.silhouette.rows});
+    hull.eyes.push_back(eye_of(view, options.tolerance_px));
+    hull.samples = std::max({hull.samples, view.silhouette.cols, view.silhouette.rows});
   }
-  const Sphere sphere = sphere_of(views, eyes);
+  hull.sphere = sphere_of(views, hull.eyes);
   std::vector<double> denied(views.size(), 0);
   std::vector<double> tested(views.size(), 0);
   std::vector<Witness> witnesses;
@@ -172,8 +178,7 @@ std::vector<HullAgreement> hull_agreement(const std::vector<HullView>& views,
       for (int u = 0; u < silhouette.cols; u += options.stride_px) {
         if (silhouette.at<std::uint8_t>(v, u) <= 127) continue;
         tested[own] += 1;
-        const Verdict verdict =
-            follow(eyes[own].ray(u, v), own, eyes, others, sphere, samples, witnesses);
+        const Verdict verdict = follow(hull, hull.eyes[own].ray(u, v), own, others, witnesses);
         if (verdict.met) {
           met += 1;
         } else if (verdict.blamed == own) {

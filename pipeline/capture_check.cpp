@@ -26,12 +26,7 @@ Findings against_plan(const Workspace& workspace, const std::vector<ingest::Stat
   if (!fs::exists(file)) return {};
   std::vector<plan_check::ReturnedImage> returned;
   for (const ingest::StationImage& image : images) {
-    plan_check::ReturnedImage item;
-    item.file = image.source;
-    item.ring = image.ring;
-    item.station = image.station;
-    item.stage_angle = image.stage_angle;
-    returned.push_back(item);
+    returned.push_back({image.source, {image.ring, image.station, image.stage_angle}, {}});
   }
   if (workspace.file.settings.mask.enabled) {
     for (const CaptureMeasure& measure : measures) {
@@ -49,7 +44,8 @@ CaptureCheck check_capture(const Workspace& workspace,
   std::vector<compare_stations::MeasuredStation> stations;
   for (const CaptureMeasure& measure : measures) {
     const ingest::StationImage& image = images[measure.image];
-    stations.push_back({image.source, image.ring, image.station, image.stage_angle, measure.view});
+    stations.push_back(
+        {image.source, {image.ring, image.station, image.stage_angle}, measure.view});
   }
   compare_stations::StationComparison compared = compare_stations::compare_stations(stations);
   CaptureCheck result{std::move(compared.findings), std::move(compared.looks)};

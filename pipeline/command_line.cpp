@@ -162,6 +162,15 @@ std::vector<std::string> errors_of(const Findings& findings) {
   return errors;
 }
 
+CommandResult without_calibration(CommandResult command, const Findings& findings) {
+  const std::string sentence = "No calibration was written.";
+  command.text += sentence + "\n";
+  command.exit_code = 1;
+  command.errors = errors_of(findings);
+  command.errors.push_back(sentence);
+  return command;
+}
+
 int run_command_line(int argc, const char* const* argv) {
   return after_output(parse_and_run(argc, argv));
 }

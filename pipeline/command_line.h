@@ -36,6 +36,10 @@ struct CommandResult {
 // One sentence per fault, each naming its file.
 std::vector<std::string> errors_of(const Findings& findings);
 
+// `command` as it ends where a calibration was not accepted: exit code 1, the faults and a
+// sentence.
+CommandResult without_calibration(CommandResult command, const Findings& findings);
+
 using Action = std::function<CommandResult(const Common&)>;
 
 // Adds a subcommand to `parent` with the common options; `run` is called after parsing. --jobs is

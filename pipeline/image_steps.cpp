@@ -6,9 +6,11 @@
 
 #include "core/error.h"
 #include "core/hash.h"
+#include "core/metadata.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/output_pixels.h"
 #include "pipeline/painted_mask.h"
+#include "stages/exposure/exposure.h"
 #include "stages/measure_view/measure_view.h"
 #include "stages/refine/refine.h"
 #include "stages/repair/repair.h"
@@ -24,6 +26,13 @@ void on_input(Fingerprint& print, const ImageItem& item, const SetRun& /*set*/) 
 
 void on_survey(Fingerprint& print, const ImageItem& /*item*/, const SetRun& set) {
   print.add(set.survey_fingerprint);
+}
+
+void add_findings(ImageWork& work, Findings findings) {
+  for (Finding& finding : findings) {
+    finding.file = work.item.station.source;
+    work.item.result.findings.push_back(std::move(finding));
+  }
 }
 
 void run_decode(ImageWork& work) {
@@ -46,8 +55,8 @@ void run_repair(ImageWork& work) {
       repair::repair(work.image, work.set.survey.spots, work.set.settings().repair).spots_repaired;
 }
 
-// A painted mask that can't be read is refused for itself later; its image is not.
-std::string hash_of_painted(const std::optional<fs::path>& file) {
+// What can't be read is refused where it is used.
+std::string hash_if_readable(const std::optional<fs::path>& file) {
   if (!file) return {};
   try {
     return hash_file(*file);
@@ -60,7 +69,7 @@ void on_mask(Fingerprint& print, const ImageItem& item, const SetRun& set) {
   on_survey(print, item, set);
   print.add(set.workspace.setup.object_pixel_um());
   const UserMasks user = find_user_masks(item.station.file);
-  for (const auto& file : {user.add, user.subtract}) print.add(hash_of_painted(file));
+  for (const auto& file : {user.add, user.subtract}) print.add(hash_if_readable(file));
 }
 
 void run_mask(ImageWork& work) {
@@ -76,10 +85,7 @@ void run_mask(ImageWork& work) {
   work.coverage = mask.coverage;
   work.outline = mask.outline;
   work.item.result.mask = mask.measures;
-  for (Finding& finding : mask.findings) {
-    finding.file = station.source;
-    work.item.result.findings.push_back(finding);
-  }
+  add_findings(work, std::move(mask.findings));
 }
 
 void report_mask(const ImageItem& item, const SetRun& set, report::ReportView& view) {
@@ -87,33 +93,6 @@ void report_mask(const ImageItem& item, const SetRun& set, report::ReportView& v
   const ImageInfo& info = item.station.info;
   view.mask_area = item.result.mask.area_px /
                    (static_cast<double>(info.width_px) * static_cast<double>(info.height_px));
-}
-
-template <typename Archive>
-void archive_mask(Archive& archive, MaskMeasures& mask) {
-  archive(mask.area_px);
-  archive(mask.centroid_px.x);
-  archive(mask.centroid_px.y);
-  for (int* side : {&mask.box_px.x, &mask.box_px.y, &mask.box_px.width, &mask.box_px.height}) {
-    archive(*side);
-  }
-  archive(mask.separation);
-  archive(mask.weak_outline);
-  archive(mask.touches_left);
-  archive(mask.touches_right);
-  archive(mask.touches_top);
-  archive(mask.touches_bottom);
-  archive(mask.silhouette);
-  archive(mask.silhouette_scale);
-}
-
-template <typename Archive>
-void archive_view_measures(Archive& archive, ViewMeasures& view) {
-  archive(view.backdrop_level);
-  archive(view.specimen_level);
-  archive(view.sharpness);
-  archive(view.clipped_high);
-  archive(view.clipped_low);
 }
 
 void run_measure(ImageWork& work) {
@@ -125,6 +104,31 @@ void run_measure(ImageWork& work) {
        blurred_zones(work.image, work.outline, survey, result.view, work.item.station.source)) {
     result.findings.push_back(finding);
   }
+}
+
+std::optional<fs::path> even_image(const SetRun& set) {
+  return exposure::even_image(set.workspace.root, set.workspace.file.specimen.empty_image,
+                              set.settings().exposure);
+}
+
+void on_exposure(Fingerprint& print, const ImageItem& item, const SetRun& set) {
+  on_survey(print, item, set);
+  print.add(hash_if_readable(even_image(set)));
+}
+
+void run_exposure(ImageWork& work) {
+  const SetRun& set = work.set;
+  const ExposureSettings& settings = set.settings().exposure;
+  if (!settings.enabled) return;
+  const exposure::Illumination& illumination = set.illumination->get([&] {
+    return exposure::read_illumination(even_image(set), image_limits(set.settings().limits),
+                                       work.image.size(), settings.curve);
+  });
+  const exposure::FoundCurve curve =
+      exposure::curve_of(read_metadata(work.item.station.file), settings.curve);
+  add_findings(work, exposure::balance(work.image, curve, work.item.result.view.backdrop_level,
+                                       set.survey, illumination, settings.level)
+                         .findings);
 }
 
 void on_cameras(Fingerprint& print, const ImageItem& /*item*/, const SetRun& set) {
@@ -310,6 +314,11 @@ std::vector<ImageStep> declared_steps() {
        .run = run_measure,
        .kept =
            kept<ImageResult>([](auto& a, ImageResult& r) { archive_view_measures(a, r.view); })},
+      {.name = "exposure",
+       .looks = true,
+       .settings = {"exposure"},
+       .depends = on_exposure,
+       .run = run_exposure},
       {.name = "undistort",
        .shown = true,
        .settings = {"undistort"},
@@ -363,14 +372,6 @@ bool encoded_waits(const ImageItem& item, const SetRun& set) {
   return stamp.modified_ns == item.encoded.modified_ns || hash_file(file) == item.encoded.hash;
 }
 
-std::string ImageItem::image_path() const {
-  return "prepared/images/" + station.name + extension_of(result.type);
-}
-
-std::string ImageItem::encoded_path() const {
-  return ".trunnion/encoded/" + station.name + extension_of(result.type);
-}
-
 FileType output_type(const ingest::StationImage& station, const OutputSettings& output) {
   const FileType type = output.type == OutputType::same   ? station.info.type
                         : output.type == OutputType::tiff ? FileType::tiff
@@ -386,10 +387,6 @@ FileType output_type(const ingest::StationImage& station, const OutputSettings& 
         station.source, bits == 16 ? "16 bit" : "an alpha channel"));
   }
   return type;
-}
-
-std::string mask_path(const ingest::StationImage& station, const OutputSettings& output) {
-  return "prepared/masks/" + station.name + output.mask_suffix + ".png";
 }
 
 }  // namespace trunnion

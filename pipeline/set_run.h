@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "config/calibration_record.h"
+#include "core/image_io.h"
 #include "core/mask_measures.h"
 #include "core/survey_result.h"
 #include "core/view_measures.h"
@@ -20,11 +21,40 @@
 #include "pipeline/step.h"
 #include "pipeline/workspace.h"
 #include "stages/compare_stations/compare_stations.h"
+#include "stages/exposure/exposure.h"
 #include "stages/ingest/ingest.h"
 #include "stages/mask_confidence/mask_confidence.h"
 #include "stages/undistort/undistort.h"
 
 namespace trunnion {
+
+// What the journal keeps of the measures of an image, for both directions (archive.h).
+template <typename Archive>
+void archive_mask(Archive& archive, MaskMeasures& mask) {
+  archive(mask.area_px);
+  archive(mask.centroid_px.x);
+  archive(mask.centroid_px.y);
+  for (int* side : {&mask.box_px.x, &mask.box_px.y, &mask.box_px.width, &mask.box_px.height}) {
+    archive(*side);
+  }
+  archive(mask.separation);
+  archive(mask.weak_outline);
+  archive(mask.touches_left);
+  archive(mask.touches_right);
+  archive(mask.touches_top);
+  archive(mask.touches_bottom);
+  archive(mask.silhouette);
+  archive(mask.silhouette_scale);
+}
+
+template <typename Archive>
+void archive_view_measures(Archive& archive, ViewMeasures& view) {
+  archive(view.backdrop_level);
+  archive(view.specimen_level);
+  archive(view.sharpness);
+  archive(view.clipped_high);
+  archive(view.clipped_low);
+}
 
 // What the image steps leave behind of one image; kept in the journal, so it must stay small.
 struct ImageResult {
@@ -58,8 +88,12 @@ struct ImageItem {
   EncodedFile encoded;
 
   // Relative to the workspace.
-  [[nodiscard]] std::string image_path() const;
-  [[nodiscard]] std::string encoded_path() const;
+  [[nodiscard]] std::string image_path() const {
+    return "prepared/images/" + station.name + extension_of(result.type);
+  }
+  [[nodiscard]] std::string encoded_path() const {
+    return ".trunnion/encoded/" + station.name + extension_of(result.type);
+  }
 };
 
 struct SetRun {
@@ -77,6 +111,8 @@ struct SetRun {
   std::unique_ptr<DecodedImages> decoded{};
   SurveyResult survey{};
   std::string survey_fingerprint{};  // of what the survey found
+  std::unique_ptr<exposure::SetIllumination> illumination =
+      std::make_unique<exposure::SetIllumination>();
   undistort::UndistortMap map{};
   std::vector<ImageItem> items{};  // less faulty ones; prepare: one a view of the scene
   std::vector<compare_stations::StationLook>
@@ -91,6 +127,9 @@ struct SetRun {
   }
 };
 
-std::string mask_path(const ingest::StationImage& station, const OutputSettings& output);
+// Relative to the workspace.
+inline std::string mask_path(const ingest::StationImage& station, const OutputSettings& output) {
+  return "prepared/masks/" + station.name + output.mask_suffix + ".png";
+}
 
 }  // namespace trunnion

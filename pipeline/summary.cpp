@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <map>
 
+#include "core/finding_text.h"
 #include "pipeline/prepare.h"
 
 namespace trunnion {
@@ -17,18 +18,6 @@ std::size_t count(const Findings& findings, Severity severity) {
 
 Summary::Mood mood_of(Severity severity) {
   return severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::look;
-}
-
-Json findings_json(const Findings& findings) {
-  Json list = Json::array();
-  for (const Finding& finding : findings) {
-    list.push_back({{"severity", name_of(finding.severity)},
-                    {"stage", finding.stage},
-                    {"file", finding.file},
-                    {"what", finding.what},
-                    {"remedy", finding.remedy}});
-  }
-  return list;
 }
 
 Json seconds_json(const StageSeconds& seconds) {
@@ -131,7 +120,7 @@ Json json_of(const PrepareOutcome& outcome) {
             {"orientation", outcome.alignment},
             {"faults", count(outcome.findings, Severity::fault)},
             {"doubts", count(outcome.findings, Severity::doubt)},
-            {"findings", findings_json(outcome.findings)},
+            {"findings", findings_json(outcome.findings, FindingStage::shown)},
             {"outputs", outcome.outputs},
             {"seconds", seconds_json(outcome.seconds)}};
   return json;
@@ -160,7 +149,7 @@ Json json_of(const CheckOutcome& outcome) {
           {"verdict", outcome.judgement.sentence},
           {"faults", count(outcome.findings, Severity::fault)},
           {"doubts", count(outcome.findings, Severity::doubt)},
-          {"findings", findings_json(outcome.findings)},
+          {"findings", findings_json(outcome.findings, FindingStage::shown)},
           {"seconds", seconds_json(outcome.seconds)}};
 }
 

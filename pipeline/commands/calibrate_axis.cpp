@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdlib>
 #include <map>
 #include <memory>
 #include <optional>
@@ -17,6 +16,7 @@
 #include "core/date.h"
 #include "core/error.h"
 #include "core/files.h"
+#include "core/finding_text.h"
 #include "pipeline/board_images.h"
 #include "pipeline/command_line.h"
 #include "stages/calibrate_axis/calibrate_axis.h"
@@ -190,17 +190,6 @@ calibrate_axis::AxisRequest request_of(const Setup& setup, const CalibrationReco
   return request;
 }
 
-Json axis_findings_json(const Findings& findings) {
-  Json list = Json::array();
-  for (const Finding& finding : findings) {
-    list.push_back({{"severity", name_of(finding.severity)},
-                    {"file", finding.file},
-                    {"what", finding.what},
-                    {"remedy", finding.remedy}});
-  }
-  return list;
-}
-
 Json to_json(const calibrate_axis::AxisResult& result, const calibrate_axis::AxisRequest& request) {
   Json json{{"accepted", result.accepted},
             {"fault", name_of(result.fault)},
@@ -283,12 +272,7 @@ std::string to_text(const calibrate_axis::AxisResult& result) {
         degrees(result.wobble_rms), degrees(result.wobble_noise), 1000.0 * result.eccentricity_mm,
         1000.0 * result.eccentricity_noise_mm, degrees(result.calibration.sigma_angle));
   }
-  for (const Finding& finding : result.findings) {
-    text +=
-        fmt::format("{}: {}{} {}\n", name_of(finding.severity),
-                    finding.file.empty() ? "" : finding.file + ": ", finding.what, finding.remedy);
-  }
-  return text;
+  return text + findings_text(result.findings);
 }
 
 Provenance provenance_of(const std::vector<BoardFile>& files,
@@ -324,8 +308,7 @@ CommandResult calibrate_axis_command(const AxisCommand& options, const Common& c
   board_options.allow_partial = false;
   const std::vector<BoardFile> boards = find_boards(files, pattern, common.jobs, board_options);
   Findings findings;
-  const calibrate_axis::AxisRequest request =
-      request_of(setup, &record, boards, told, pattern, options, findings);
+  const auto request = request_of(setup, &record, boards, told, pattern, options, findings);
   calibrate_axis::AxisOptions axis_options;
   axis_options.sigma_angle = radians(options.sigma_angle_deg);
   calibrate_axis::AxisResult result = calibrate_axis::calibrate_axis(request, axis_options);
@@ -346,15 +329,9 @@ CommandResult calibrate_axis_command(const AxisCommand& options, const Common& c
   }
   CommandResult command;
   command.json = to_json(result, request);
-  command.json["findings"] = axis_findings_json(result.findings);
+  command.json["findings"] = findings_json(result.findings, FindingStage::left_out);
   command.text = to_text(result);
-  if (!result.accepted) {
-    command.text += "No calibration was written.\n";
-    command.exit_code = 1;
-    command.errors = errors_of(result.findings);
-    command.errors.push_back("No calibration was written.");
-    return command;
-  }
+  if (!result.accepted) return without_calibration(std::move(command), result.findings);
   record.axis = result.calibration;
   record.reference = setup.reference;
   write_record(record_file, record);

@@ -10,6 +10,7 @@
 #include "core/date.h"
 #include "core/error.h"
 #include "core/files.h"
+#include "core/finding_text.h"
 #include "core/hash.h"
 #include "core/image_io.h"
 #include "pipeline/board_images.h"
@@ -45,16 +46,6 @@ Provenance provenance_of(const std::vector<BoardFile>& files,
     provenance.notes.push_back((finding.file.empty() ? "" : finding.file + ": ") + finding.what);
   }
   return provenance;
-}
-
-std::string findings_text(const Findings& findings) {
-  std::string text;
-  for (const Finding& finding : findings) {
-    text +=
-        fmt::format("{}: {}{} {}\n", name_of(finding.severity),
-                    finding.file.empty() ? "" : finding.file + ": ", finding.what, finding.remedy);
-  }
-  return text;
 }
 
 std::string summary_text(const calibrate_lens::LensResult& result) {
@@ -111,13 +102,7 @@ Json to_json(const calibrate_lens::LensResult& result) {
                               {"rms_px", image.rms_px},
                               {"tilt_deg", degrees(image.tilt)}});
   }
-  json["findings"] = Json::array();
-  for (const Finding& finding : result.findings) {
-    json["findings"].push_back({{"severity", name_of(finding.severity)},
-                                {"file", finding.file},
-                                {"what", finding.what},
-                                {"remedy", finding.remedy}});
-  }
+  json["findings"] = findings_json(result.findings, FindingStage::left_out);
   return json;
 }
 
@@ -215,11 +200,8 @@ CommandResult calibrate_lens_command(const LensCommand& options, const Common& c
   CommandResult command;
   if (!result.accepted) {
     command.json = to_json(result);
-    command.text = findings_text(result.findings) + "No calibration was written.\n";
-    command.exit_code = 1;
-    command.errors = errors_of(result.findings);
-    command.errors.push_back("No calibration was written.");
-    return command;
+    command.text = findings_text(result.findings);
+    return without_calibration(std::move(command), result.findings);
   }
   result.calibration.provenance = provenance_of(files, result);
   const std::filesystem::path file = record_path(options.setup);

@@ -5,6 +5,7 @@
 
 #include "config/settings.h"
 #include "core/error.h"
+#include "core/finding_text.h"
 #include "pipeline/command_line.h"
 #include "pipeline/journal.h"
 #include "stages/exports/exports.h"
@@ -62,33 +63,22 @@ std::string text_of(const verify::VerifyResult& result) {
   if (result.texts > 0) {
     text += fmt::format("  {} files from templates compared with cameras.json\n", result.texts);
   }
-  for (const Finding& finding : result.findings) {
-    text += fmt::format("{}: {}: {} {}\n", name_of(finding.severity), finding.file, finding.what,
-                        finding.remedy);
-  }
+  text += findings_text(result.findings);
   text += any_fault(result) ? "Some files do not agree.\n" : "Everything agrees.\n";
   return text;
 }
 
 nlohmann::ordered_json json_of(const verify::VerifyResult& result) {
-  nlohmann::ordered_json json{{"files", result.files},
-                              {"bytes", result.bytes},
-                              {"images", result.images},
-                              {"texts", result.texts},
-                              {"fits", !any_fault(result)},
-                              {"formats", nlohmann::ordered_json::array()},
-                              {"findings", nlohmann::ordered_json::array()}};
+  nlohmann::ordered_json json{
+      {"files", result.files},      {"bytes", result.bytes},
+      {"images", result.images},    {"texts", result.texts},
+      {"fits", !any_fault(result)}, {"formats", nlohmann::ordered_json::array()}};
   for (const verify::FormatAgreement& format : result.formats) {
     json["formats"].push_back({{"file", format.file},
                                {"largest_px", format.largest_px},
                                {"allowed_px", format.allowed_px}});
   }
-  for (const Finding& finding : result.findings) {
-    json["findings"].push_back({{"severity", name_of(finding.severity)},
-                                {"file", finding.file},
-                                {"what", finding.what},
-                                {"remedy", finding.remedy}});
-  }
+  json["findings"] = findings_json(result.findings, FindingStage::left_out);
   return json;
 }
 

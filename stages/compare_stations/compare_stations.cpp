@@ -6,47 +6,17 @@
 #include <cmath>
 #include <map>
 
-#include "core/angle.h"
 #include "core/median.h"
 
 namespace trunnion::compare_stations {
 namespace {
 
-constexpr double kNear = radians(46.0);  // wider steps show another side
-constexpr std::size_t kFewest = 4;       // stations that tell what is usual
+constexpr std::size_t kFewest = 4;  // stations that tell what is usual
 
-struct Neighbours {
-  std::size_t before = 0;
-  std::size_t here = 0;
-  std::size_t after = 0;
-  bool near = false;  // both are so near that they show the same side
-};
-
-// Each station between its neighbours on its ring, in the order of stage angle.
-std::vector<Neighbours> neighbours_of(const std::vector<MeasuredStation>& stations) {
-  std::map<std::string, std::vector<std::size_t>> rings;
-  for (std::size_t i = 0; i < stations.size(); ++i) rings[stations[i].ring].push_back(i);
-  const auto turn = [&](std::size_t i) {
-    const double a = std::fmod(stations[i].stage_angle, 2.0 * kPi);
-    return a < 0 ? a + 2.0 * kPi : a;
-  };
-  std::vector<Neighbours> result;
-  for (auto& [name, ring] : rings) {
-    std::stable_sort(ring.begin(), ring.end(),
-                     [&](std::size_t a, std::size_t b) { return turn(a) < turn(b); });
-    const std::size_t n = ring.size();
-    for (std::size_t k = 0; k < n; ++k) {
-      Neighbours each{ring[(k + n - 1) % n], ring[k], ring[(k + 1) % n], false};
-      const auto gap = [&](std::size_t a, std::size_t b) {
-        const double d = turn(b) - turn(a);
-        return d < 0 ? d + 2.0 * kPi : d;
-      };
-      each.near =
-          n >= 3 && gap(each.before, each.here) <= kNear && gap(each.here, each.after) <= kNear;
-      result.push_back(each);
-    }
-  }
-  return result;
+std::vector<StationNeighbours> neighbours_of(const std::vector<MeasuredStation>& stations) {
+  std::vector<StationId> places;
+  for (const MeasuredStation& station : stations) places.push_back(station.at);
+  return station_neighbours(places);
 }
 
 // 1.4826 makes the median magnitude a standard deviation of a normal distribution.
@@ -66,7 +36,7 @@ double expose_by_backdrop(const std::vector<MeasuredStation>& stations,
   const double middle = median_of(levels);
   for (std::size_t i = 0; i < levels.size(); ++i) looks[i].exposure = levels[i] / middle;
   std::vector<double> changes;
-  for (const Neighbours& n : neighbours_of(stations)) {
+  for (const StationNeighbours& n : neighbours_of(stations)) {
     const double around = 0.5 * (*looks[n.before].exposure + *looks[n.after].exposure);
     changes.push_back(*looks[n.here].exposure - around);
   }
@@ -77,8 +47,8 @@ double expose_by_backdrop(const std::vector<MeasuredStation>& stations,
 double expose_by_specimen(const std::vector<MeasuredStation>& stations,
                           std::vector<StationLook>& looks) {
   std::vector<double> changes;
-  const std::vector<Neighbours> all = neighbours_of(stations);
-  for (const Neighbours& n : all) {
+  const std::vector<StationNeighbours> all = neighbours_of(stations);
+  for (const StationNeighbours& n : all) {
     const double around = 0.5 * (stations[n.before].measures.specimen_level +
                                  stations[n.after].measures.specimen_level);
     if (!n.near || around <= 0) continue;
@@ -88,7 +58,7 @@ double expose_by_specimen(const std::vector<MeasuredStation>& stations,
   return usual_scatter(changes);
 }
 
-bool oddest_of_three(const std::vector<StationLook>& looks, const Neighbours& n) {
+bool oddest_of_three(const std::vector<StationLook>& looks, const StationNeighbours& n) {
   const auto away = [&](std::size_t i) { return std::abs(looks[i].exposure.value_or(1.0) - 1.0); };
   return away(n.here) >= away(n.before) && away(n.here) >= away(n.after);
 }
@@ -113,7 +83,7 @@ void judge_exposure(const std::vector<MeasuredStation>& stations, double scatter
       std::max(settings.max_exposure_change_percent / 100.0, settings.exposure_sigmas * scatter);
   std::vector<bool> judged(stations.size(), result.by_backdrop);
   if (!result.by_backdrop) {
-    for (const Neighbours& n : neighbours_of(stations)) {
+    for (const StationNeighbours& n : neighbours_of(stations)) {
       judged[n.here] = oddest_of_three(result.looks, n);
     }
   }
@@ -151,7 +121,7 @@ void judge_sharpness(const std::vector<MeasuredStation>& stations, const Station
   std::vector<double> all;
   for (const MeasuredStation& station : stations) {
     if (station.measures.sharpness <= 0) continue;
-    rings[station.ring].push_back(station.measures.sharpness);
+    rings[station.at.ring].push_back(station.measures.sharpness);
     all.push_back(station.measures.sharpness);
   }
   const double middle = median_of(all);
@@ -160,7 +130,7 @@ void judge_sharpness(const std::vector<MeasuredStation>& stations, const Station
     const MeasuredStation& station = stations[i];
     if (station.measures.specimen_level <= 0) continue;
     result.looks[i].sharpness = station.measures.sharpness / middle;
-    const std::vector<double>& ring = rings[station.ring];
+    const std::vector<double>& ring = rings[station.at.ring];
     if (ring.size() < 3) continue;
     const double relative = station.measures.sharpness / median_of(ring);
     if (relative >= settings.min_relative_sharpness) continue;

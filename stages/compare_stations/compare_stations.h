@@ -17,15 +17,14 @@
 #include <vector>
 
 #include "core/finding.h"
+#include "core/station.h"
 #include "core/view_measures.h"
 
 namespace trunnion::compare_stations {
 
 struct MeasuredStation {
   std::string file;  // as findings name it
-  std::string ring;
-  int station = 0;
-  double stage_angle = 0;  // rad; neighbours are found by it
+  StationId at;      // neighbours are found by it
   ViewMeasures measures;
 };
 

@@ -5,12 +5,11 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
-#include <map>
 #include <opencv2/imgproc.hpp>
 
-#include "core/angle.h"
 #include "core/median.h"
 #include "core/silhouette_hull.h"
+#include "core/station.h"
 
 namespace trunnion::mask_confidence {
 namespace {
@@ -30,46 +29,28 @@ std::pair<double, double> usual(const std::vector<double>& values) {
 }
 
 // Deviation of each view from the mean of its neighbours: relative area plus centroid shift in
-// units of the silhouette's own size. NaN where there are no two neighbours within `kNear`.
+// units of the silhouette's own size. NaN where there are no two near neighbours.
 std::vector<double> jumps(const std::vector<MaskView>& views) {
-  constexpr double kNear = radians(46.0);  // wider steps show another side
   std::vector<double> result(views.size(), std::numeric_limits<double>::quiet_NaN());
-  std::map<std::string, std::vector<std::size_t>> rings;
-  for (std::size_t k = 0; k < views.size(); ++k) rings[views[k].ring].push_back(k);
-  for (auto& [name, ring] : rings) {
-    const std::size_t n = ring.size();
-    if (n < 3) continue;
-    const auto turn = [&](std::size_t k) {
-      const double a = std::fmod(views[k].stage_angle, 2.0 * kPi);
-      return a < 0 ? a + 2.0 * kPi : a;
-    };
-    std::stable_sort(ring.begin(), ring.end(),
-                     [&](std::size_t a, std::size_t b) { return turn(a) < turn(b); });
-    for (std::size_t i = 0; i < n; ++i) {
-      const std::size_t before = ring[(i + n - 1) % n];
-      const std::size_t here = ring[i];
-      const std::size_t after = ring[(i + 1) % n];
-      const auto gap = [&](std::size_t a, std::size_t b) {
-        const double d = turn(b) - turn(a);
-        return d < 0 ? d + 2.0 * kPi : d;
-      };
-      if (gap(before, here) > kNear || gap(here, after) > kNear) continue;
-      const MaskMeasures& b = views[before].measures;
-      const MaskMeasures& h = views[here].measures;
-      const MaskMeasures& a = views[after].measures;
-      const double area = 0.5 * (b.area_px + a.area_px);
-      if (area <= 0) continue;
-      const cv::Point2d middle = 0.5 * (b.centroid_px + a.centroid_px);
-      const double shift = cv::norm(h.centroid_px - middle) / std::sqrt(area);
-      result[here] = std::abs(h.area_px - area) / area + (h.area_px > 0 ? shift : 0.0);
-    }
-    // A wrong mask upsets its neighbours' means too: only the greatest jump of the three counts.
-    const std::vector<double> all = result;
-    for (std::size_t i = 0; i < n; ++i) {
-      const double here = all[ring[i]];
-      if (all[ring[(i + n - 1) % n]] > here || all[ring[(i + 1) % n]] > here) {
-        result[ring[i]] = std::numeric_limits<double>::quiet_NaN();
-      }
+  std::vector<StationId> stations;
+  for (const MaskView& view : views) stations.push_back({view.ring, 0, view.stage_angle});
+  const std::vector<StationNeighbours> neighbours = station_neighbours(stations);
+  for (const auto& [before, here, after, near] : neighbours) {
+    if (!near) continue;
+    const MaskMeasures& b = views[before].measures;
+    const MaskMeasures& h = views[here].measures;
+    const MaskMeasures& a = views[after].measures;
+    const double area = 0.5 * (b.area_px + a.area_px);
+    if (area <= 0) continue;
+    const cv::Point2d middle = 0.5 * (b.centroid_px + a.centroid_px);
+    const double shift = cv::norm(h.centroid_px - middle) / std::sqrt(area);
+    result[here] = std::abs(h.area_px - area) / area + (h.area_px > 0 ? shift : 0.0);
+  }
+  // A wrong mask upsets its neighbours' means too: only the greatest jump of the three counts.
+  const std::vector<double> all = result;
+  for (const auto& [before, here, after, near] : neighbours) {
+    if (all[before] > all[here] || all[after] > all[here]) {
+      result[here] = std::numeric_limits<double>::quiet_NaN();
     }
   }
   return result;

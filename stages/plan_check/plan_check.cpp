@@ -97,12 +97,12 @@ void Comparison::angles(const PlannedRing& ring, const RingImages& images) {
     const auto found = images.find(station.station);
     if (found == images.end()) continue;
     const double off = degrees(
-        std::remainder(found->second.front()->stage_angle - station.stage_angle, 2.0 * kPi));
+        std::remainder(found->second.front()->at.stage_angle - station.stage_angle, 2.0 * kPi));
     if (std::abs(off) <= settings_.max_angle_error_deg) continue;
     add(Severity::doubt, found->second.front()->file,
         fmt::format("Ring {} station {} was at {:.2f} deg, {:+.2f} deg from the plan ({:g} is "
                     "allowed).",
-                    ring.name, station.station, degrees(found->second.front()->stage_angle), off,
+                    ring.name, station.station, degrees(found->second.front()->at.stage_angle), off,
                     settings_.max_angle_error_deg),
         "Correct the angle in specimen.toml or the capture table if the stage really was there.");
   }
@@ -149,8 +149,8 @@ void Comparison::size(const std::vector<ReturnedImage>& images) {
   for (const ReturnedImage& image : images) {
     if (!image.coverage || image.coverage->touches_left || image.coverage->touches_right) continue;
     const double seen = image.coverage->box_px.width * plan_.chosen.pixel_um / 1000.0;
-    const double planned = plan_.width_mm * std::abs(std::cos(image.stage_angle)) +
-                           plan_.depth_mm * std::abs(std::sin(image.stage_angle));
+    const double planned = plan_.width_mm * std::abs(std::cos(image.at.stage_angle)) +
+                           plan_.depth_mm * std::abs(std::sin(image.at.stage_angle));
     if (planned <= 0 || seen / planned <= worst) continue;
     worst = seen / planned;
     worst_image = &image;
@@ -185,7 +185,8 @@ Findings compare_with_plan(const CapturePlan& plan, const std::string& setup,
                            const std::vector<ReturnedImage>& images,
                            const PlanCheckSettings& settings) {
   std::map<std::string, RingImages> rings;
-  for (const ReturnedImage& image : images) rings[image.ring][image.station].push_back(&image);
+  for (const ReturnedImage& image : images)
+    rings[image.at.ring][image.at.station].push_back(&image);
   Comparison comparison(plan, settings);
   comparison.setup(setup);
   std::set<std::string> planned;

@@ -10,6 +10,7 @@
 
 #include "config/capture_plan.h"
 #include "core/finding.h"
+#include "core/station.h"
 
 namespace trunnion::plan_check {
 
@@ -29,9 +30,7 @@ MaskCoverage coverage_of(const cv::Mat& mask);
 // One image of the set; what was not measured stays empty.
 struct ReturnedImage {
   std::string file;
-  std::string ring;
-  int station = 0;
-  double stage_angle = 0;  // rad, signed
+  StationId at;
   std::optional<MaskCoverage> coverage;
 };
 

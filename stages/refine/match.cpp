@@ -285,21 +285,17 @@ std::vector<Match> match_free(const ImageFeatures& a, const ImageFeatures& b, st
 }
 
 std::vector<Match> match_guided(const RigModel& model, const RigValues& values,
-                                const Eigen::MatrixXd& covariance, std::size_t view_a,
-                                std::size_t view_b, const ImageFeatures& features_a,
-                                const ImageFeatures& features_b,
-                                const std::vector<Eigen::Vector2d>& positions_a,
-                                const std::vector<Eigen::Vector2d>& positions_b,
-                                const GuidedOptions& options) {
-  const Bands forward = bands_of(model, values, covariance, view_a, view_b);
+                                const Eigen::MatrixXd& covariance, const MatchedView& a,
+                                const MatchedView& b, const GuidedOptions& options) {
+  const Bands forward = bands_of(model, values, covariance, a.view, b.view);
   Bands backward;
   backward.F = forward.F.transpose();
   for (const Eigen::Matrix3d& F : forward.moved_F) backward.moved_F.push_back(F.transpose());
-  const double roll = roll_between(pose_of(model, values, view_a), pose_of(model, values, view_b));
+  const double roll = roll_between(pose_of(model, values, a.view), pose_of(model, values, b.view));
   const auto from_a =
-      BandSearch(forward, roll, options).search(features_a, features_b, positions_a, positions_b);
+      BandSearch(forward, roll, options).search(a.features, b.features, a.positions, b.positions);
   const auto from_b =
-      BandSearch(backward, -roll, options).search(features_b, features_a, positions_b, positions_a);
+      BandSearch(backward, -roll, options).search(b.features, a.features, b.positions, a.positions);
   return mutual(from_a, from_b, options.ratio);
 }
 

@@ -59,14 +59,17 @@ struct GuidedOptions {
   double radius_mm = 0;       // of a sphere about the origin that holds the specimen; 0: unknown
 };
 
+// One of the two views matched.
+struct MatchedView {
+  std::size_t view;
+  const ImageFeatures& features;
+  const std::vector<Eigen::Vector2d>& positions;  // of the features, px without distortion
+};
+
 // `covariance`: of all parameters of the rig in the order of ParameterIndex; of another size it
 // throws std::invalid_argument.
 std::vector<Match> match_guided(const RigModel& model, const RigValues& values,
-                                const Eigen::MatrixXd& covariance, std::size_t view_a,
-                                std::size_t view_b, const ImageFeatures& features_a,
-                                const ImageFeatures& features_b,
-                                const std::vector<Eigen::Vector2d>& positions_a,
-                                const std::vector<Eigen::Vector2d>& positions_b,
-                                const GuidedOptions& options);
+                                const Eigen::MatrixXd& covariance, const MatchedView& a,
+                                const MatchedView& b, const GuidedOptions& options);
 
 }  // namespace trunnion::refine

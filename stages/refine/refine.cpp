@@ -65,8 +65,8 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
   for_each_in_turn(wanted.size(), [&](std::size_t k) {
     const auto& [a, b] = wanted[k];
     pairs[k] = {a, b,
-                match_guided(work.model, values, covariance, a, b, *window.of(a), *window.of(b),
-                             work.positions[a], work.positions[b], options)};
+                match_guided(work.model, values, covariance, {a, *window.of(a), work.positions[a]},
+                             {b, *window.of(b), work.positions[b]}, options)};
   });
   return pairs;
 }

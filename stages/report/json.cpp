@@ -7,6 +7,7 @@
 
 #include "core/cautions.h"
 #include "core/error.h"
+#include "core/finding_text.h"
 
 namespace trunnion::report {
 namespace {
@@ -194,17 +195,6 @@ std::vector<ReportFact> read_facts(const Json& json) {
   return facts;
 }
 
-Json findings_json(const Findings& findings) {
-  Json list = Json::array();
-  for (const Finding& f : findings) {
-    list.push_back({{"severity", name_of(f.severity)},
-                    {"stage", f.stage},
-                    {"file", f.file},
-                    {"what", f.what},
-                    {"remedy", f.remedy}});
-  }
-  return list;
-}
 Findings read_findings(const Json& json) {
   Findings findings;
   for (const Json& f : json) {
@@ -346,7 +336,7 @@ Json to_json(const ReportData& data) {
                {"date", data.date},
                {"judgement", judgement_json(data)},
                {"methods", methods_paragraph(data)},
-               {"findings", findings_json(data.findings)}};
+               {"findings", findings_json(data.findings, FindingStage::shown)}};
   json["cautions"] = cautions_json();
   add_lists(json, data);
   json["geometry"] = geometry_json(data);

@@ -21,13 +21,13 @@ std::vector<MeasuredStation> ring_of(int count, double scatter, bool backdrop = 
   for (int i = 0; i < count; ++i) {
     MeasuredStation station;
     station.file = "fused/low_" + std::to_string(i) + ".tif";
-    station.ring = "low";
-    station.station = i;
-    station.stage_angle = 2.0 * kPi * i / count;
+    station.at.ring = "low";
+    station.at.station = i;
+    station.at.stage_angle = 2.0 * kPi * i / count;
     station.measures.backdrop_level = backdrop ? 1.0 + scatter * normal(random) : 0.0;
     station.measures.specimen_level =
-        0.3 * (1.0 + 0.2 * std::cos(station.stage_angle) + 0.01 * normal(random));
-    station.measures.sharpness = 0.4 + 0.05 * std::sin(station.stage_angle);
+        0.3 * (1.0 + 0.2 * std::cos(station.at.stage_angle) + 0.01 * normal(random));
+    station.measures.sharpness = 0.4 + 0.05 * std::sin(station.at.stage_angle);
     stations.push_back(station);
   }
   return stations;

@@ -34,9 +34,9 @@ std::vector<ReturnedImage> as_planned() {
   for (int i = 0; i < 10; ++i) {
     ReturnedImage image;
     image.file = "fused/low_" + std::to_string(i) + ".tif";
-    image.ring = "low";
-    image.station = i;
-    image.stage_angle = radians(36.0 * i);
+    image.at.ring = "low";
+    image.at.station = i;
+    image.at.stage_angle = radians(36.0 * i);
     image.coverage = MaskCoverage{.fraction = 0.2, .box_px = {100, 100, 600, 700}};
     images.push_back(image);
   }
@@ -70,18 +70,18 @@ TEST(PlanCheck, NamesDoubledAndUnplannedStationsAndRings) {
   EXPECT_THAT(only_finding(images).what, HasSubstr("2 images of station 9"));
   images = as_planned();
   images.push_back(images.back());
-  images.back().station = 12;
+  images.back().at.station = 12;
   EXPECT_THAT(only_finding(images).what, HasSubstr("not planned: 12"));
-  images.back().ring = "top";
+  images.back().at.ring = "top";
   EXPECT_THAT(only_finding(images).what, HasSubstr("Ring top (1 stations) was not planned"));
   EXPECT_THAT(only_finding(as_planned(), "other").what, HasSubstr("planned was macro"));
 }
 
 TEST(PlanCheck, AnglesAreComparedAroundTheCircle) {
   auto images = as_planned();
-  images[3].stage_angle += radians(360.2);
+  images[3].at.stage_angle += radians(360.2);
   EXPECT_TRUE(compare_with_plan(plan_of_ten(), "macro", images).empty());
-  images[3].stage_angle = radians(108 + 2.5);
+  images[3].at.stage_angle = radians(108 + 2.5);
   EXPECT_THAT(only_finding(images).what, HasSubstr("+2.50 deg from the plan"));
 }
 

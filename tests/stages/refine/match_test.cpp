@@ -15,8 +15,8 @@ TEST(RefineMatch, RefusesACovarianceOfAnotherSizeThanTheRigs) {
   const ImageFeatures none;
   const int size = ParameterIndex(model).size();
   for (const int rows : {0, size - 1, size + 1}) {
-    EXPECT_THROW((void)match_guided(model, values, Eigen::MatrixXd::Identity(rows, rows), 0, 1,
-                                    none, none, {}, {}, {}),
+    EXPECT_THROW((void)match_guided(model, values, Eigen::MatrixXd::Identity(rows, rows),
+                                    {0, none, {}}, {1, none, {}}, {}),
                  std::invalid_argument)
         << rows;
   }
