@@ -24,6 +24,7 @@
 #include "stages/exposure/exposure.h"
 #include "stages/ingest/ingest.h"
 #include "stages/mask_confidence/mask_confidence.h"
+#include "stages/refine/refine.h"
 #include "stages/undistort/undistort.h"
 
 namespace trunnion {
@@ -118,6 +119,7 @@ struct SetRun {
   std::vector<compare_stations::StationLook>
       looks{};                    // one an item: exposure and sharpness among the stations
   std::vector<RingAxis> rings{};  // axes used by orient
+  std::vector<refine::ProposedCapture> proposal{};  // what the images show; empty: as given
   mask_confidence::MaskConfidence confidence{};
   PrepareOutcome outcome{};  // outcome.scene: priors from orient on, refined poses after refine
 
