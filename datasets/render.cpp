@@ -131,10 +131,9 @@ class SpecimenRenderer {
     while (hit.any() && passes > 0.0) {
       const Vector3d point = ray.origin + hit.t * ray.direction;
       const Surface surface = model_.surface_at(hit, point);
-      sums.colour +=
-          passes * (1.0 - surface.transmission) *
-          shade(surface, stage_from_world_ * surface.normal, -(stage_from_world_ * ray.direction),
-                model_.openness_at(hit, point));
+      sums.colour += passes * (1.0 - surface.transmission) *
+                     shade(surface, stage_from_world_ * surface.normal,
+                           -(stage_from_world_ * ray.direction), model_.openness_at(hit, point));
       passes *= surface.transmission;
       if (passes > 0.0) hit = trace(ray, candidates, hit.t + 1e-4);
     }

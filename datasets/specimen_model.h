@@ -25,7 +25,7 @@ struct Surface {
   Eigen::Vector3d normal = Eigen::Vector3d::UnitZ();  // with the relief of the texture
   double gloss = 0;                                   // share of mirror-like reflection
   double roughness = 1;                               // radius of the highlight (rad)
-  double transmission = 0;                            // share of the light behind that a membrane passes
+  double transmission = 0;  // share of the light behind that a membrane passes
 };
 
 class SpecimenModel {

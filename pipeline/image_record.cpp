@@ -29,6 +29,9 @@ void fields(Archive& archive, ImageResult& result) {
   archive(mask.box_px);
   archive(mask.separation);
   archive(mask.weak_outline);
+  archive(mask.predicted_overlap);
+  archive(mask.predicted_sigma);
+  archive(mask.doubt_px);
   archive(mask.touches_left);
   archive(mask.touches_right);
   archive(mask.touches_top);

@@ -1,6 +1,7 @@
 // Mask confidence: how far each mask can be trusted, without any truth to compare with.
 //
-// Three witnesses are heard:
+// Four witnesses are heard:
+//   prediction  the overlap that the image alone lets expect (mask_doubt.h);
 //   separation  how clearly the specimen stands out along the outline (from the mask stage);
 //   continuity  area and centroid along the ring: a station is compared with the mean of its two
 //               neighbours, and the scatter of the ring itself says what is usual;
@@ -34,7 +35,7 @@ struct MaskScore {
   double continuity = 1;  // 0..1
   double agreement = 1;   // 0..1; share of the silhouette met by the hull
   double missing = 0;     // what the other views show and this one lacks, share of its silhouette
-  double score = 1;       // least of the three
+  double score = 1;       // least of the three and of the predicted overlap
   bool doubtful = false;
 };
 

@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "core/median.h"
+#include "stages/mask_glow.h"
 #include "stages/mask_thin_colour.h"
 #include "stages/mask_unmix.h"
 #include "stages/mask_values.h"
@@ -22,6 +23,7 @@ namespace trunnion {
 namespace {
 
 constexpr int kDeepest = 8;     // px; wider transitions are out of focus
+constexpr int kGlowing = 3;     // px; no sharp image's transition is as wide
 constexpr float kRisen = 0.8F;  // of the contrast further in: the transition is over
 constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixels behind it
 // Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
@@ -203,37 +205,52 @@ void soften_band(const Band& band, const std::optional<ThinColours>& learnt, Out
 }
 
 template <typename T>
-void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-                  const PixelBackdrop& backdrop, cv::Mat& coverage) {
+void soften_bands(const cv::Mat& image, const cv::Rect& box, cv::Mat& hard,
+                  const PixelBackdrop& backdrop, SoftOutline& outline) {
   const int step = std::max(1, box.height / 600);
   // Two discs, the layers and the pixels that tell a colour.
   constexpr int kRim = 2 * (kDeepest + 2) + kDeepest + 3;
-  const std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
-  const int inset = transition_of<T>(image, tiles, hard, step, backdrop);
+  std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
+  int inset = transition_of<T>(image, tiles, hard, step, backdrop);
+  outline.transition_px = inset;
+  if (inset >= kGlowing) {
+    trim_glow(image, tiles, backdrop, hard);
+    tiles = outline_tiles(hard, box, kRim);
+    inset = transition_of<T>(image, tiles, hard, step, backdrop);
+  }
+  outline.coverage = hard.clone();
   std::vector<Band> bands(tiles.size());
   tbb::parallel_for(std::size_t{0}, tiles.size(), [&](std::size_t k) {
     bands[k] = band_of(image, tiles[k], hard, inset, backdrop);
   });
+  for (const Band& band : bands) {
+    const int thin = cv::countNonZero((band.thin & band.hard)(band.core));
+    const cv::Point middle = band.box.tl() + (band.core.tl() + band.core.br()) / 2;
+    outline.parts.push_back({middle, DoubtKind::thin, static_cast<double>(thin)});
+  }
   const std::optional<ThinColours> learnt = thin_colours<T>(bands);
   tbb::enumerable_thread_specific<OutlineWindow> windows(inset + 1);
   tbb::parallel_for(std::size_t{0}, bands.size(), [&](std::size_t k) {
-    soften_band<T>(bands[k], learnt, windows.local(), coverage);
+    soften_band<T>(bands[k], learnt, windows.local(), outline.coverage);
   });
 }
 
 }  // namespace
 
-cv::Mat soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-               const BlockLook& look, const SurveyResult& survey) {
-  cv::Mat coverage = hard.clone();
-  if (box.empty()) return coverage;
+SoftOutline soften(const cv::Mat& image, const cv::Rect& box, cv::Mat& hard, const BlockLook& look,
+                   const SurveyResult& survey) {
+  SoftOutline outline;
+  if (box.empty()) {
+    outline.coverage = hard.clone();
+    return outline;
+  }
   const PixelBackdrop backdrop(look, survey);
   if (image.depth() == CV_16U) {
-    soften_bands<std::uint16_t>(image, box, hard, backdrop, coverage);
+    soften_bands<std::uint16_t>(image, box, hard, backdrop, outline);
   } else {
-    soften_bands<std::uint8_t>(image, box, hard, backdrop, coverage);
+    soften_bands<std::uint8_t>(image, box, hard, backdrop, outline);
   }
-  return coverage;
+  return outline;
 }
 
 }  // namespace trunnion

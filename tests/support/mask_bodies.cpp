@@ -142,29 +142,31 @@ void build_fly(Builder& b, bool second) {
   for (int i = 0; i < (second ? 160 : 110); ++i) {
     const Vector3d out = b.direction();
     const bool abdomen = i % 2 == 0;
-    const Vector3d root = abdomen
-                              ? Vector3d(Vector3d(0, 0, -0.7) + Vector3d(0.85, 0.95, 1.5).cwiseProduct(out))
-                              : Vector3d(Vector3d(0, 0, 1.0) + 0.85 * out);
+    const Vector3d root =
+        abdomen ? Vector3d(Vector3d(0, 0, -0.7) + Vector3d(0.85, 0.95, 1.5).cwiseProduct(out))
+                : Vector3d(Vector3d(0, 0, 1.0) + 0.85 * out);
     b.hair(root, out, b.draws.uniform(0.25, 0.6), 0.4 + b.hair_width(), vein);
   }
   b.pin(-2.1, 0.10);
 }
 
-// A pale, glossy, globose shell with an open aperture.
+// A pale, glossy, globose shell with an open aperture, a little off the axis and out of round: what
+// looks the same from all sides can't be told from a backdrop.
 void build_shell(Builder& b, bool second) {
   const BodyMaterial gloss{second ? bgr(0.84, 0.80, 0.74) : bgr(0.80, 0.74, 0.66), 0.12, 0.9, 0.08};
   const double r = second ? 1.75 : 1.95;
-  const Vector3d centre(0, 0, -0.5);
+  const Vector3d centre(0.16, -0.1, -0.5);
   const Matrix3d tilt = rotation_about(Vector3d::UnitY(), radians(second ? 40.0 : 25.0));
-  const Solid whorl = demo::ellipsoid(Part::body, centre, {r, r, 0.9 * r});
+  const Solid whorl = demo::ellipsoid(Part::body, centre, {r, 0.92 * r, 0.9 * r});
   b.add(demo::carved(whorl, centre + Vector3d(0.75 * r, 0.35 * r, -0.45 * r),
                      {0.65 * r, 0.42 * r, 0.75 * r}, tilt),
         gloss);
   double size = 0.72 * r;
   double z = centre.z() + 0.55 * r;
   for (int i = 0; i < 4; ++i) {
-    b.add(demo::ellipsoid(Part::pronotum, {0.06 * i, -0.05 * i, z}, {size, size, 0.72 * size}),
-          gloss);
+    b.add(
+        demo::ellipsoid(Part::pronotum, {0.10 * i, -0.07 * i, z}, {size, 0.95 * size, 0.72 * size}),
+        gloss);
     z += 0.62 * size;
     size *= 0.68;
   }
@@ -208,7 +210,8 @@ void build_loops(Builder& b, bool second) {
 
 // Ivory, smooth, with hardly any texture.
 void build_tooth(Builder& b, bool second) {
-  const BodyMaterial enamel{second ? bgr(0.74, 0.70, 0.60) : bgr(0.78, 0.72, 0.58), 0.06, 0.5, 0.15};
+  const BodyMaterial enamel{second ? bgr(0.74, 0.70, 0.60) : bgr(0.78, 0.72, 0.58), 0.06, 0.5,
+                            0.15};
   const BodyMaterial root{second ? bgr(0.58, 0.50, 0.38) : bgr(0.66, 0.56, 0.40), 0.1, 0.1, 0.4};
   b.add(demo::ellipsoid(Part::body, {0, 0, 0.9}, {1.45, 1.7, 1.15}), enamel);
   for (int i = 0; i < 4; ++i) {
@@ -288,7 +291,9 @@ void build_ant(Builder& b) {
              jet);
     }
     b.line(Part::antenna,
-           {{-0.6, side * 0.3, 2.5}, {-1.1, side * 1.1, 3.1}, {-1.5, side * 2.0, 2.6},
+           {{-0.6, side * 0.3, 2.5},
+            {-1.1, side * 1.1, 3.1},
+            {-1.5, side * 2.0, 2.6},
             {-1.5, side * 2.6, 1.9}},
            0.06, 0.035, jet);
   }
@@ -299,6 +304,41 @@ void build_ant(Builder& b) {
            b.draws.uniform(0.2, 0.5), 0.3 + b.hair_width(), hair);
   }
   b.pin(-2.9, 0.12);
+}
+
+// Hairs keep their width, which is told in pixels.
+void enlarge(BodyParts& parts, double by) {
+  for (Solid& solid : parts.solids) {
+    solid.a *= by;
+    solid.b *= by;
+    solid.unit_from_world /= by;
+    solid.cavity_from_world /= by;
+    solid.half_box *= by;
+    if (solid.part == Part::bristle) continue;
+    solid.radius_a *= by;
+    solid.radius_b *= by;
+  }
+}
+
+// So that the specimen fills 300 to 450 px.
+double size_of(BodyKind kind) {
+  switch (kind) {
+    case BodyKind::pod:
+      return 1.45;
+    case BodyKind::fly:
+    case BodyKind::moss:
+    case BodyKind::ant:
+      return 1.6;
+    case BodyKind::shell:
+      return 1.45;
+    case BodyKind::loops:
+      return 1.7;
+    case BodyKind::tooth:
+      return 1.6;
+    case BodyKind::pappus:
+      return 1.7;
+  }
+  return 1.0;
 }
 
 }  // namespace
@@ -338,6 +378,7 @@ BodyParts body_parts(const MaskBody& body, double pixel_mm) {
       build_ant(b);
       break;
   }
+  enlarge(b.parts, size_of(body.kind));
   return std::move(b.parts);
 }
 

@@ -58,8 +58,7 @@ cv::Mat thin_classes(const demo::SpecimenModel& model, const demo::RenderedView&
     cv::Mat here = cv::Mat::zeros(classes.size(), CV_8U);
     for (const demo::Solid& solid : model.solids()) {
       if (solid.part != demo::Part::bristle) continue;
-      const double width =
-          2.0 * solid.radius_a * camera.fx / (pose * solid.a).z();
+      const double width = 2.0 * solid.radius_a * camera.fx / (pose * solid.a).z();
       if (std::clamp(static_cast<int>(std::ceil(width)), 1, 4) != wanted) continue;
       const Eigen::Vector2d a = project(camera, pose * solid.a);
       const Eigen::Vector2d b = project(camera, pose * solid.b);
@@ -151,9 +150,8 @@ MaskSet mask_set(const RenderedBody& body, MaskBackdrop backdrop) {
   for (std::size_t k = 0; k < body.views.size(); ++k) {
     const demo::RenderedView& view = body.views[k].view;
     const cv::Mat ideal = view.colour + behind.mul(three(view.through));
-    const cv::Mat colour = backdrop == MaskBackdrop::glow
-                               ? fused_slices(view.colour, view, behind)
-                               : ideal;
+    const cv::Mat colour =
+        backdrop == MaskBackdrop::glow ? fused_slices(view.colour, view, behind) : ideal;
     set.images.push_back(demo::expose(colour, sensor, body.rig.camera, k));
     cv::Mat telling(view.coverage.size(), CV_8U, cv::Scalar(255));
     for (int y = 0; y < telling.rows; ++y) {
@@ -216,6 +214,7 @@ MaskSetScore score_masks(const RenderedBody& body, const MaskSet& set,
     most.setTo(0, ~telling);
     const double overlap = cv::sum(least)[0] / std::max(1.0, cv::sum(most)[0]);
     score.overlaps.push_back(overlap);
+    score.predicted += masks[k].measures.predicted_overlap / count;
     score.overlap += overlap / count;
     score.worst = std::min(score.worst, overlap);
     score.boundary += boundary_f(mask, truth) / count;

@@ -32,8 +32,8 @@ struct RenderedBody {
 RenderedBody render_body(const MaskBody& body, const std::filesystem::path& cache = {});
 
 struct MaskSet {
-  std::vector<cv::Mat> images;     // CV_16UC3
-  std::vector<cv::Mat> telling;    // CV_8U, 255 where the truth differs by 3 sigmas or covers nothing
+  std::vector<cv::Mat> images;   // CV_16UC3
+  std::vector<cv::Mat> telling;  // CV_8U, 255 where the truth differs by 3 sigmas or covers nothing
 };
 
 MaskSet mask_set(const RenderedBody& body, MaskBackdrop backdrop);
@@ -41,13 +41,13 @@ MaskSet mask_set(const RenderedBody& body, MaskBackdrop backdrop);
 struct MaskSetScore {
   double overlap = 0;  // sum of minima over sum of maxima, mean over the images
   double worst = 1;
-  double boundary = 0;       // F at 2 px, edges at half coverage
-  double filled = 0;         // gaps and holes filled, share of the specimen's area
+  double boundary = 0;  // F at 2 px, edges at half coverage
+  double filled = 0;    // gaps and holes filled, share of the specimen's area
   double worst_filled = 0;
-  double no_contrast = 0;    // share of the specimen that was left out
+  double no_contrast = 0;        // share of the specimen that was left out
   std::array<double, 3> thin{};  // mean coverage over the truth's by width class; 0: none
-  double predicted = 0;      // mean predicted overlap
-  double size_px = 0;        // root of the area
+  double predicted = 0;          // mean predicted overlap
+  double size_px = 0;            // root of the area
   std::vector<double> overlaps;
 };
 
