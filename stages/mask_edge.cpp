@@ -12,7 +12,6 @@
 #include <vector>
 
 #include "core/median.h"
-#include "stages/mask_glow.h"
 #include "stages/mask_thin_colour.h"
 #include "stages/mask_unmix.h"
 #include "stages/mask_values.h"
@@ -23,7 +22,6 @@ namespace trunnion {
 namespace {
 
 constexpr int kDeepest = 8;     // px; wider transitions are out of focus
-constexpr int kGlowing = 3;     // px; no sharp image's transition is as wide
 constexpr float kRisen = 0.8F;  // of the contrast further in: the transition is over
 constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixels behind it
 // Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
@@ -205,19 +203,14 @@ void soften_band(const Band& band, const std::optional<ThinColours>& learnt, Out
 }
 
 template <typename T>
-void soften_bands(const cv::Mat& image, const cv::Rect& box, cv::Mat& hard,
+void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
                   const PixelBackdrop& backdrop, SoftOutline& outline) {
   const int step = std::max(1, box.height / 600);
   // Two discs, the layers and the pixels that tell a colour.
   constexpr int kRim = 2 * (kDeepest + 2) + kDeepest + 3;
-  std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
-  int inset = transition_of<T>(image, tiles, hard, step, backdrop);
+  const std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
+  const int inset = transition_of<T>(image, tiles, hard, step, backdrop);
   outline.transition_px = inset;
-  if (inset >= kGlowing) {
-    trim_glow(image, tiles, backdrop, hard);
-    tiles = outline_tiles(hard, box, kRim);
-    inset = transition_of<T>(image, tiles, hard, step, backdrop);
-  }
   outline.coverage = hard.clone();
   std::vector<Band> bands(tiles.size());
   tbb::parallel_for(std::size_t{0}, tiles.size(), [&](std::size_t k) {
@@ -237,8 +230,8 @@ void soften_bands(const cv::Mat& image, const cv::Rect& box, cv::Mat& hard,
 
 }  // namespace
 
-SoftOutline soften(const cv::Mat& image, const cv::Rect& box, cv::Mat& hard, const BlockLook& look,
-                   const SurveyResult& survey) {
+SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
+                   const BlockLook& look, const SurveyResult& survey) {
   SoftOutline outline;
   if (box.empty()) {
     outline.coverage = hard.clone();

@@ -21,8 +21,7 @@ struct SoftOutline {
 };
 
 // Soft coverage of the kept region `hard` (255 / 0), all of which lies within `box` of the image.
-// Takes out of `hard` what is glow (mask_glow.h).
-SoftOutline soften(const cv::Mat& image, const cv::Rect& box, cv::Mat& hard, const BlockLook& look,
-                   const SurveyResult& survey);
+SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
+                   const BlockLook& look, const SurveyResult& survey);
 
 }  // namespace trunnion
