@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "core/median.h"
+#include "stages/mask_glow.h"
 #include "stages/mask_thin_colour.h"
 #include "stages/mask_unmix.h"
 #include "stages/mask_values.h"
@@ -22,6 +23,7 @@ namespace trunnion {
 namespace {
 
 constexpr int kDeepest = 8;     // px; wider transitions are out of focus
+constexpr int kGlowing = 3;     // px; sharp images have narrower ones
 constexpr float kRisen = 0.8F;  // of the contrast further in: the transition is over
 constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixels behind it
 // Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
@@ -177,7 +179,8 @@ Band band_of(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard,
   const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {thick_px, thick_px});
   cv::Mat thick = eroded_by(region, disc);
   cv::dilate(thick, thick, disc);
-  const cv::Mat inner = eroded_by(region, three, inset) & thick;
+  cv::Mat inner = eroded_by(region, three, inset) & thick;
+  if (inset >= kGlowing) inner &= ~glow_in(image, tile.outer, region, backdrop);
   cv::Mat around;
   cv::dilate(region, around, three);
   cv::dilate(thick, thick, three);
