@@ -322,23 +322,8 @@ void enlarge(BodyParts& parts, double by) {
 
 // So that the specimen fills 300 to 450 px.
 double size_of(BodyKind kind) {
-  switch (kind) {
-    case BodyKind::pod:
-      return 1.45;
-    case BodyKind::fly:
-    case BodyKind::moss:
-    case BodyKind::ant:
-      return 1.6;
-    case BodyKind::shell:
-      return 1.45;
-    case BodyKind::loops:
-      return 1.7;
-    case BodyKind::tooth:
-      return 1.6;
-    case BodyKind::pappus:
-      return 1.7;
-  }
-  return 1.0;
+  if (kind == BodyKind::pod || kind == BodyKind::shell) return 1.45;
+  return kind == BodyKind::loops || kind == BodyKind::pappus ? 1.7 : 1.6;
 }
 
 }  // namespace
