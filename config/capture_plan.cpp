@@ -8,6 +8,7 @@
 
 #include "config/json_reader.h"
 #include "core/angle.h"
+#include "core/cautions.h"
 #include "core/error.h"
 #include "core/files.h"
 
@@ -129,6 +130,11 @@ std::string plan_to_json(const CapturePlan& plan) {
   json["format"] = "trunnion plan";
   json["version"] = 1;
   json["title"] = plan.title;
+  json["cautions"] = Json::array();
+  json["cautions"].push_back(cautions_rule());
+  for (const Caution& caution : cautions()) {
+    json["cautions"].push_back(fmt::format("{}: {}", caution.subject, caution.text));
+  }
   json["specimen"] = {{"height_mm", rounded(plan.height_mm)},
                       {"width_mm", rounded(plan.width_mm)},
                       {"depth_mm", rounded(plan.depth_mm)},
@@ -151,7 +157,7 @@ std::string plan_to_json(const CapturePlan& plan) {
 }
 
 CapturePlan parse_plan(std::string_view text, const std::string& name) {
-  const JsonReader in = JsonReader::parse(text, name, "write the plan anew with trunnion plan");
+  const JsonReader in = JsonReader::parse(text, name, "write the plan again with trunnion plan");
   if (in.text("format") != "trunnion plan") in.fail("format", "must be \"trunnion plan\"");
   CapturePlan plan;
   if (in.number("version", 0, 1e6) != 1) in.fail("version", "must be 1");

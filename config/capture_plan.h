@@ -1,5 +1,5 @@
-// The plan of a capture: what `trunnion plan` works out and writes to the workspace as plan.json,
-// so that later the set that came back can be compared with it.
+// The plan of a capture, as computed by `trunnion plan` and written to the workspace as plan.json.
+// `check` and `prepare` compare the captured set with it.
 #pragma once
 
 #include <cmath>

@@ -89,7 +89,7 @@ Columns find_columns(const std::vector<std::string>& header, Mistakes& mistakes)
       continue;
     }
     int& column = columns[static_cast<std::size_t>(found - kColumns.begin())];
-    if (column >= 0) mistakes.add(1, fmt::format("column \"{}\" stands twice.", header[i]));
+    if (column >= 0) mistakes.add(1, fmt::format("column \"{}\" appears twice.", header[i]));
     column = static_cast<int>(i);
   }
   for (const std::size_t needed : {std::size_t{0}, std::size_t{2}}) {
@@ -126,7 +126,7 @@ void read_frames(CaptureRow& row, const std::string& frames, const std::string& 
   row.frame = frame;
 }
 
-// A number of at most `limit` either way; empty cells tell nothing.
+// A number of at most `limit` either way; empty cells mean not given.
 std::optional<double> read_number(const std::string& cell, const char* column, double limit,
                                   std::size_t line, Mistakes& mistakes) {
   if (cell.empty()) return std::nullopt;

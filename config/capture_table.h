@@ -27,8 +27,8 @@ struct CaptureRow {
   std::optional<double> angle;  // rad, unsigned by the direction of turning
   std::optional<double> tilt;   // rad
   std::optional<double> reference_mm;
-  int frames = 0;     // 0: not told
-  std::string frame;  // relative to the workspace; empty: not told
+  int frames = 0;     // 0: not given
+  std::string frame;  // relative to the workspace; empty: not given
 };
 
 // Throws one data error that names every mistake (at most 20) with its line and remedy.

@@ -47,7 +47,7 @@ JsonReader JsonReader::parse(std::string_view text, const std::string& file,
   } catch (const Json::exception& error) {
     // The library's text begins with its own name of the error in brackets.
     const std::string_view told = error.what();
-    throw data_error(fmt::format("{}: is no valid JSON ({}); {}.", file,
+    throw data_error(fmt::format("{}: is not valid JSON ({}); {}.", file,
                                  told.substr(std::min(told.size(), told.find("] ") + 2)), remedy));
   } catch (const Error&) {
     throw data_error(fmt::format("{}: is nested more than {} deep; {}.", file, kMaxDepth, remedy));
@@ -92,7 +92,7 @@ bool JsonReader::boolean(const char* key) const {
 }
 
 std::string JsonReader::text(const char* key) const {
-  if (!at(key).is_string()) fail(key, "must be a text");
+  if (!at(key).is_string()) fail(key, "must be a string");
   return at(key).get<std::string>();
 }
 
@@ -134,10 +134,10 @@ std::vector<double> JsonReader::matrix(const char* key, std::size_t rows,
 
 std::vector<std::string> JsonReader::texts(const char* key) const {
   const Json& value = at(key);
-  if (!value.is_array() || value.size() > kMaxItems) fail(key, "must be a list of texts");
+  if (!value.is_array() || value.size() > kMaxItems) fail(key, "must be a list of strings");
   std::vector<std::string> result;
   for (const Json& item : value) {
-    if (!item.is_string()) fail(key, "must be a list of texts");
+    if (!item.is_string()) fail(key, "must be a list of strings");
     result.push_back(item.get<std::string>());
   }
   return result;

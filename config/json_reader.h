@@ -1,5 +1,5 @@
-// Typed, validated reading of trunnion's own JSON files: the first mistake is told with the file,
-// the member's path, what it must be and the remedy.
+// Typed, validated reading of trunnion's own JSON files. The first mistake is reported with the
+// file, the path of the member, what it must be and the remedy.
 //
 //   const JsonReader in = JsonReader::parse(text, file, "calibrate the setup again");
 //   record.magnification = in.object("setup").number("magnification", 0, 200);

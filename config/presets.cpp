@@ -23,8 +23,9 @@ std::vector<std::string> preset_names() {
     if (entry.path().extension() == ".toml") names.push_back(entry.path().stem().string());
   }
   if (names.empty()) {
-    throw data_error(fmt::format("{} holds no presets; install trunnion anew or name setup files.",
-                                 preset_folder().string()));
+    throw data_error(fmt::format(
+        "{} contains no presets; restore this folder from the source tree or give setup files.",
+        preset_folder().string()));
   }
   std::sort(names.begin(), names.end());
   return names;
@@ -35,7 +36,7 @@ Setup read_preset(const std::string& name) {
   if (!std::binary_search(names.begin(), names.end(), name)) {
     const std::string near = nearest_word(name, names);
     throw usage_error(fmt::format("There is no preset \"{}\"; {}.", name,
-                                  near.empty() ? "trunnion plan --list-presets names them all"
+                                  near.empty() ? "trunnion plan --list-presets lists them"
                                                : fmt::format("did you mean \"{}\"?", near)));
   }
   return read_setup(preset_folder() / (name + ".toml"));

@@ -1,5 +1,5 @@
-// The generic setups that come with trunnion (config/presets/*.toml): planned with where no setup
-// of one's own exists yet, and copied as a start of one's own.
+// The generic setups that come with trunnion (config/presets/*.toml). The planner uses them where
+// the user has no setup yet; they also serve as templates for setup files.
 #pragma once
 
 #include <filesystem>
@@ -10,7 +10,7 @@
 
 namespace trunnion {
 
-// Where they are installed.
+// Their folder in the source tree; with TRUNNION_SHARE below that folder.
 std::filesystem::path preset_folder();
 
 // Names, sorted.

@@ -23,7 +23,7 @@ void check_inside(TomlReader& table, std::string_view key, const std::string& va
   bool leaves = path.is_absolute();
   for (const fs::path& part : path.lexically_normal()) leaves = leaves || part == "..";
   if (leaves) {
-    table.mistake(key, fmt::format("is \"{}\", which lies outside the workspace; move or link the "
+    table.mistake(key, fmt::format("is \"{}\", which is outside the workspace; move or link the "
                                    "files into it and give a relative path.",
                                    value));
   }
@@ -37,7 +37,8 @@ Ring ring_from(TomlReader& table, bool captured_by_table) {
        ring.name.find_first_not_of(
            "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_-") !=
            std::string::npos)) {
-    table.mistake("name", "must be 1 to 64 letters, digits, - or _, since files are named by it.");
+    table.mistake("name",
+                  "must be 1 to 64 letters, digits, - or _, because it is used in file names.");
   }
   ring.elevation = radians(table.number("elevation_deg", {.min = -85.0, .max = 85.0}, 0.0));
   ring.tilt = radians(table.number("tilt_deg", {.min = -85.0, .max = 85.0}, 0.0));
@@ -54,7 +55,7 @@ Ring ring_from(TomlReader& table, bool captured_by_table) {
   ring.pattern =
       table.text("pattern", captured_by_table ? std::optional<std::string>("") : std::nullopt);
   if (!ring.pattern.empty() && ring.pattern.find("{station}") == std::string::npos) {
-    table.mistake("pattern", "must hold {station} where the station's number stands.");
+    table.mistake("pattern", "must contain {station} in the place of the station number.");
   }
   check_inside(table, "pattern", ring.pattern);
   if (captured_by_table && !ring.pattern.empty()) {
@@ -129,8 +130,8 @@ Specimen specimen_from(TomlReader& file, const fs::path& path) {
                                  [](const Ring& ring) { return ring.tilt != 0.0; });
   if (file.has("tilt") && !tilts && !specimen.capture_table) {
     file.mistake("tilt",
-                 "describes a second axis, but no [[ring]] has tilt_deg; give the tilt of "
-                 "the tilted rings, or take the table out.");
+                 "describes a second axis, but no [[ring]] has tilt_deg; give the tilt of the "
+                 "tilted rings, or remove the table.");
   }
   return specimen;
 }
@@ -146,7 +147,7 @@ MaskSettings mask_from(TomlReader table) {
   mask.mount_line_px = table.number("mount_line_px", {.min = 0.0, .max = 200'000.0}, 0.0);
   if (mask.mount != MountHandling::below_line && table.has("mount_line_px")) {
     table.mistake("mount_line_px",
-                  "does nothing unless mount = \"below-line\"; set that or take it out.");
+                  "has an effect only with mount = \"below-line\"; set that or remove this key.");
   }
   if (mask.mount == MountHandling::below_line && !table.has("mount_line_px")) {
     table.mistake("mount_line_px", "is missing; mount = \"below-line\" needs it.");
@@ -220,16 +221,16 @@ OutputSettings output_from(TomlReader table, const fs::path& workspace) {
   output.name_template = table.text("name", "{ring}_{station}");
   if (output.name_template.find("{station}") == std::string::npos ||
       output.name_template.find('/') != std::string::npos) {
-    table.mistake("name", "must hold {station} and no slash.");
+    table.mistake("name", "must contain {station} and no slash.");
   }
   output.frame_pattern = table.text("frame", "");
   check_inside(table, "frame", output.frame_pattern);
   if (!output.frame_pattern.empty() &&
       output.frame_pattern.find("{station}") == std::string::npos) {
-    table.mistake("frame", "must hold {station} where the station's number stands.");
+    table.mistake("frame", "must contain {station} in the place of the station number.");
   }
   if (std::count(output.frame_pattern.begin(), output.frame_pattern.end(), '*') > 2) {
-    table.mistake("frame", "may hold at most two *.");
+    table.mistake("frame", "may contain at most two *.");
   }
   for (TomlReader& each : table.tables("template")) {
     output.templates.push_back(template_from(each, workspace));
@@ -277,7 +278,8 @@ SpecimenFile all_from(TomlReader& file, const fs::path& path) {
   const std::string& frame = result.settings.output.frame_pattern;
   if (result.specimen.rings.size() > 1 && !frame.empty() &&
       frame.find("{ring}") == std::string::npos) {
-    file.table("output").mistake("frame", "must hold {ring} too, since there are several rings.");
+    file.table("output").mistake("frame",
+                                 "must contain {ring} too, because there are several rings.");
   }
   if (!result.settings.mask.enabled && result.settings.output.alpha != AlphaMode::none) {
     file.table("output").mistake(

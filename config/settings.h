@@ -1,5 +1,5 @@
-// How the set is prepared: the optional tables of specimen.toml after what was shot. Few knobs,
-// each a physical quantity; the defaults serve every backdrop and size.
+// How the set is prepared: the optional tables of specimen.toml after what was shot. There are few
+// settings, each a physical quantity; the defaults suit every backdrop and size.
 //
 //   [survey]   stations = 8, most_stations = 24
 //   [repair]   dust = true
@@ -33,7 +33,7 @@ struct SurveySettings {
 
 struct RepairSettings {
   bool dust = true;
-  double min_contrast_percent = 3.0;  // spots fainter than this do no harm to an alignment
+  double min_contrast_percent = 3.0;  // fainter spots do not disturb feature matching
 };
 
 enum class MountHandling { keep, below_line, detect };
@@ -102,7 +102,7 @@ struct OutputSettings {
 
 struct LimitSettings {
   double max_megapixels = 400.0;
-  // Wrong files that are used all the same, each with a doubt that names it.
+  // Damaged files that are used nevertheless, each with a doubt that names it.
   bool tolerate_truncated = false;        // TIFF in strips; what is missing is no specimen
   bool tolerate_wrong_extension = false;  // the content decides
   bool tolerate_more_pages = false;       // the first page is used

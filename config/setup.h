@@ -1,10 +1,10 @@
-// A setup: a camera body, lens, extension, magnification mark, aperture and fusion habit, which is
-// what one calibration is valid for. Written by the user as setups/NAME.toml.
+// A setup: a camera body, lens, extension, magnification mark, aperture and method of fusion.
+// One calibration is valid for exactly this combination. Written by the user as setups/NAME.toml.
 //
 //   title = "100 mm macro at 1:1"
 //   working_distance_mm = 200.0      # optional; entrance pupil to plane of focus
 //   [body]
-//   text = "bench body 1"            # goes into the metadata as it stands
+//   text = "bench body 1"            # written to the metadata unchanged
 //   width_px = 6000                  # of the fused images, upright
 //   height_px = 4000
 //   pixel_pitch_um = 4.0

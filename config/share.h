@@ -1,4 +1,4 @@
-// Where the files that come with trunnion lie: presets and templates.
+// The folder of the files that come with trunnion: presets and templates.
 #pragma once
 
 #include <filesystem>

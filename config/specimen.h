@@ -36,7 +36,7 @@
 //   sigma_offset_percent = 2.0          # of the field of view
 //   sigma_elevation_deg = 5.0
 //   sigma_angle_deg = 0.1               # of each stage angle: encoder, backlash
-//   sigma_reference_mm = 0.02           # of each rail position told
+//   sigma_reference_mm = 0.02           # of each rail position given
 #pragma once
 
 #include <algorithm>
@@ -62,7 +62,7 @@ struct Ring {
   int first_station = 0;
   double tilt = 0;                                    // rad
   std::optional<double> reference_mm = std::nullopt;  // rail position of the reference slice
-  int frames = 0;                                     // fused into each image; 0: not told
+  int frames = 0;                                     // fused into each image; 0: not given
 
   // Stage angle of a station by its nominal step (rad, signed by the direction of turning).
   [[nodiscard]] double angle_of(int station) const {
@@ -81,7 +81,7 @@ struct NominalGeometry {
   double sigma_reference_mm = 0.02;
 };
 
-// The second axis as the user tells it; sigmas in rad and mm.
+// The second axis as the user gives it; sigmas in rad and mm.
 struct NominalTilt {
   TiltAxis axis;
   double sigma_tilt = 1.0 * 3.14159265358979324 / 180.0;
@@ -99,7 +99,7 @@ struct Specimen {
   NominalGeometry geometry;
   NominalTilt tilt;
 
-  // Every ring tells where the reference slice of its series stood on the rail.
+  // Every ring gives the rail position of the reference slice of its series.
   [[nodiscard]] bool tells_reference() const {
     return std::all_of(rings.begin(), rings.end(),
                        [](const Ring& ring) { return ring.reference_mm.has_value(); });

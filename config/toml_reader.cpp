@@ -168,16 +168,16 @@ bool TomlReader::boolean(std::string_view key, bool otherwise) {
 std::string TomlReader::text(std::string_view key, const std::optional<std::string>& otherwise) {
   node_->known.emplace(key);
   if (!has(key)) {
-    if (!otherwise) mistake(key, "is missing; give a text in quotes.");
+    if (!otherwise) mistake(key, "is missing; give a string in quotes.");
     return otherwise.value_or("");
   }
   const auto* found = node_->table->get(key)->as_string();
   if (found == nullptr) {
-    mistake(key, "must be a text in quotes.");
+    mistake(key, "must be a string in quotes.");
     return otherwise.value_or("");
   }
   if (found->get().find('\0') != std::string::npos) {
-    mistake(key, "must not hold a NUL character.");
+    mistake(key, "must not contain a NUL character.");
     return otherwise.value_or("");
   }
   return found->get();

@@ -1,5 +1,5 @@
-// Typed, validated reading of TOML: every mistake of a file is collected and named with its line
-// and remedy, unknown keys with the nearest known one; then one data error tells them all.
+// Typed, validated reading of TOML. All mistakes of a file are collected, each with its line and
+// remedy (unknown keys with the nearest known one), and reported in one data error.
 //
 //   TomlReader file = TomlReader::from_file(path);
 //   setup.f_number = file.number("f_number", {.min = 0.5, .max = 128}, 8.0);

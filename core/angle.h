@@ -1,4 +1,4 @@
-// Angles are radians in code and degrees in files; these two lines are the only border.
+// Angles are radians in code, degrees in files and messages; these two functions convert.
 #pragma once
 
 #include <numbers>

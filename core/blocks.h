@@ -1,5 +1,5 @@
-// Mean, least and greatest value of square blocks of an image, in one pass over its pixels: what
-// lets a coarse look at 1/side of the size miss nothing that a full look would see.
+// Mean, minimum and maximum of square blocks of an image, in one pass over its pixels. With the
+// extremes a search at 1/side of the size misses nothing that a search of all pixels would find.
 #pragma once
 
 #include <opencv2/core.hpp>

@@ -53,7 +53,8 @@ std::optional<Lattice> find_exact(const cv::Mat& plain, const cv::Mat& level,
 // The last resort, in an image small enough that it takes seconds.
 std::optional<Lattice> find_thorough(const cv::Mat& plain, const BoardPattern& pattern) {
   const cv::Mat small = reduced(plain, 800);
-  // Scenes without any board are told in milliseconds; searching them to the end takes seconds.
+  // Scenes without any board are recognised in milliseconds; searching them to the end takes
+  // seconds.
   if (!cv::checkChessboard(small, {pattern.columns, pattern.rows})) return std::nullopt;
   auto lattice = find_sectors(small, pattern.columns, pattern.rows,
                               cv::CALIB_CB_EXHAUSTIVE | cv::CALIB_CB_ACCURACY);

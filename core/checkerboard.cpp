@@ -84,17 +84,17 @@ std::string objection(const std::optional<Lattice>& lattice, const BoardPattern&
                       bool allow_partial) {
   if (!lattice) {
     return fmt::format(
-        "no checkerboard of {} x {} inner corners is seen, nor a part of 3 x 3 corners",
+        "no checkerboard of {} x {} inner corners was found, nor a part of 3 x 3 corners",
         pattern.columns, pattern.rows);
   }
   const auto [short_side, long_side] = std::minmax(lattice->columns, lattice->rows);
   const auto [short_given, long_given] = std::minmax(pattern.columns, pattern.rows);
   if (long_side > long_given || short_side > short_given) {
-    return fmt::format("the board seen has at least {} x {} inner corners, not the {} x {} given",
+    return fmt::format("the board found has at least {} x {} inner corners, not the {} x {} given",
                        long_side, short_side, pattern.columns, pattern.rows);
   }
   if (!allow_partial && !is_whole(*lattice, pattern)) {
-    return fmt::format("only {} of the {} x {} inner corners are seen", lattice->count(),
+    return fmt::format("only {} of the {} x {} inner corners were found", lattice->count(),
                        pattern.columns, pattern.rows);
   }
   return {};

@@ -6,12 +6,12 @@
 // sum g g^T (q - p) = 0 over a window (W. Foerstner, E. Guelch, "A fast operator for detection and
 // precise location of distinct points, corners and centres of circular features", ISPRS
 // Intercommission Conference, Interlaken 1987; in OpenCV cornerSubPix). The window follows the
-// size of the squares in the image, since one that reaches the next corner spoils both.
+// size of the squares in the image: a window with two corners would bias both.
 //
 // Numbering: column and row count inner corners from 0; seen in the image, columns turn clockwise
 // into rows, so a board seen from its front is never numbered mirrored. Where columns + rows is
 // odd, the square between corners (0,0) and (1,1) is a dark one and the numbering is unique
-// (`oriented`); otherwise half a turn can't be told and corner (0,0) is the one nearest the
+// (`oriented`); otherwise a half turn is ambiguous and corner (0,0) is the one nearest the
 // image's top-left. Where part of the board is out of frame, the numbering starts at some corner
 // of the visible part (`complete` is false): good for a lens, not for following one board.
 #pragma once
@@ -44,7 +44,7 @@ struct BoardCorner {
 
 struct BoardView {
   bool found = false;
-  std::string reason;  // where not found: why, as far as it can be told
+  std::string reason;  // where not found: why, as far as known
   int columns = 0;     // of the found part
   int rows = 0;
   bool complete = false;             // the whole board

@@ -1,4 +1,4 @@
-// Contrast of a pixel against its backdrop as the eye scales it, with shadow told from substance.
+// Perceptual contrast (CIELAB) of a pixel against its backdrop, separating shadow from specimen.
 //
 // Values are turned into CIE L*a*b* (CIE 15; sensor values are taken as sRGB-encoded, IEC
 // 61966-2-1). With v = (L + 16, a, b), dimming the light on a surface by the factor s scales v by
@@ -24,7 +24,7 @@ struct ContrastOptions {
   float coloured_chroma = 25.0F;  // above: shadow_weight; in between linear
 };
 
-// Whether a backdrop has so much colour that colour tells more of what stands before it than
+// Whether a backdrop has so much colour that colour separates what is in front of it better than
 // brightness: the middle between neutral and coloured.
 bool is_coloured(const cv::Vec3f& backdrop_lab, const ContrastOptions& options = {});
 

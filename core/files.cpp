@@ -117,7 +117,7 @@ void PendingFolder::commit() {
   if (fs::exists(final_, code)) {
     if (!fs::is_directory(final_, code)) {
       throw data_error(fmt::format(
-          "{}: a file stands where a folder is to be written; move it away.", final_.string()));
+          "{}: this is a file, but a folder must be written here; move it away.", final_.string()));
     }
     exchange(temporary_, final_);
     fs::remove_all(temporary_, code);  // the older content; what can't be removed does no harm

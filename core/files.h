@@ -1,5 +1,5 @@
-// The one door to the file system: whatever trunnion writes passes through here, so that outputs
-// appear whole or not at all and inputs are only ever read.
+// Writing files so that outputs appear complete or not at all and inputs are only read. All final
+// files are written here; metadata is added in place to a PendingFile before it is committed.
 //
 // A PendingFile is written under a temporary name in the folder of its final name. commit() flushes
 // it to the disk and renames it; a PendingFile that goes out of scope uncommitted is removed.

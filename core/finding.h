@@ -1,5 +1,5 @@
-// What a stage has to tell the user about an image or the set: the one shape in which doubts,
-// warnings and per-image errors travel to the summary, the report and --json.
+// A message of a stage to the user about an image or the set. Doubts, warnings and errors of single
+// images all have this form in the summary, the report and --json.
 #pragma once
 
 #include <string>

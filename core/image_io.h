@@ -1,8 +1,12 @@
-// Image files in and out: TIFF, PNG and JPEG, 8 or 16 bit a channel, grey or colour, with or
-// without alpha, through OpenCV's and libtiff's codecs.
+// Image files in and out: TIFF (BigTIFF too), PNG and JPEG, 8 or 16 bits per channel, grey or
+// colour, with or without alpha, through libtiff, libpng and libjpeg. The one door to pixels in
+// files; each format has its own pair of files behind it (image_tiff.h, image_png.h, image_jpeg.h).
 //
 // In memory an image is a cv::Mat, CV_8U or CV_16U, 1, 3 or 4 channels (BGR, BGRA as in OpenCV),
-// upright: the file's orientation flag has been applied.
+// upright: the file's orientation flag has been applied. Grey with alpha comes as BGRA with equal
+// colours. Alpha is never multiplied into the colours: where a TIFF stores it so (ExtraSamples 1,
+// TIFF 6.0 section 18), the colours are divided by it. A PNG's transparent colour (tRNS) becomes an
+// alpha channel.
 #pragma once
 
 #include <cstdint>
@@ -14,13 +18,22 @@ namespace trunnion {
 
 enum class FileType { tiff, png, jpeg };
 
+// Pixels that one chroma sample of a JPEG covers: 4:4:4 is {1, 1}, 4:2:2 {2, 1}, 4:2:0 {2, 2}.
+struct ChromaSampling {
+  int x = 1;
+  int y = 1;
+  friend bool operator==(const ChromaSampling&, const ChromaSampling&) = default;
+};
+
 struct ImageInfo {
   FileType type = FileType::tiff;
-  int width_px = 0;     // upright
-  int height_px = 0;    // upright
-  int channels = 0;     // 1, 3 or 4
-  int bits = 0;         // 8 or 16
-  int orientation = 1;  // Exif/TIFF 1..8 as stored in the file
+  int width_px = 0;       // upright
+  int height_px = 0;      // upright
+  int channels = 0;       // in memory: 1, 3 or 4
+  int bits = 0;           // 8 or 16
+  int orientation = 1;    // Exif/TIFF 1..8 as stored in the file
+  bool grey = false;      // one colour, with (4 channels) or without (1 channel) alpha
+  ChromaSampling chroma;  // of a JPEG, upright
   friend bool operator==(const ImageInfo&, const ImageInfo&) = default;
 };
 
@@ -38,9 +51,9 @@ struct ImageLimits {
 // palette, CMYK, float, more than one page, odd channel counts or bit depths.
 ImageInfo probe_image(const std::filesystem::path& file, const ImageLimits& limits = {});
 
-// Decodes the whole image, upright. Throws a data error also where the content is truncated; where
-// the limits accept that, the last row goes on over what is missing, which `missing` tells
-// (upright, empty for a whole image).
+// Decodes the whole image, upright. Throws a data error also where the content is truncated or the
+// codec notices damage, if only by a warning; where the limits accept a truncated file, the last
+// row goes on over what is missing, which `missing` tells (upright, empty for a whole image).
 cv::Mat read_image(const std::filesystem::path& file, const ImageLimits& limits = {},
                    cv::Rect* missing = nullptr);
 
@@ -48,6 +61,7 @@ struct WriteOptions {
   FileType type = FileType::tiff;
   bool compress = true;   // TIFF: LZW with horizontal predictor; off: uncompressed
   int jpeg_quality = 97;  // high enough that the second compression costs less than the noise
+  ChromaSampling chroma;  // JPEG; factors of 1 or 2
 };
 
 // Writes pixels only (metadata: see annotate). `file` is a temporary name of a PendingFile whose

@@ -1,4 +1,4 @@
-// What is kept of a mask after its image has been written: enough to judge it among its neighbours.
+// Figures of a mask that are kept after its image is written, to compare it with its neighbours.
 #pragma once
 
 #include <opencv2/core.hpp>

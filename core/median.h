@@ -1,4 +1,4 @@
-// Medians: of an even number of values the greater of the two in the middle; 0 of none.
+// Medians. For an even count the greater of the two middle values; for no values 0.
 #pragma once
 
 #include <algorithm>

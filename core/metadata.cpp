@@ -9,7 +9,9 @@
 #include <mutex>
 #include <set>
 
+#include "core/big_tiff.h"
 #include "core/error.h"
+#include "core/extended_xmp.h"
 #include "core/png_chunks.h"
 #include "core/tiff_directory.h"
 
@@ -56,14 +58,15 @@ bool standard_group(const std::string& group) {
   return groups.contains(group);
 }
 
-std::unique_ptr<Exiv2::Image> open_image(const fs::path& file) {
+// A file, or the classic form of one that the library does not take.
+std::unique_ptr<Exiv2::Image> open_image(const fs::path& file, const std::string& classic = {}) {
   initialise_metadata();
-  try {
-    return std::unique_ptr<Exiv2::Image>(Exiv2::ImageFactory::open(file.string()).release());
-  } catch (const Exiv2::Error& error) {
-    throw data_error(fmt::format("{}: metadata cannot be opened ({}); check the file.",
-                                 file.string(), error.what()));
-  }
+  return std::unique_ptr<Exiv2::Image>(
+      (classic.empty()
+           ? Exiv2::ImageFactory::open(file.string())
+           : Exiv2::ImageFactory::open(reinterpret_cast<const Exiv2::byte*>(classic.data()),
+                                       static_cast<long>(classic.size())))
+          .release());
 }
 
 std::string string_of(const Exiv2::DataBuf& buffer) {
@@ -151,14 +154,20 @@ void write_png_metadata(const fs::path& file, const Metadata& metadata) {
     chunks.push_back(png_raw_profile("iptc", iptc_resource(metadata.iptc)));
   }
   if (!metadata.xmp.empty()) chunks.push_back(png_xmp(xmp_packet(metadata.xmp, false)));
+  chunks.insert(chunks.end(), metadata.png.begin(), metadata.png.end());
   replace_png_metadata(file, chunks);
 }
 
 void write_jpeg_metadata(const fs::path& file, const Metadata& metadata) {
-  const auto image = open_image(file);
   const auto lock = packets_one_at_a_time();
   try {
+    const auto image = open_image(file);
     image->readMetadata();
+    if (metadata.comment.empty()) {
+      image->clearComment();
+    } else {
+      image->setComment(metadata.comment);
+    }
     image->setByteOrder(order_of(metadata.little_endian));
     image->setExifData(metadata.exif);
     image->setIptcData(metadata.iptc);
@@ -199,6 +208,12 @@ std::vector<std::string> differences(const Metadata& wanted, const Metadata& fou
     if (at == found.exif.end() || !same_value(datum, *at)) lost.push_back(datum.key());
   }
   if (wanted.icc != found.icc) lost.emplace_back("ICC");
+  if (wanted.comment != found.comment) lost.emplace_back("the JPEG comment");
+  for (const PngChunk& chunk : wanted.png) {
+    if (std::find(found.png.begin(), found.png.end(), chunk) == found.png.end()) {
+      lost.push_back(fmt::format("PNG {} {}", chunk.type, png_keyword(chunk)));
+    }
+  }
   if (string_of(Exiv2::IptcParser::encode(wanted.iptc)) !=
       string_of(Exiv2::IptcParser::encode(found.iptc))) {
     lost.emplace_back("IPTC");
@@ -216,6 +231,59 @@ std::vector<std::string> differences(const Metadata& wanted, const Metadata& fou
   }
   std::sort(lost.begin(), lost.end());
   return lost;
+}
+
+// False where some block is damaged; the others are there.
+bool read_blocks(Exiv2::Image& image) {
+  try {
+    image.readMetadata();
+    return true;
+  } catch (const Exiv2::Error&) {
+    return false;
+  }
+}
+
+// Puts what stands in further segments to the main packet, and takes out the property that names
+// it: of what is written nobody could follow it.
+void join_extended_xmp(const fs::path& file, bool jpeg, Metadata& metadata) {
+  const auto named = std::find_if(
+      metadata.xmp.begin(), metadata.xmp.end(),
+      [](const Exiv2::Xmpdatum& datum) { return datum.tagName() == "HasExtendedXMP"; });
+  if (named == metadata.xmp.end()) return;
+  const std::string guid = named->toString();
+  metadata.xmp.erase(named);
+  const auto packet = jpeg ? extended_xmp(file, guid) : std::nullopt;
+  Exiv2::XmpData rest;
+  if (!packet || Exiv2::XmpParser::decode(rest, *packet) != 0) {
+    metadata.unreadable.emplace_back("Extended XMP");
+    return;
+  }
+  for (const Exiv2::Xmpdatum& datum : rest) {
+    const bool there = metadata.xmp.findKey(Exiv2::XmpKey(datum.key())) != metadata.xmp.end();
+    if (!there && datum.tagName() != "HasExtendedXMP") metadata.xmp.add(datum);
+  }
+}
+
+void take_blocks(const fs::path& file, Exiv2::Image& image, Metadata& metadata) {
+  metadata.little_endian = image.byteOrder() != Exiv2::bigEndian;
+  keep_standard(image.exifData(), metadata);
+  metadata.iptc = image.iptcData();
+  metadata.xmp = image.xmpData();
+  if (metadata.xmp.empty() && !image.xmpPacket().empty()) metadata.unreadable.emplace_back("XMP");
+  const bool jpeg = image.imageType() == Exiv2::ImageType::jpeg;
+  join_extended_xmp(file, jpeg, metadata);
+  if (jpeg) metadata.comment = image.comment();
+  if (image.imageType() == Exiv2::ImageType::png) {
+    PngChunks chunks = read_png_chunks(file);
+    metadata.png = std::move(chunks.kept);
+    metadata.png_others = std::move(chunks.others);
+    for (const std::string& type : chunks.damaged) {
+      metadata.unreadable.push_back("PNG chunk " + type);
+    }
+  }
+  if (image.iccProfile() != nullptr && image.iccProfile()->size_ > 0) {
+    metadata.icc = string_of(*image.iccProfile());
+  }
 }
 
 }  // namespace
@@ -252,23 +320,40 @@ std::string xmp_packet(const Exiv2::XmpData& xmp, bool sidecar) {
 }
 
 Metadata read_metadata(const fs::path& file) {
-  const auto image = open_image(file);
+  std::error_code code;
+  if (!fs::is_regular_file(file, code)) {
+    throw data_error(fmt::format("{}: no such file; check the path.", file.string()));
+  }
   Metadata metadata;
+  BigTiffMetadata big;
+  if (is_big_tiff(file)) {
+    big = big_tiff_metadata(file);
+    metadata.previews = big.previews;
+    if (!big.complete) metadata.unreadable.emplace_back("Exif, XMP, IPTC or ICC");
+  }
   const auto lock = packets_one_at_a_time();
   try {
-    image->readMetadata();
+    const auto image = open_image(file, big.classic);
+    if (!read_blocks(*image)) metadata.unreadable.emplace_back("Exif, XMP, IPTC or ICC");
+    take_blocks(file, *image, metadata);
   } catch (const Exiv2::Error&) {
-    metadata.unreadable.emplace_back("Exif, XMP, IPTC or ICC");
-  }
-  metadata.little_endian = image->byteOrder() != Exiv2::bigEndian;
-  keep_standard(image->exifData(), metadata);
-  metadata.iptc = image->iptcData();
-  metadata.xmp = image->xmpData();
-  if (metadata.xmp.empty() && !image->xmpPacket().empty()) metadata.unreadable.emplace_back("XMP");
-  if (image->iccProfile() != nullptr && image->iccProfile()->size_ > 0) {
-    metadata.icc = string_of(*image->iccProfile());
+    metadata.unreadable.emplace_back("Exif, XMP, IPTC or ICC");  // no image to the library
   }
   return metadata;
+}
+
+int exif_orientation(const fs::path& file) {
+  const auto lock = packets_one_at_a_time();
+  try {
+    const auto image = open_image(file);
+    image->readMetadata();
+    const auto found = image->exifData().findKey(Exiv2::ExifKey("Exif.Image.Orientation"));
+    if (found == image->exifData().end() || found->count() == 0) return 1;
+    const auto value = static_cast<int>(found->toLong());
+    return value >= 1 && value <= 8 ? value : 1;
+  } catch (const Exiv2::Error&) {
+    return 1;
+  }
 }
 
 std::vector<std::string> write_metadata(const fs::path& temporary_file, FileType type,

@@ -1,4 +1,5 @@
-// What an image file carries besides pixels: Exif, XMP, IPTC and an ICC profile, as values.
+// Metadata of an image file as values: Exif, XMP, IPTC, an ICC profile, the colour and text chunks
+// of a PNG and the comment of a JPEG.
 //
 // Reading, the meaning of tags and their encoding go through Exiv2. The container is written by
 // Exiv2 for JPEG, by tiff_directory.h for TIFF, where Exiv2 would rewrite all pixels, and by
@@ -15,6 +16,7 @@
 #include <vector>
 
 #include "core/image_io.h"
+#include "core/png_chunks.h"
 
 namespace trunnion {
 
@@ -23,7 +25,10 @@ struct Metadata {
   // Exif.Photo.MakerNote, never its decoded parts, so that it stays as it is byte for byte.
   Exiv2::ExifData exif;
   Exiv2::IptcData iptc;
-  Exiv2::XmpData xmp;
+  Exiv2::XmpData xmp;                   // with what stands in a JPEG's further segments
+  std::vector<PngChunk> png;            // colour and texts, as they stand in a PNG
+  std::vector<std::string> png_others;  // types of a PNG's chunks that are not read
+  std::string comment;                  // a JPEG's own (COM)
   std::string icc;                      // profile bytes; empty where there is none
   bool little_endian = true;            // byte order of the Exif block
   bool previews = false;                // the file holds further images of its own (SubIFDs)
@@ -34,8 +39,11 @@ struct Metadata {
 // calls this before it starts threads. Calling again does nothing.
 void initialise_metadata();
 
-// Throws a data error only where the file can't be opened; a damaged block goes to `unreadable`.
+// Throws a data error only where there is no such file; what is damaged goes to `unreadable`.
 Metadata read_metadata(const std::filesystem::path& file);
+
+// Orientation flag, 1..8; 1 where there is none or the metadata are damaged: pixels are still good.
+int exif_orientation(const std::filesystem::path& file);
 
 // Replaces the metadata of an image that write_image wrote. Returns what did not survive, as found
 // by reading the file again: keys such as "Exif.Photo.UserComment", "XMP", "ICC".

@@ -60,7 +60,7 @@ double defocus_blur_um(const ImagingPoint& point, double distance_mm);  // diame
 double field_of_view_mm(double sensor_mm, double magnification);
 double slices_for_depth(double depth_mm, double step_mm);  // ceil(depth / step) + 1
 
-// What is told apart on the object, as the separation of two features, um.
+// Resolution on the object: the smallest separation of two features, um.
 struct Resolution {
   double diffraction_um = 0;  // Rayleigh
   double sampling_um = 0;     // two pixels

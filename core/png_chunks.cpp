@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 #include <zlib.h>
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <fstream>
@@ -51,9 +52,48 @@ std::string encoded(const PngChunk& chunk) {
 
 // Of a file that write_image wrote: what this function may have put there, or speaks of colour.
 bool replaced(std::string_view type) {
-  static const std::set<std::string_view> types{"eXIf", "iCCP", "sRGB", "gAMA", "cHRM",
-                                                "iTXt", "zTXt", "tEXt", "tIME"};
+  static const std::set<std::string_view> types{"eXIf", "iCCP", "sRGB", "gAMA", "cHRM", "cICP",
+                                                "pHYs", "iTXt", "zTXt", "tEXt", "tIME"};
   return types.contains(type);
+}
+
+bool is_text(std::string_view type) {
+  return type == "tEXt" || type == "zTXt" || type == "iTXt";
+}
+
+bool may_be_kept(std::string_view type) {
+  return type == "gAMA" || type == "cHRM" || type == "sRGB" || type == "cICP" || type == "pHYs" ||
+         is_text(type);
+}
+
+// Read by the library that knows Exif, IPTC and XMP.
+bool holds_metadata(const std::string& keyword) {
+  static const std::set<std::string> keywords{std::string(kXmpKeyword), "Raw profile type exif",
+                                              "Raw profile type APP1", "Raw profile type iptc",
+                                              "Raw profile type xmp"};
+  return keywords.contains(keyword);
+}
+
+// One chunk to where it belongs; the stream stands behind it afterwards.
+void sort_chunk(std::istream& in, const std::string& type, std::uint32_t size, PngChunks& chunks) {
+  constexpr std::uint32_t kMostBytes = 16U << 20U;
+  const std::streamoff end = std::streamoff{in.tellg()} + size + 4;
+  if (may_be_kept(type)) {
+    PngChunk chunk{type, std::string(std::min(size, kMostBytes), '\0')};
+    std::array<char, 4> crc{};
+    in.read(chunk.data.data(), static_cast<std::streamsize>(chunk.data.size()));
+    in.read(crc.data(), crc.size());
+    const std::string whole = encoded(chunk);
+    if (!in || whole.substr(whole.size() - 4) != std::string_view(crc.data(), crc.size())) {
+      chunks.damaged.push_back(type);
+    } else if (!holds_metadata(png_keyword(chunk))) {
+      chunks.kept.push_back(chunk);
+    }
+  } else if ((type[0] & 0x20) != 0 && type != "iCCP" && type != "eXIf" && type != "tRNS" &&
+             type != "tIME") {
+    chunks.others.push_back(type);  // a small first letter: ancillary (5.4)
+  }
+  in.seekg(end);
 }
 
 void copy_bytes(std::ifstream& in, std::ofstream& out, std::uint64_t count, std::string& buffer) {
@@ -66,6 +106,23 @@ void copy_bytes(std::ifstream& in, std::ofstream& out, std::uint64_t count, std:
 }
 
 }  // namespace
+
+PngChunks read_png_chunks(const fs::path& file) {
+  std::ifstream in(file, std::ios::binary);
+  in.seekg(kSignature);
+  PngChunks chunks;
+  std::array<char, 8> head{};
+  while (in.read(head.data(), head.size())) {
+    const std::string type(head.data() + 4, 4);
+    if (type == "IEND") break;
+    sort_chunk(in, type, big_endian(head.data()), chunks);
+  }
+  return chunks;
+}
+
+std::string png_keyword(const PngChunk& chunk) {
+  return is_text(chunk.type) ? chunk.data.substr(0, chunk.data.find('\0')) : std::string();
+}
 
 void replace_png_metadata(const fs::path& file, const std::vector<PngChunk>& chunks) {
   const fs::path copy =

@@ -1,6 +1,6 @@
-// The rig's formulas for any scalar, so that adjustments can differentiate what turntable.h
-// evaluates: one definition of the frames, used by the poses, the axis calibration and the
-// refinement.
+// The formulas of turntable.h for any scalar type, so that adjustments can differentiate them.
+// This is the only definition of the frames; the poses, the axis calibration and the refinement
+// use it.
 #pragma once
 
 #include <ceres/rotation.h>

@@ -1,5 +1,5 @@
-// The posed set as a value: what orient and refine produce, and what annotate, export and report
-// consume. World and camera frames: see turntable.h and pose.h.
+// The set with its camera poses: the result of orient and refine, the input of annotate, export and
+// report. World and camera frames: see turntable.h and pose.h.
 #pragma once
 
 #include <Eigen/Core>
@@ -22,7 +22,7 @@ struct View {
   int station = 0;
   double stage_angle = 0;        // rad, signed by the direction of turning
   double sigma_stage_angle = 0;  // rad
-  double tilt = 0;               // rad, about the second axis, as told or calibrated
+  double tilt = 0;               // rad, about the second axis, as given or calibrated
   double reference_mm = 0;       // camera further back than in the axis calibration by so much
   double sigma_reference_mm = 0;
   Pose prior;

@@ -126,7 +126,7 @@ Verdict follow(const Ray& ray, std::size_t own, const std::vector<Eye>& eyes,
     witnesses.push_back({other, P * ray.point.homogeneous(), P.leftCols<3>() * ray.direction});
   }
   const double step = 2.0 * sphere.radius / samples;
-  // The witness that has just vetoed is likely to veto the next point: it is asked first.
+  // The view that excluded the last point probably excludes the next one too: test it first.
   for (double t = middle - half; t <= middle + half; t += step) {
     int vetoes = 0;
     std::size_t who = own;
@@ -189,7 +189,7 @@ std::vector<HullAgreement> hull_agreement(const std::vector<HullView>& views,
     }
   }
   for (std::size_t k = 0; k < views.size(); ++k) {
-    // An empty silhouette denies everything.
+    // An empty silhouette excludes everything.
     result[k].missing = tested[k] > 0 ? denied[k] / tested[k] : (denied[k] > 0 ? 1.0 : 0.0);
   }
   return result;

@@ -1,4 +1,4 @@
-// Visual hull without a grid: how far silhouettes agree with each other under known cameras.
+// How silhouettes agree under known cameras: each is compared with the visual hull of the others.
 //
 // A pixel of silhouette i belongs to the reprojected hull if somewhere along its ray lies a point
 // that projects into every other silhouette (A. Laurentini, "The visual hull concept for
@@ -6,9 +6,9 @@
 // W. Matusik et al., "Image-based visual hulls", SIGGRAPH 2000). The hull lies within each
 // silhouette, so the share of its pixels that are met is the IoU of both.
 //
-// A pixel that is not met has been vetoed. If at the best point of its ray one single view vetoes,
-// that view is blamed: it lacks what all others show. Otherwise the pixel's own view is: it shows
-// what several others deny.
+// A pixel outside the hull is excluded by some view. If at the best point of its ray only one view
+// excludes it, that view counts as wrong: specimen is missing there. Otherwise the pixel's own view
+// counts as wrong: it contains backdrop.
 #pragma once
 
 #include <Eigen/Core>
@@ -32,9 +32,9 @@ struct HullOptions {
 };
 
 struct HullAgreement {
-  double agreement = 1;  // share of the silhouette that the hull meets (= IoU)
-  double excess = 0;     // share of the silhouette that several others deny
-  double missing = 0;    // pixels of others that only this view denies, relative to its own
+  double agreement = 1;  // share of the silhouette inside the hull (= IoU)
+  double excess = 0;     // share of the silhouette that several others exclude
+  double missing = 0;    // pixels of others that only this view excludes, over its own area
 };
 
 std::vector<HullAgreement> hull_agreement(const std::vector<HullView>& views,

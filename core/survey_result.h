@@ -1,5 +1,5 @@
-// What the survey learns about a whole set and the later stages read: the backdrop that does not
-// turn, its noise, how far the specimen stands out from it, the sensor's defects.
+// The result of the survey, read by the later stages: the backdrop, its noise, the contrast of the
+// specimen against it, and the static defects of the sensor.
 #pragma once
 
 #include <array>
@@ -30,7 +30,7 @@ struct Spot {
   int patch_step = 1;  // px of the image per patch pixel
 };
 
-// Contrast (see contrast.h) that tells specimen from backdrop in this set.
+// Contrast (see contrast.h) that separates specimen from backdrop in this set.
 struct Separation {
   double noise = 0;     // 1 sigma of the contrast of one backdrop pixel, median over the frame
   double specimen = 0;  // median contrast of the specimen; 0 where none was found

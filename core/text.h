@@ -1,4 +1,4 @@
-// Numbers and cells as text, the same in every file trunnion writes.
+// Numbers and table cells as text, in the same form in every file that trunnion writes.
 #pragma once
 
 #include <fmt/format.h>

@@ -112,25 +112,8 @@ class Tail {
   std::string bytes_;
 };
 
-}  // namespace
-
-bool tiff_is_little_endian(const fs::path& file) {
-  std::ifstream stream(file, std::ios::binary);
-  std::array<char, 4> head{};
-  stream.read(head.data(), head.size());
-  const std::string_view magic(head.data(), 4);
-  if (magic == std::string_view("II*\0", 4)) return true;
-  if (magic == std::string_view("MM\0*", 4)) return false;
-  throw broken(file, "is no classic TIFF");
-}
-
-void append_tiff_directories(const fs::path& file, const TiffDirectories& directories) {
-  const Order order(tiff_is_little_endian(file));
-  std::fstream stream(file, std::ios::binary | std::ios::in | std::ios::out);
-  RawDirectory image = read_first_directory(stream, order, file);
-  stream.seekp(0, std::ios::end);
-  Tail tail(order, static_cast<std::uint64_t>(stream.tellp()));
-
+// All sub-directories and the first one; returns where that lies.
+std::uint32_t add_all(Tail& tail, RawDirectory& image, const TiffDirectories& directories) {
   RawDirectory interop;
   RawDirectory exif;
   RawDirectory gps;
@@ -141,11 +124,32 @@ void append_tiff_directories(const fs::path& file, const TiffDirectories& direct
   tail.add_sub_directory(image, kExifIfd, exif);
   tail.add_sub_directory(image, kGpsIfd, gps);
   for (const TiffEntry& entry : directories.image) tail.add(image, entry);
-  const std::uint32_t first = tail.add_directory(image);
+  return tail.add_directory(image);
+}
+
+}  // namespace
+
+bool tiff_is_little_endian(const fs::path& file) {
+  std::ifstream stream(file, std::ios::binary);
+  std::array<char, 4> head{};
+  stream.read(head.data(), head.size());
+  const std::string_view magic(head.data(), 4);
+  if (magic == std::string_view("II*\0", 4)) return true;
+  if (magic == std::string_view("MM\0*", 4)) return false;
+  throw broken(file, "is not a classic TIFF");
+}
+
+void append_tiff_directories(const fs::path& file, const TiffDirectories& directories) {
+  const Order order(tiff_is_little_endian(file));
+  std::fstream stream(file, std::ios::binary | std::ios::in | std::ios::out);
+  RawDirectory image = read_first_directory(stream, order, file);
+  stream.seekp(0, std::ios::end);
+  Tail tail(order, static_cast<std::uint64_t>(stream.tellp()));
+  const std::uint32_t first = add_all(tail, image, directories);
   if (tail.end() > 0xFFFFFFFFULL) {
     throw data_error(
-        fmt::format("{}: grows over 4 GB with its metadata, which TIFF cannot hold; "
-                    "choose compress = true or a smaller size.",
+        fmt::format("{}: grows over 4 GB with its metadata, which TIFF cannot store; choose "
+                    "compress = true or a smaller size.",
                     file.string()));
   }
   stream.write(tail.bytes().data(), static_cast<std::streamsize>(tail.bytes().size()));
@@ -160,6 +164,15 @@ void append_tiff_directories(const fs::path& file, const TiffDirectories& direct
                     "and run again.",
                     file.string()));
   }
+}
+
+std::string tiff_of(const TiffDirectories& directories, bool little_endian) {
+  const Order order(little_endian);
+  RawDirectory image;
+  constexpr std::uint64_t kHeader = 8;
+  Tail tail(order, kHeader);
+  const std::uint32_t first = add_all(tail, image, directories);
+  return (little_endian ? "II" : "MM") + order.put(42, 2) + order.put(first, 4) + tail.bytes();
 }
 
 }  // namespace trunnion

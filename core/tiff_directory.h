@@ -36,4 +36,7 @@ bool tiff_is_little_endian(const std::filesystem::path& file);
 // `bytes` must be in the file's byte order. Call once a file: older sub-directories are replaced.
 void append_tiff_directories(const std::filesystem::path& file, const TiffDirectories& directories);
 
+// A whole TIFF of these directories alone, without pixels: what a reader of metadata takes.
+std::string tiff_of(const TiffDirectories& directories, bool little_endian);
+
 }  // namespace trunnion

@@ -37,7 +37,8 @@ Pose camera_from_stage(const Axis& axis, bool telecentric) {
   const Eigen::Vector3d across = to_camera - to_camera.dot(z) * z;
   if (!(across.norm() > 1e-6 * to_camera.norm()) || to_camera.norm() == 0.0) {
     throw data_error(
-        "The camera looks along the rotation axis, so the azimuth of the camera is undefined; "
+        "The viewing direction is parallel to the rotation axis, so the azimuth of the camera is "
+        "undefined; "
         "give a ring elevation below 90 degrees.");
   }
   return {rig::stage_rotation<double>(z, axis.origin_mm, telecentric), axis.origin_mm};

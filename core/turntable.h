@@ -62,9 +62,9 @@ struct Tilt {
   TiltCovariance covariance = TiltCovariance::Zero();
 };
 
-// camera_from_stage of an axis. Throws a data error where the camera looks along the axis, since
-// the azimuth of the camera is then undefined. `projection_telecentric` takes the azimuth from the
-// viewing direction instead of the projection centre.
+// camera_from_stage of an axis. Throws a data error if the viewing direction is parallel to the
+// axis, because the azimuth of the camera is then undefined. With `telecentric` the azimuth is that
+// of the viewing direction instead of the projection centre.
 Pose camera_from_stage(const Axis& axis, bool telecentric = false);
 
 // The axis of a camera that looks at the world's origin from `distance_mm` at `elevation` (rad,

@@ -4,7 +4,7 @@
 namespace trunnion {
 
 struct ViewMeasures {
-  double backdrop_level = 0;  // relative to the survey's backdrop; 0 where it tells nothing
+  double backdrop_level = 0;  // relative to the survey's backdrop; 0 where it is unknown
   double specimen_level = 0;  // median brightness inside the mask, share of full scale; 0: no mask
   double sharpness = 0;       // inside the mask, relative units comparable within a set
   double clipped_high = 0;    // fraction of the specimen's pixels

@@ -22,14 +22,14 @@ constexpr std::array<FaultWord, 12> kFaults{{
     {"drift", 0.15, true, "share by which the exposure grows along a ring"},
     {"missing", std::nullopt, true, "station of the first ring that is missing"},
     {"slip", std::nullopt, true, "station of the first ring from which the stage has slipped"},
-    {"reversed", 0.0, false, "the stage turned the other way than specimen.toml says"},
+    {"reversed", 0.0, false, "the stage turned in the opposite direction to specimen.toml"},
     {"blur-band", 0.5, true, "a tenth of the depth is out of focus, at this share of the depth"},
     {"blurred", std::nullopt, true, "station of the first ring, the only one out of focus there"},
     {"dim", std::nullopt, true, "station of the first ring with a third of a stop less light"},
     {"covered", std::nullopt, true, "station of the first ring where a card hides half the view"},
     {"trails", 0.02, true, "dust smeared radially by this share of its radius, each way"},
     {"no-dust", 0.0, false, "a clean sensor"},
-    {"stage-edge", 0.0, false, "the rim of the stage stands in the frame"},
+    {"stage-edge", 0.0, false, "the rim of the stage is in the frame"},
 }};
 
 void check(bool good, const std::string& what) {
@@ -108,7 +108,7 @@ void check_options(const DemoOptions& o) {
                     o.width_px, o.height_px, aspect));
   check(o.bits == 8 || o.bits == 16, fmt::format("--bits is {}, but must be 8 or 16.", o.bits));
   check(o.type != FileType::jpeg || o.bits == 8,
-        "--type jpeg holds 8 bit only; add --bits 8 or choose tiff or png.");
+        "--type jpeg allows 8 bits only; add --bits 8 or choose tiff or png.");
   const Faults& f = o.faults;
   within("--fault exposure", f.exposure, 0.05, 3.0);
   within("--fault drift", f.drift, -0.9, 2.0);

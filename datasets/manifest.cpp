@@ -56,7 +56,7 @@ Manifest read_manifest(const fs::path& folder) {
   if (!fs::exists(folder / kFile)) {
     if (fs::is_empty(folder)) return manifest;
     throw data_error(
-        fmt::format("{} holds files that are no demo set; give an empty or a new "
+        fmt::format("{} contains files that are no demo set; give an empty or a new "
                     "folder, so that nothing of yours is overwritten.",
                     folder.string()));
   }

@@ -6,15 +6,15 @@ set -euo pipefail
 
 build_packages=(
   g++ cmake ninja-build ccache git ca-certificates
-  libopencv-dev libexiv2-dev libeigen3-dev libceres-dev libtiff-dev libcli11-dev
-  libtomlplusplus-dev nlohmann-json3-dev libkainjow-mustache-dev libfmt-dev libspdlog-dev
+  libopencv-dev libexiv2-dev libeigen3-dev libceres-dev libtiff-dev libpng-dev libjpeg-dev
+  libcli11-dev libtomlplusplus-dev nlohmann-json3-dev libkainjow-mustache-dev libfmt-dev
   libtbb-dev libsqlite3-dev libxxhash-dev libgtest-dev libgmock-dev zlib1g-dev
 )
 test_packages=(
   opencv-doc clang-format clang-tidy
   # Readers that are not ours, for what trunnion writes.
-  libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib chromium groff tmux
-  libbenchmark-dev dpkg-dev
+  libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib python3-tifffile chromium groff tmux
+  libbenchmark-dev dpkg-dev valgrind
 )
 
 wanted=("${build_packages[@]}")

@@ -31,7 +31,7 @@ class Output {
 
   void image(const fs::path& name, const cv::Mat& image, FileType type) {
     PendingFile pending(folder_ / name);
-    write_image(pending.temporary(), image, {.type = type});
+    write_image(pending.temporary(), image, {.type = type, .chroma = {2, 2}});  // as cameras do
     const std::string hash = hash_file(pending.temporary());
     pending.commit();
     note(name, hash);

@@ -1,5 +1,5 @@
 // Man page and shell completion written from the declarations that --help prints, so that they
-// can't tell different things.
+// cannot differ.
 #pragma once
 
 #include <CLI/CLI.hpp>

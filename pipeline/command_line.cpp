@@ -7,9 +7,11 @@
 #include <cstdio>
 #include <memory>
 #include <new>
+#include <optional>
 
 #include "config/toml_reader.h"
 #include "core/error.h"
+#include "pipeline/text.h"
 
 namespace trunnion {
 namespace {
@@ -42,13 +44,12 @@ void report_error(const std::string& sentence, int code) {
   fmt::print(stderr, "trunnion: {}\n", sentence);
 }
 
-// The library only says that a command is missing; say which word was taken for one.
-std::string usage_sentence(const CLI::ParseError& error, const CLI::App& app, int argc,
-                           const char* const* argv) {
-  const std::string plain = std::string(error.what()) + "; see trunnion --help.";
-  if (dynamic_cast<const CLI::RequiredError*>(&error) == nullptr) return plain;
+// A word that stands where a command must stand and is none. The library only says that a command
+// is missing, and prints the general help where --help follows such a word.
+std::optional<std::string> unknown_command(const CLI::App& app, int argc, const char* const* argv) {
   const CLI::App* place = &app;
-  for (int i = 1; i < argc && argv[i][0] != '-'; ++i) {
+  for (int i = 1; i < argc; ++i) {
+    if (argv[i][0] == '-') continue;  // no option before a command takes a value
     std::vector<std::string> known;
     const CLI::App* next = nullptr;
     for (const CLI::App* each : place->get_subcommands(nullptr)) {
@@ -58,25 +59,27 @@ std::string usage_sentence(const CLI::ParseError& error, const CLI::App& app, in
     if (known.empty()) break;
     if (next == nullptr) {
       const std::string near = nearest_word(argv[i], known);
-      return fmt::format("\"{}\" is no command{}; see trunnion --help.", argv[i],
+      return fmt::format("\"{}\" is not a command{}; see trunnion --help.", argv[i],
                          near.empty() ? "" : fmt::format(", did you mean \"{}\"", near));
     }
     place = next;
   }
-  return plain;
+  return std::nullopt;
 }
 
 }  // namespace
 
 CLI::App* add_command(CLI::App& parent, const std::string& name, const std::string& summary,
-                      Action run) {
+                      Action run, Workers workers) {
   CLI::App* command = parent.add_subcommand(name, summary);
   auto common = std::make_shared<Common>();
   command->add_flag("--json", common->json, "Print the result as one JSON object on stdout");
   command->add_flag("--quiet", common->quiet, "No progress, no summary; errors only");
-  command->add_option("--jobs", common->jobs, "Worker threads; 0 is one a core")
-      ->check(CLI::Range(0, 1024))
-      ->capture_default_str();
+  if (workers == Workers::many) {
+    command->add_option("--jobs", common->jobs, "Worker threads; 0: one per core")
+        ->check(CLI::Range(0, 1024))
+        ->capture_default_str();
+  }
   command->callback([common, run = std::move(run)] {
     json_wanted() = common->json;
     last_result() = run(*common);
@@ -84,11 +87,26 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
     if (common->json) {
       fmt::print("{}\n",
                  result.json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace));
-    } else if (!common->quiet || result.exit_code != 0) {  // what went wrong is never silent
+    } else if (!common->quiet) {
       fmt::print("{}", result.text);
+    } else if (result.exit_code != 0) {  // a failure is never silent
+      const bool unicode = locale_is_utf8();
+      for (const std::string& error : result.errors) {
+        fmt::print(stderr, "trunnion: {}\n", printable(error, unicode));
+      }
     }
   });
   return command;
+}
+
+std::vector<std::string> errors_of(const Findings& findings) {
+  std::vector<std::string> errors;
+  for (const Finding& finding : findings) {
+    if (finding.severity != Severity::fault) continue;
+    errors.push_back((finding.file.empty() ? "" : finding.file + ": ") + finding.what + " " +
+                     finding.remedy);
+  }
+  return errors;
 }
 
 int run_command_line(int argc, const char* const* argv) {
@@ -102,8 +120,12 @@ int run_command_line(int argc, const char* const* argv) {
     std::fflush(stdout);
     return last_result().exit_code;
   } catch (const CLI::ParseError& error) {
-    if (error.get_exit_code() == 0) return app.exit(error);  // --help, --version
-    report_error(usage_sentence(error, app, argc, argv), 2);
+    const bool help = error.get_exit_code() == 0;  // --help, --version
+    const bool command_missing = dynamic_cast<const CLI::RequiredError*>(&error) != nullptr;
+    std::optional<std::string> sentence;
+    if (help || command_missing) sentence = unknown_command(app, argc, argv);
+    if (help && !sentence) return app.exit(error);
+    report_error(sentence.value_or(std::string(error.what()) + "; see trunnion --help."), 2);
     return 2;
   } catch (const Error& error) {
     const int code = exit_code_of(error.kind());

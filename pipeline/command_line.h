@@ -8,28 +8,39 @@
 #include <functional>
 #include <nlohmann/json.hpp>
 #include <string>
+#include <vector>
+
+#include "core/finding.h"
 
 namespace trunnion {
 
-// Options every command takes.
+// Options that commands share: --json and --quiet everywhere, --jobs where threads work.
 struct Common {
   bool json = false;
   bool quiet = false;
-  int jobs = 0;  // 0: one a core
+  int jobs = 0;  // 0: one per core
 };
+
+enum class Workers { one, many };
 
 // What a command hands back: the same result as text for people and as JSON for programs.
 struct CommandResult {
   std::string text;
   nlohmann::ordered_json json;
   int exit_code = 0;
+  // Sentences for stderr with --quiet, which leaves `text` out: why exit_code is not 0.
+  std::vector<std::string> errors{};
 };
+
+// One sentence per fault, each naming its file.
+std::vector<std::string> errors_of(const Findings& findings);
 
 using Action = std::function<CommandResult(const Common&)>;
 
-// Adds a subcommand to `parent` with the common options; `run` is called after parsing.
+// Adds a subcommand to `parent` with the common options; `run` is called after parsing. --jobs is
+// offered only where the command has work for many threads.
 CLI::App* add_command(CLI::App& parent, const std::string& name, const std::string& summary,
-                      Action run);
+                      Action run, Workers workers = Workers::many);
 
 // Each adds one subcommand (and owns its options). Add a line here and in kCommands.
 void add_calibrate(CLI::App& app);

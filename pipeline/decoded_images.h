@@ -1,10 +1,11 @@
 // Decoded images of the survey, kept for the pass that follows: a compressed 16-bit TIFF takes
 // several times longer to decode than its pixels take to go through a file.
 //
-// The pixels wait in nameless files below the workspace's state, which a thread of its own writes
-// and reads: past the system's memory, which what is read once need not fill, unless the disk turns
-// out to be too slow for that. It is a convenience: where space or memory is short, writing fails,
-// or decoding takes no longer than writing and reading back, the image is decoded again.
+// The pixels wait in anonymous temporary files in the workspace's .trunnion folder. A separate
+// thread writes and reads them with direct I/O (not through the page cache, since they are read
+// only once), unless the disk is too slow for that. It is an optimisation: where space or memory is
+// short, writing fails, or decoding takes no longer than writing and reading, the image is decoded
+// again.
 #pragma once
 
 #include <array>

@@ -1,4 +1,4 @@
-// Works with the disk beside the computing: it waits, and a worker that waits computes nothing.
+// A thread for disk work, so that the workers do not wait for the disk.
 #pragma once
 
 #include <tbb/concurrent_queue.h>

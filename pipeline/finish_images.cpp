@@ -20,8 +20,8 @@
 namespace trunnion {
 namespace {
 
-// A frame is told by size and time stamp: hashing raw files for a few tags would cost more than
-// writing the tags again.
+// A frame is identified by size and time stamp: hashing raw files for a few tags would cost more
+// than writing the tags again.
 std::string annotation_fingerprint(const Finishing& set, const Scene& scene, std::size_t index) {
   const View& view = scene.views[index];
   Fingerprint print("annotate");

@@ -1,5 +1,5 @@
-// What the set-level end of prepare found, kept in the journal: a run that finds every image, every
-// setting and every output as they were takes it from there and writes nothing.
+// The results of the set-level end of prepare, kept in the journal. A run in which no image,
+// setting or output has changed takes them from there and writes nothing.
 #pragma once
 
 #include <string>

@@ -69,8 +69,10 @@ MaskConfidence run_confidence(const Finishing& set, PrepareOutcome& outcome) {
   std::vector<MaskView> views;
   for (std::size_t i = 0; i < set.items.size(); ++i) {
     const View& view = outcome.scene.views[i];
-    views.push_back({view.source_file, view.ring, view.stage_angle, set.items[i].result.mask,
-                     posed ? std::optional<Pose>(view.pose) : std::nullopt});
+    const ImageResult& result = set.items[i].result;
+    views.push_back({view.source_file, view.ring, view.stage_angle, result.mask,
+                     posed ? std::optional<Pose>(view.pose) : std::nullopt, result.user_mask,
+                     result.before_subtraction});
   }
   MaskConfidence confidence = mask_confidence(views, outcome.scene.source_camera);
   append(outcome.findings, confidence.findings);

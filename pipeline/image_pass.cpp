@@ -21,6 +21,7 @@
 #include "pipeline/image_reuse.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/output_pixels.h"
+#include "pipeline/painted_mask.h"
 #include "stages/measure_view.h"
 #include "stages/refine_features.h"
 #include "stages/repair.h"
@@ -36,9 +37,11 @@ constexpr std::size_t kHeadBytes = 16;
 PendingFile write_encoded(ImageItem& item, const cv::Mat& image, const ImagePass& pass) {
   const OutputSettings& output = pass.workspace.file.settings.output;
   PendingFile encoded(pass.workspace.root / item.encoded_path());
-  write_image(
-      encoded.temporary(), image,
-      {.type = item.result.type, .compress = output.compress, .jpeg_quality = output.jpeg_quality});
+  write_image(encoded.temporary(), image,
+              {.type = item.result.type,
+               .compress = output.compress,
+               .jpeg_quality = output.jpeg_quality,
+               .chroma = item.station.info.chroma});
   item.result.channels = image.channels();
   item.result.bits = image.depth() == CV_16U ? 16 : 8;
   return encoded;
@@ -57,6 +60,17 @@ PendingFile write_mask(const ImageItem& item, const cv::Mat& mask, const ImagePa
                    mask_path(item.station, pass.workspace.file.settings.output));
   write_image(file.temporary(), mask, {.type = FileType::png});
   return file;
+}
+
+bool loses_alpha(const ImageInfo& info, const Settings& settings) {
+  const bool kept = settings.output.alpha == AlphaMode::alpha && !settings.mask.enabled;
+  return info.channels == 4 && !kept;
+}
+
+Finding alpha_left_out(const std::string& source) {
+  return {Severity::note, "image", source,
+          "The alpha channel of the fused image was left out, as output.alpha asks.",
+          "Nothing to do; with output.alpha = \"alpha\" and no mask it would be kept."};
 }
 
 // What an image became, not yet safe on the disk.
@@ -85,11 +99,9 @@ Processed process(ImageItem& item, const ImagePass& pass,
   if (settings.mask.enabled) {
     MaskResult mask = make_mask(image, pass.survey, settings.mask,
                                 pass.workspace.setup.object_pixel_um() / 1000.0, missing);
-    const UserMasks user = find_user_masks(item.station.file);
-    if (user.add || user.subtract) {
-      apply_user_masks(mask, user, missing);
-      item.result.user_mask = true;
-    }
+    const Painted painted = apply_user_masks(mask, find_user_masks(item.station.file), missing);
+    item.result.user_mask = painted.changed;
+    item.result.before_subtraction = painted.before_subtraction;
     coverage = mask.coverage;
     outline = mask.outline;
     item.result.mask = mask.measures;
@@ -114,7 +126,11 @@ Processed process(ImageItem& item, const ImagePass& pass,
   }
   check_interrupt();
   item.result.type = output_type(item.station, settings.output);
-  image = with_depth(with_mask(image, coverage, settings.output.alpha), settings.output.bits);
+  if (loses_alpha(item.station.info, settings)) {
+    item.result.findings.push_back(alpha_left_out(item.station.source));
+  }
+  image = with_depth(with_mask(image, coverage, settings.output.alpha, item.station.info.grey),
+                     settings.output.bits);
   about_to_write();
   Processed processed;
   // Both halves at once where another thread has nothing else to do, as at the end of the set.
@@ -157,8 +173,9 @@ bool or_leave_out(ImageItem& item, const std::function<void()>& work) {
   } catch (const Error& error) {
     if (error.kind() != Error::Kind::data) throw;
     item.faulty = true;
-    item.result.findings.push_back({Severity::fault, "image", item.station.source, error.what(),
-                                    "Mend or export this image again, then run prepare again."});
+    item.result.findings.push_back(
+        {Severity::fault, "image", item.station.source, error.what(),
+         "Repair this image or export it again, then run prepare again."});
     return false;
   }
 }
@@ -204,7 +221,7 @@ FileType output_type(const StationImage& station, const OutputSettings& output) 
                                                       : 16;
   if (type == FileType::jpeg && (bits != 8 || output.alpha == AlphaMode::alpha)) {
     throw data_error(fmt::format(
-        "{}: JPEG holds 8 bit without alpha, but the settings ask for {}; set output.type to "
+        "{}: JPEG has 8 bits and no alpha, but the settings ask for {}; set output.type to "
         "\"tiff\" or \"png\", or output.bits to \"8\" and output.alpha to \"none\".",
         station.source, bits == 16 ? "16 bit" : "an alpha channel"));
   }

@@ -29,10 +29,11 @@ struct ImageResult {
   int channels = 3;
   int bits = 8;
   int spots_repaired = 0;
-  bool user_mask = false;  // a mask painted by the user changed the result
+  bool user_mask = false;      // a mask painted by the user changed the result
+  cv::Mat before_subtraction;  // see Painted
   std::uintmax_t encoded_bytes = 0;
   std::int64_t encoded_modified_ns = 0;
-  std::string encoded_head;  // first bytes of the encoded file; see restore_encoded
+  std::string encoded_head;  // first bytes; take_pixels (finish_images.cpp)
   MaskMeasures mask;
   ViewMeasures view;
   Findings findings;

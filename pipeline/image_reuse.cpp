@@ -1,9 +1,11 @@
 #include "pipeline/image_reuse.h"
 
+#include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/image_record.h"
+#include "pipeline/painted_mask.h"
 
 namespace trunnion {
 namespace {
@@ -17,6 +19,16 @@ bool pixels_exist(const ImageItem& item, const ImagePass& pass) {
   return final_output && final_output->fingerprint.starts_with(item.fingerprint + ":") &&
          stamp_of(root / item.image_path()) ==
              FileStamp{final_output->bytes, final_output->modified_ns};
+}
+
+// A painted mask that can't be read is refused for itself later; its image is not.
+std::string hash_of_painted(const std::optional<fs::path>& file) {
+  if (!file) return {};
+  try {
+    return hash_file(*file);
+  } catch (const Error&) {
+    return "unreadable";
+  }
 }
 
 }  // namespace
@@ -36,9 +48,7 @@ std::string pixel_fingerprint(const ImageItem& item, const ImagePass& pass) {
     for (const double k : camera->distortion) print.add(k);
   }
   const auto user = find_user_masks(item.station.file);
-  for (const auto& file : {user.add, user.subtract}) {
-    print.add(file ? hash_file(*file) : std::string());
-  }
+  for (const auto& file : {user.add, user.subtract}) print.add(hash_of_painted(file));
   return print.hash();
 }
 

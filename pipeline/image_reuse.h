@@ -1,4 +1,4 @@
-// Whether an image's pixels must be made anew.
+// Whether an image's pixels must be made again.
 #pragma once
 
 #include <string>

@@ -18,7 +18,7 @@ namespace {
 
 constexpr std::chrono::milliseconds kPatience{1500};
 constexpr const char* kSaved =
-    "Stopped as asked. Finished images are kept; the same command goes on from there.";
+    "Stopped on request. Finished images are kept; run the same command again to continue.";
 
 std::atomic<bool> stop_wanted{false};
 std::atomic<bool> guard_alive{false};

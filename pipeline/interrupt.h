@@ -1,5 +1,5 @@
 // Ctrl-C and SIGTERM: a run stops at the next safe point; where that takes longer than a second and
-// a half, the process ends all the same, which harms nothing: outputs appear whole or not at all
+// a half, the process is ended nevertheless, which is safe: outputs appear whole or not at all
 // and the journal survives a kill at any point.
 #pragma once
 

@@ -14,7 +14,7 @@ namespace trunnion {
 namespace {
 
 namespace fs = std::filesystem;
-constexpr int kVersion = 2;  // of what the steps store; an older journal is made anew
+constexpr int kVersion = 2;  // of what the steps store; an older journal is replaced
 
 constexpr const char* kSchema = R"(
 CREATE TABLE IF NOT EXISTS step(

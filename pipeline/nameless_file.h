@@ -1,4 +1,4 @@
-// The pixels of one image in a file without a name, which vanishes however the run ends.
+// The pixels of one image in an anonymous temporary file, removed however the run ends.
 #pragma once
 
 #include <filesystem>

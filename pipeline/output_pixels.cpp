@@ -8,6 +8,26 @@
 #include "stages/report.h"
 
 namespace trunnion {
+namespace {
+
+cv::Mat coverage_of(const cv::Mat& mask, int depth) {
+  cv::Mat coverage;
+  mask.convertTo(coverage, depth, depth == CV_16U ? 257.0 : 1.0);
+  return coverage;
+}
+
+cv::Mat without_alpha(const cv::Mat& image, bool grey) {
+  if (image.channels() != 4) return image;
+  cv::Mat colour;
+  if (grey) {
+    cv::extractChannel(image, colour, 0);
+  } else {
+    cv::cvtColor(image, colour, cv::COLOR_BGRA2BGR);
+  }
+  return colour;
+}
+
+}  // namespace
 
 cv::Mat picture_source(const cv::Mat& image) {
   const double shrink =
@@ -31,26 +51,25 @@ cv::Mat with_depth(const cv::Mat& image, OutputBits bits) {
   return converted;
 }
 
-cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode) {
-  if (mode == AlphaMode::none || mask.empty()) return image;
-  const double scale = image.depth() == CV_16U ? 257.0 : 1.0;
-  cv::Mat coverage;
-  mask.convertTo(coverage, image.depth(), scale);
-  cv::Mat result;
+cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode, bool grey) {
   if (mode == AlphaMode::alpha) {
-    cv::Mat colour = image;
-    if (image.channels() == 1) cv::cvtColor(image, colour, cv::COLOR_GRAY2BGR);
-    if (image.channels() == 4) cv::cvtColor(image, colour, cv::COLOR_BGRA2BGR);
-    std::vector<cv::Mat> planes;
-    cv::split(colour, planes);
-    planes.push_back(coverage);
-    cv::merge(planes, result);
-    return result;
+    if (mask.empty()) return image;
+    const cv::Mat colour = without_alpha(image, false);
+    const std::vector<cv::Mat> from{colour, coverage_of(mask, image.depth())};
+    std::vector<cv::Mat> to{cv::Mat(image.size(), CV_MAKETYPE(image.depth(), 4))};
+    cv::mixChannels(from, to,
+                    colour.channels() == 1 ? std::vector<int>{0, 0, 0, 1, 0, 2, 1, 3}
+                                           : std::vector<int>{0, 0, 1, 1, 2, 2, 3, 3});
+    return to.front();
   }
+  const cv::Mat colour = without_alpha(image, grey);
+  if (mode == AlphaMode::none || mask.empty()) return colour;
+  const cv::Mat coverage = coverage_of(mask, image.depth());
   std::vector<cv::Mat> planes;
-  cv::split(image, planes);
+  cv::split(colour, planes);
   const double full = image.depth() == CV_16U ? 65535.0 : 255.0;
   for (cv::Mat& plane : planes) cv::multiply(plane, coverage, plane, 1.0 / full);
+  cv::Mat result;
   cv::merge(planes, result);
   return result;
 }

@@ -15,7 +15,9 @@ cv::Mat picture_source(const cv::Mat& image);
 cv::Mat with_depth(const cv::Mat& image, OutputBits bits);
 
 // The mask (CV_8U, of the same size) as alpha channel or as blackened backdrop, as the setting
-// asks; the image itself where it asks for neither or the mask is empty.
-cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode);
+// asks. The alpha of the fused image goes in every mode, except that without a mask
+// AlphaMode::alpha keeps it. `grey`: the colours of an image with alpha are one grey, and it is
+// written as one channel once its alpha is gone.
+cv::Mat with_mask(const cv::Mat& image, const cv::Mat& mask, AlphaMode mode, bool grey);
 
 }  // namespace trunnion

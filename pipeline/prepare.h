@@ -1,8 +1,8 @@
 // Prepare: the main job. Reads a workspace, runs every stage over its set and leaves prepared/
 // complete: images, masks, cameras, exports, report. A re-run does only what changed.
 //
-// check: ingest, survey and a closer look at the surveyed images (or all), to say in seconds
-// whether the set is fit for preparing.
+// check: ingest, survey and a closer check of the surveyed images (or all), to find out in
+// seconds whether the set is fit for preparing.
 #pragma once
 
 #include <filesystem>
@@ -25,10 +25,10 @@ struct PrepareOptions {
   WorkspaceOptions workspace;
   int jobs = 0;              // 0: one a core
   bool full_check = false;   // compare hashes instead of size and time stamp
-  bool every_image = false;  // check: look at every image, not only at the surveyed ones
+  bool every_image = false;  // check: every image, not only the surveyed ones
 };
 
-// What prepare and check have in common to tell.
+// Results that prepare and check have in common.
 struct SetOutcome {
   std::filesystem::path root;
   std::string title;

@@ -160,8 +160,36 @@ void Progress::print_plain(const Stage& stage) {
   std::fflush(options_.stream);
 }
 
+// What stands beside the name: count and time always; note, bar and rate where `room` columns hold
+// them.
+std::string Progress::tail_of(const Stage& stage, const TerminalTraits& t, int room) const {
+  std::string tail;
+  const auto fits = [&](const std::string& more) { return columns_of(tail + more) <= room; };
+  if (stage.state == State::waiting) return tail;
+  if (stage.state != State::running) {
+    if (stage.total > 0) tail += fmt::format("{}/{}  ", stage.done, stage.total);
+    tail += duration_text(stage.seconds);
+    const int left = room - columns_of(tail) - 2;
+    if (!stage.note.empty() && left >= 8) tail += "  " + clip(printable(stage.note, t.unicode), left);
+    return tail;
+  }
+  if (stage.total == 0) return tail;
+  const double elapsed = seconds_between(stage.begun, options_.clock());
+  tail = fmt::format("{}/{}", stage.done, stage.total);
+  const std::string rate = rate_text(stage.done, elapsed);
+  std::string left;
+  if (stage.done > 0 && stage.done < stage.total) {
+    left = fmt::format("  {} left",
+                       duration_text(elapsed / static_cast<double>(stage.done) *
+                                     static_cast<double>(stage.total - stage.done)));
+  }
+  if (!rate.empty() && fits("  " + rate + left)) tail += "  " + rate;
+  tail += left;
+  const std::string drawn = bar(stage.done, stage.total, 16, t.unicode) + "  ";
+  return fits(drawn) ? drawn + tail : tail;
+}
+
 std::string Progress::line_of(const Stage& stage, const TerminalTraits& t) const {
-  const bool narrow = t.columns < 64;
   const char* mark = nullptr;
   const char* colour = "";
   switch (stage.state) {
@@ -182,31 +210,17 @@ std::string Progress::line_of(const Stage& stage, const TerminalTraits& t) const
       colour = "\x1b[33m";
       break;
   }
-  std::string tail;
-  if (stage.state == State::running) {
-    const double elapsed = seconds_between(stage.begun, options_.clock());
-    if (stage.total > 0) {
-      if (!narrow) tail += bar(stage.done, stage.total, 16, t.unicode) + "  ";
-      tail += fmt::format("{}/{}", stage.done, stage.total);
-      const std::string rate = rate_text(stage.done, elapsed);
-      if (!rate.empty() && !narrow) tail += "  " + rate;
-      if (stage.done > 0 && stage.done < stage.total) {
-        const double left = elapsed / static_cast<double>(stage.done) *
-                            static_cast<double>(stage.total - stage.done);
-        tail += fmt::format("  {} left", duration_text(left));
-      }
-    }
-  } else if (stage.state != State::waiting) {
-    if (stage.total > 0) tail += fmt::format("{}/{}  ", stage.done, stage.total);
-    tail += duration_text(stage.seconds);
-    if (!stage.note.empty() && !narrow) tail += "  " + stage.note;
-  }
   // The last column stays free: some terminals wrap when it is filled.
   const int room = std::max(8, t.columns - 3);
-  tail = clip(printable(tail, t.unicode), room - 2);  // two columns part it from the name
-  const int name_room = std::max(0, room - columns_of(tail) - 2);
+  // A long note or a bar never covers the name: they take what names and counts leave.
+  int longest = 0;
+  for (const Stage& each : stages_) longest = std::max(longest, columns_of(each.name));
+  const int wanted = std::min({longest, 30, room});
+  const std::string tail = clip(printable(tail_of(stage, t, room - wanted - 2), t.unicode),
+                                room - 2);  // two columns part it from the name
+  const int name_room = tail.empty() ? room : std::max(0, room - columns_of(tail) - 2);
   std::string name = clip(printable(stage.name, t.unicode), name_room);
-  const int name_columns = narrow ? name_room : std::min(name_room, 30);
+  const int name_columns = std::min(name_room, wanted);
   name += std::string(static_cast<std::size_t>(std::max(0, name_columns - columns_of(name))), ' ');
   const std::string text = tail.empty() ? name : name + "  " + tail;
   return t.colour ? fmt::format("{}{}\x1b[0m {}", colour, mark, text)

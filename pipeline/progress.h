@@ -1,8 +1,8 @@
-// Progress for people: a list of stages with count, rate and time left on a terminal, plain lines
-// elsewhere, nothing where it is not wanted. Thread-safe; writes to stderr only.
+// Progress of a command: a list of stages with count, rate and time left on a terminal, plain lines
+// elsewhere, nothing with --quiet. Thread-safe; writes to stderr only.
 //
-// On a terminal the stages to come, the running one and the finished ones stand in one block that
-// is redrawn in place, at most ten times a second, never wider than the terminal. Elsewhere a line
+// On a terminal all stages are shown in one block, which is redrawn in place at most ten times a
+// second and never wider than the terminal. Elsewhere a line
 // is printed at the end of each stage and at most once a minute within one.
 #pragma once
 
@@ -70,6 +70,8 @@ class Progress {
   };
 
   [[nodiscard]] TerminalTraits traits() const;
+  [[nodiscard]] std::string tail_of(const Stage& stage, const TerminalTraits& traits,
+                                    int room) const;
   [[nodiscard]] std::string line_of(const Stage& stage, const TerminalTraits& traits) const;
   void draw(bool force);
   void erase();

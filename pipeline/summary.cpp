@@ -40,7 +40,7 @@ Json seconds_json(const StageSeconds& seconds) {
 std::string geometry_of(const PrepareOutcome& outcome) {
   if (outcome.scene.refined) return "poses refined from the specimen";
   return outcome.scene.axis_calibrated ? "poses from the calibrated axis"
-                                       : "poses from nominal geometry with wide sigmas";
+                                       : "poses from nominal geometry with large uncertainties";
 }
 
 // "low 2, low 5 and low 7", "low 2, low 3, low 4 and 9 more stations".
@@ -93,9 +93,9 @@ Summary summary_of(const PrepareOutcome& outcome) {
   Summary summary = summary_of(outcome.judgement);
   const bool unchanged = outcome.images_reused == outcome.images_prepared;
   summary.sentence += fmt::format(" \"{}\": {}{} of {} stations {}, {}.", outcome.title,
-                                  unchanged ? "no pixels had changed; " : "",
-                                  outcome.images_prepared, outcome.stations_expected,
-                                  unchanged ? "stand prepared" : "prepared", geometry_of(outcome));
+                                  unchanged ? "no pixels changed; " : "", outcome.images_prepared,
+                                  outcome.stations_expected,
+                                  unchanged ? "are prepared" : "prepared", geometry_of(outcome));
   if (!outcome.alignment.empty()) summary.sentence += " " + outcome.alignment;
   const std::filesystem::path prepared = outcome.root / "prepared";
   summary.outputs = {{"images", (prepared / "images").string()},
@@ -111,8 +111,7 @@ Summary summary_of(const CheckOutcome& outcome) {
     summary.sentence = "The set is fit for preparing.";
   }
   summary.sentence += fmt::format(
-      " \"{}\": {} of {} stations found, {} looked at closely, {} "
-      "static spots on the sensor.",
+      " \"{}\": {} of {} stations found, {} checked closely, {} static spots on the sensor.",
       outcome.title, outcome.images_found, outcome.stations_expected, outcome.looked_at.size(),
       outcome.survey.spots.size());
   return summary;
@@ -132,7 +131,7 @@ Json json_of(const PrepareOutcome& outcome) {
             {"refined", outcome.scene.refined},
             {"tie_points", outcome.scene.tie_points.size()},
             {"verdict", outcome.judgement.sentence},
-            {"alignment", outcome.alignment},
+            {"orientation", outcome.alignment},
             {"faults", count(outcome.findings, Severity::fault)},
             {"doubts", count(outcome.findings, Severity::doubt)},
             {"findings", findings_json(outcome.findings)},

@@ -10,6 +10,7 @@
 #include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
+#include "pipeline/empty_stage.h"
 #include "pipeline/fingerprint.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/stage_clock.h"
@@ -32,11 +33,9 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
   Fingerprint print("survey");
   for (const std::size_t pick : picks) print.add(pick);
   print.add(settings.written.at("survey")).add(specimen.backdrop);
-  std::optional<cv::Mat> empty_stage;
   if (specimen.empty_image) {
-    const fs::path file = workspace.root / *specimen.empty_image;
-    print.add(journal.input_hash(file));
-    empty_stage = read_image(file, image_limits(workspace.file.settings.limits));
+    print.add(journal.input_hash(workspace.root / *specimen.empty_image));
+    print.add(settings.written.at("repair"));  // which specks it is rid of, see EmptyStage
   }
   SurveyRun run;
   const Fingerprint base = print;
@@ -75,7 +74,8 @@ SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage
       progress.step();
       return image;
     };
-    run.result = survey(picks, read, empty_stage, specimen.backdrop, settings.survey);
+    run.result =
+        survey(picks, read, read_empty_stage(workspace), specimen.backdrop, settings.survey);
     Fingerprint looked_at = base;
     for (std::size_t k = 0; k < run.result.images.size(); ++k) {
       looked_at.add(journal.input_hash(images[picks[k]].file));
@@ -95,6 +95,8 @@ SurveyRun run_survey(const Workspace& workspace, std::vector<StationImage>& imag
                      Journal& journal, DecodedImages* decoded, Progress& progress,
                      SetOutcome& outcome) {
   const StageClock clock(outcome.seconds, "survey");
+  const Findings about_empty = check_empty_stage(workspace, images.front());
+  outcome.findings.insert(outcome.findings.end(), about_empty.begin(), about_empty.end());
   for (;;) {
     try {
       SurveyRun run = survey_once(workspace, images, journal, decoded, progress);
@@ -107,7 +109,7 @@ SurveyRun run_survey(const Workspace& workspace, std::vector<StationImage>& imag
       });
       if (error.kind() != Error::Kind::data || named == images.end() || images.size() < 4) throw;
       outcome.findings.push_back({Severity::fault, "survey", named->source, error.what(),
-                                  "Mend or export this image again, then run prepare again."});
+                                  "Repair this image or export it again, then run prepare again."});
       images.erase(named);
     }
   }

@@ -5,7 +5,9 @@
 #include <sys/file.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <array>
+#include <cmath>
 
 #include "core/error.h"
 #include "core/files.h"
@@ -39,6 +41,23 @@ void guard_inputs(const Workspace& workspace) {
   }
 }
 
+// As many pixels as the image is wide or high leave all or nothing of a mask; in mm that is easily
+// asked for.
+void guard_margin(const Workspace& workspace) {
+  const MaskSettings& mask = workspace.file.settings.mask;
+  const Setup& setup = workspace.setup;
+  const double pixel_mm = setup.object_pixel_um() / 1000.0;
+  const double margin = mask.margin_px + mask.margin_mm / pixel_mm;
+  const int most = std::min(setup.width_px, setup.height_px);
+  if (std::abs(margin) < most) return;
+  throw data_error(fmt::format(
+      "{}: mask.margin_px = {} and mask.margin_mm = {} make a margin of {:.0f} px at {:.5f} mm a "
+      "pixel, but it has to be less than the shorter side of the images, {} px; give a smaller "
+      "one.",
+      (workspace.root / "specimen.toml").string(), mask.margin_px, mask.margin_mm, margin, pixel_mm,
+      most));
+}
+
 void load_record(Workspace& workspace, const WorkspaceOptions& options) {
   const fs::path file =
       options.calibration.value_or(record_path(workspace.file.specimen.setup_file));
@@ -55,11 +74,11 @@ void load_record(Workspace& workspace, const WorkspaceOptions& options) {
     const bool other_slice = workspace.record->reference != workspace.setup.reference;
     throw data_error(sentence +
                      (other_slice && workspace.setup.moves == FocusMotion::rail
-                          ? ". Tell reference_mm, the rail position of the reference slice, for "
+                          ? ". Give reference_mm, the rail position of the reference slice, for "
                             "every [[ring]] in specimen.toml"
                           : "") +
                      ". Calibrate this setup, or pass --ignore-calibration-mismatch to use the "
-                     "record all the same.");
+                     "record nevertheless.");
   }
   workspace.findings.push_back({Severity::doubt, "workspace", file.string(), sentence + ".",
                                 "It was used because you asked for it; calibrate this setup."});
@@ -77,7 +96,7 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   }
   if (!fs::exists(file)) {
     throw usage_error(
-        fmt::format("{}: holds no specimen.toml; write one (see docs/workspace.md) or "
+        fmt::format("{}: contains no specimen.toml; write one (see docs/workspace.md) or "
                     "let trunnion plan write it.",
                     folder.string()));
   }
@@ -89,6 +108,7 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   workspace.setup_hash = hash_file(workspace.file.specimen.setup_file);
   load_record(workspace, options);
   guard_inputs(workspace);
+  guard_margin(workspace);
   return workspace;
 }
 

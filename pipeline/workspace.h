@@ -1,5 +1,5 @@
 // A workspace as the user sees it: specimen.toml, fused/, prepared/, .trunnion/. Opening it reads
-// and checks everything the user wrote; locking it keeps a second run out.
+// and checks all files of the user; the lock prevents a second run at the same time.
 #pragma once
 
 #include <filesystem>

@@ -78,7 +78,8 @@ class ExifWriter {
 };
 
 // What readers of the standard expect in every file (Exif 2.32, 4.6.4 and 4.6.5, mandatory tags).
-void write_mandatory(ExifWriter& exif, const Scene& scene, const AnnotationInput& input) {
+void write_mandatory(ExifWriter& exif, const Scene& scene, const AnnotationInput& input,
+                     bool srgb) {
   if (!exif.has("Exif.Image.XResolution") || !exif.has("Exif.Image.YResolution")) {
     exif.number("Exif.Image.XResolution", 72);  // the standard's value for "unknown"
     exif.number("Exif.Image.YResolution", 72);
@@ -88,7 +89,10 @@ void write_mandatory(ExifWriter& exif, const Scene& scene, const AnnotationInput
   exif.shorts("Exif.Image.Orientation", {1});
   exif.bytes("Exif.Photo.ExifVersion", "0232");
   if (!exif.has("Exif.Photo.FlashpixVersion")) exif.bytes("Exif.Photo.FlashpixVersion", "0100");
-  if (!exif.has("Exif.Photo.ColorSpace")) exif.shorts("Exif.Photo.ColorSpace", {0xFFFF});
+  if (!exif.has("Exif.Photo.ColorSpace")) {
+    const std::uint16_t space = srgb ? 1 : 0xFFFF;  // sRGB, or uncalibrated
+    exif.shorts("Exif.Photo.ColorSpace", {space});
+  }
   if (input.type == FileType::jpeg) {
     exif.shorts("Exif.Image.YCbCrPositioning", {1});
     exif.bytes("Exif.Photo.ComponentsConfiguration", std::string("\1\2\3\0", 4));
@@ -169,7 +173,7 @@ void write_thumbnail(Carried& carried, const AnnotationInput& input, const std::
   thumb.setJpegThumbnail(reinterpret_cast<const Exiv2::byte*>(input.thumbnail_jpeg.data()),
                          static_cast<long>(input.thumbnail_jpeg.size()), {72, 1}, {72, 1}, 2);
   carried.findings.push_back({Severity::note, "annotate", file,
-                              "The embedded thumbnail was made anew from the new pixels.",
+                              "The embedded thumbnail was made again from the new pixels.",
                               "Nothing to do."});
 }
 
@@ -215,7 +219,7 @@ Annotation make_annotation(const Scene& scene, std::size_t index, const Setup& s
   Carried carried = carry_metadata(source, {input.frame, input.frame_file}, input.type,
                                    input.channels, view.image_file);
   ExifWriter exif(carried.metadata.exif);
-  write_mandatory(exif, scene, input);
+  write_mandatory(exif, scene, input, carried.srgb);
   write_optics(exif, scene, setup, output, carried.findings, view.image_file);
   write_setup(exif, setup);
   write_origin(exif, input, view);
@@ -239,9 +243,10 @@ Annotation make_annotation(const Scene& scene, std::size_t index, const Setup& s
       needed = true;
       annotation.findings.push_back(
           {Severity::note, "annotate", view.image_file,
-           fmt::format("{} went to the sidecar: a JPEG's XMP block of {} bytes has no room for it.",
-                       fmt::join(moved, ", "), kJpegXmpLimit),
-           "Nothing to do; a TIFF (output.type) would hold it."});
+           fmt::format(
+               "{} was written to the sidecar: a JPEG's XMP block of {} bytes has no room for it.",
+               fmt::join(moved, ", "), kJpegXmpLimit),
+           "Nothing to do; a TIFF (output.type) can store it."});
     }
   }
   if (needed) annotation.sidecar = xmp_packet(beside, true);

@@ -14,9 +14,9 @@
 // What is kept (docs/formats.md has it as a table): everything stays as it is, except
 //   what describes the old pixels or their storage (sizes, strips, colour coding, orientation,
 //   previews, thumbnails), which is renewed or removed;
-//   what trunnion knows better (the tags above, CompositeImage, ImageUniqueID, Software);
+//   what trunnion determines itself (the tags above, CompositeImage, ImageUniqueID, Software);
 //   what the file type can't hold, which goes to the sidecar or is reported as refused.
-// Each change is a finding; nothing goes in silence.
+// Each change is a finding; nothing is lost without a message.
 #pragma once
 
 #include <optional>

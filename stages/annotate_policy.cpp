@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+#include <iterator>
 #include <set>
 
 namespace trunnion {
@@ -20,7 +22,7 @@ const std::set<std::uint16_t>& storage_tags() {
   return tags;
 }
 
-// Written elsewhere or made anew.
+// Written elsewhere or made again.
 bool is_block_or_pointer(const std::string& group, std::uint16_t tag) {
   if (group == "Image") {
     return tag == 0x8769 || tag == 0x8825 || tag == 700 || tag == 33723 || tag == 34675;
@@ -78,10 +80,10 @@ void move_large_maker_note(FileType type, const std::string& file, Carried& carr
     return;
   }
   carried.maker_note = bytes_of(*note, true);
-  carried.findings.push_back(
-      changed(file, fmt::format("The maker note of {} bytes went to the sidecar: a JPEG's Exif "
-                                "block of {} bytes has no room for it.",
-                                carried.maker_note.size(), kJpegExifLimit)));
+  carried.findings.push_back(changed(
+      file, fmt::format("The maker note of {} bytes was written to the sidecar: a JPEG's Exif "
+                        "block of {} bytes has no room for it.",
+                        carried.maker_note.size(), kJpegExifLimit)));
   carried.metadata.exif.erase(note);
 }
 
@@ -165,9 +167,10 @@ void fill_from_frame(const SourceFrame& frame, const std::string& file, Carried&
     filled += static_cast<int>(carried.metadata.iptc.count());
   }
   if (filled == 0) return;
-  carried.findings.push_back(
-      changed(file, fmt::format("{} tags that the fused image lacks were taken from the frame {}.",
-                                filled, frame.file)));
+  carried.findings.push_back(changed(
+      file,
+      fmt::format("{} tags that are missing in the fused image were copied from the frame {}.",
+                  filled, frame.file)));
 }
 
 // XMP mirrors some Exif and TIFF tags; those of the old pixels would contradict the new ones.
@@ -232,6 +235,83 @@ void carry_profile(const Metadata& source, int channels, const std::string& file
   carried.metadata.icc = source.icc;
 }
 
+bool says_colour(const PngChunk& chunk) {
+  return chunk.type == "gAMA" || chunk.type == "cHRM" || chunk.type == "cICP";
+}
+
+bool is_srgb(const PngChunk& chunk) {
+  return chunk.type == "sRGB";
+}
+
+// "gAMA, tEXt Title": chunks by type and, of texts, keyword.
+std::string names_of(const std::vector<PngChunk>& chunks) {
+  std::set<std::string> names;
+  for (const PngChunk& chunk : chunks) {
+    const std::string keyword = png_keyword(chunk);
+    names.insert(keyword.empty() ? chunk.type : fmt::format("{} \"{}\"", chunk.type, keyword));
+  }
+  return fmt::format("{}", fmt::join(names, ", "));
+}
+
+// What only PNG has a place for. A profile or sRGB says more of colour than gAMA and cHRM, which
+// stand beside it for readers that know neither.
+void carry_png(const Metadata& source, FileType type, const std::string& file, Carried& carried) {
+  std::vector<PngChunk> kept;
+  for (const PngChunk& chunk : source.png) {
+    if (chunk.type == "tEXt" && png_keyword(chunk) == "Software") {
+      if (carried.software.empty()) carried.software = chunk.data.substr(chunk.data.find('\0') + 1);
+      carried.findings.push_back(
+          changed(file, "The PNG text \"Software\" was left out: the history names it."));
+    } else if (is_srgb(chunk) && !carried.metadata.icc.empty()) {
+      carried.findings.push_back(changed(
+          file, "The PNG chunk sRGB was left out: the colour profile stands in its place."));
+    } else {
+      kept.push_back(chunk);
+    }
+  }
+  if (!source.png_others.empty()) {
+    carried.findings.push_back(
+        changed(file, fmt::format("PNG chunks were left out: {}.",
+                                  fmt::join(std::set<std::string>(source.png_others.begin(),
+                                                                  source.png_others.end()),
+                                            ", "))));
+  }
+  if (type == FileType::png) {
+    carried.metadata.png = kept;
+    return;
+  }
+  const bool known =
+      !carried.metadata.icc.empty() || std::any_of(kept.begin(), kept.end(), is_srgb);
+  std::erase_if(kept, is_srgb);  // Exif ColorSpace says it
+  std::vector<PngChunk> colour;
+  std::copy_if(kept.begin(), kept.end(), std::back_inserter(colour), says_colour);
+  if (!colour.empty() && !known) {
+    std::erase_if(kept, says_colour);
+    carried.findings.push_back(refused(
+        file,
+        fmt::format("{} of the PNG, which say what its colours mean, have no place in a {}; "
+                    "they were not carried over.",
+                    names_of(colour), name_of(type)),
+        "Write PNG (output.type), or embed a colour profile and prepare the image again."));
+  }
+  if (kept.empty()) return;
+  carried.findings.push_back(
+      changed(file, fmt::format("{} of the PNG were left out: a {} has no place for them.",
+                                names_of(kept), name_of(type))));
+}
+
+void carry_comment(const Metadata& source, FileType type, const std::string& file,
+                   Carried& carried) {
+  if (source.comment.empty()) return;
+  if (type == FileType::jpeg) {
+    carried.metadata.comment = source.comment;
+    return;
+  }
+  carried.findings.push_back(
+      changed(file, fmt::format("The comment of the JPEG was left out: a {} has no place for it.",
+                                name_of(type))));
+}
+
 }  // namespace
 
 std::string property_of(const std::string& key) {
@@ -263,6 +343,9 @@ Carried carry_metadata(const Metadata& source, const SourceFrame& frame, FileTyp
   fill_from_frame(frame, file, carried);
   move_large_maker_note(type, file, carried);
   carry_profile(source, channels, file, carried);
+  carry_png(source, type, file, carried);
+  carry_comment(source, type, file, carried);
+  carried.srgb = std::any_of(source.png.begin(), source.png.end(), is_srgb);
   if (source.previews) {
     carried.findings.push_back(
         changed(file, "Previews inside the source file were left out: they show the old pixels."));

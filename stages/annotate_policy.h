@@ -12,6 +12,7 @@ struct Carried {
   Metadata metadata;
   std::string maker_note;  // where the file type can't hold it: for the sidecar
   bool had_thumbnail = false;
+  bool srgb = false;     // a PNG said so by its own chunk
   std::string software;  // of the source, for the history
   std::string unique_id;
   Findings findings;

@@ -264,9 +264,8 @@ Findings blur_band_findings(const BlurBandResult& result, const std::string& fil
       "to {} px.",
       result.area_percent, box.x, box.x + box.width, box.y, box.y + box.height);
   finding.remedy =
-      "Look there: a band of blur means that slices were missing at that depth; capture or fuse "
-      "the "
-      "series again. A part without texture looks the same and is no fault.";
+      "Check that part: a band of blur means that slices are missing at that depth; capture or "
+      "fuse the series again. A part without texture looks the same and is no fault.";
   return {finding};
 }
 

@@ -23,8 +23,8 @@
 // is seen, not one of 2 px.
 //
 // A textureless part with structure around it (an eye) may look like a blur band: hence a doubt,
-// never a fault. Measured shares: docs/decisions.md. A specimen blurred everywhere alike is for
-// compare_stations.h to find.
+// never a fault. Measured shares: docs/decisions/blur-bands.md. A specimen blurred everywhere alike
+// is for compare_stations.h to find.
 #pragma once
 
 #include <opencv2/core.hpp>

@@ -124,11 +124,11 @@ std::optional<std::size_t> where_board_moved(const AxisRequest& request, const S
 std::string told_sentence(const AxisResult& result, const AngleCheck& check) {
   switch (result.fault) {
     case AxisFault::none:
-      return "The angles make sense.";
+      return "The stage angles agree with the images.";
     case AxisFault::wrong_sign:
-      return "The stage turned the other way round than the angles say.";
+      return "The stage turned in the opposite direction to the angles given.";
     case AxisFault::wrong_step:
-      return fmt::format("The stage turned {:.4f} times as far as the angles say.",
+      return fmt::format("The stage turned {:.4f} times as far as the angles given.",
                          check.step_ratio);
     case AxisFault::slipped:
       return fmt::format("The stage slipped by {:.3f} degrees before \"{}\".", degrees(check.size),
@@ -136,12 +136,12 @@ std::string told_sentence(const AxisResult& result, const AngleCheck& check) {
     case AxisFault::board_moved:
       return fmt::format("The board moved on the stage before \"{}\".", result.fault_station);
     case AxisFault::wrong_angle:
-      return fmt::format("\"{}\" was shot {:.3f} degrees away from the angle told.",
+      return fmt::format("\"{}\" was shot {:.3f} degrees away from the angle given.",
                          result.fault_station, degrees(check.size));
     case AxisFault::wrong_tilt:
-      return "The tilts make no sense.";
+      return "The tilts given do not fit the images.";
     case AxisFault::unclear:
-      return "The board's motion is not that of one stage turning by the told angles.";
+      return "The board positions do not fit one rotation axis with the stage angles given.";
   }
   return {};
 }
@@ -151,7 +151,7 @@ const char* remedy_of(AxisFault fault) {
     case AxisFault::wrong_sign:
       return "Change the direction of turning, or the signs of the angles.";
     case AxisFault::wrong_step:
-      return "Check step size and gear ratio, and give the angles as they were.";
+      return "Check step size and gear ratio, and give the true angles.";
     case AxisFault::slipped:
       return "Check clutch, load and backlash, and shoot the board again.";
     case AxisFault::board_moved:
@@ -250,8 +250,8 @@ void fill_solution(const AxisRequest& request, const FitStart& start, const Fit&
 }
 
 // Without perspective, a stage that turns the other way looks like one seen from below, so a wrong
-// sign shows as a negative elevation. True where that contradicts the elevation told; where none
-// is told, a doubt is added.
+// sign shows as a negative elevation. True where that contradicts the given elevation; where none
+// is given, a doubt is added.
 bool telecentric_from_below(const AxisRequest& request, AxisResult& result) {
   if (request.camera.projection != Projection::telecentric) return false;
   for (std::size_t r = 0; r < request.rings.size(); ++r) {
@@ -260,12 +260,12 @@ bool telecentric_from_below(const AxisRequest& request, AxisResult& result) {
     if (request.elevations[r] > kTellingElevation) return true;
     result.findings.push_back(
         {Severity::doubt, "calibrate axis", "",
-         fmt::format("{}elevation {:.1f} degrees: the camera looks from below, or the stage turned "
-                     "the other way round than the angles say; images without perspective can't "
-                     "tell which.",
+         fmt::format("{}elevation {:.1f} degrees: either the camera is below the stage plane, or "
+                     "the stage turned in the opposite direction to the angles given; images "
+                     "without perspective cannot decide.",
                      request.rings[r].empty() ? "" : "Ring " + request.rings[r] + ": ",
                      degrees(found)),
-         "Give --elevation, and the direction of turning as it was."});
+         "Give --elevation, and the true direction of turning."});
   }
   return false;
 }

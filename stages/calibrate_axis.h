@@ -22,8 +22,8 @@
 // the first ring's camera (turntable.h). sigma_px is estimated from the residuals; the covariance
 // is that of the normal equations at the solution.
 //
-// Before that the angles are checked: the board's poses alone tell how far the stage really turned,
-// so a wrong sign, a wrong step, a slipped stage and a board that moved are told from each other.
+// Before that the angles are checked: the board's poses alone show how far the stage really turned,
+// so a wrong sign, a wrong step, a slipped stage and a board that moved can be distinguished.
 #pragma once
 
 #include <Eigen/Core>
@@ -50,17 +50,18 @@ struct AxisRequest {
   BoardPattern pattern;
   std::vector<std::string> rings;  // names; one empty name where there is but one
   std::vector<double> elevations;  // rad, nominal, beside `rings`
-  // rad, told, beside `rings`: about the second axis, the camera staying where it is. Empty: none.
+  // rad, given, one per ring of `rings`: about the second axis, the camera staying where it is.
+  // Empty: none.
   std::vector<double> tilts;
   TiltKind tilt_kind = TiltKind::specimen;    // what the second axis carries; the board rides on it
-  double tilt_azimuth = 1.57079632679489662;  // rad, roughly; tells the sense of the tilt
+  double tilt_azimuth = 1.57079632679489662;  // rad, approximate; fixes the sign of the tilt
   std::vector<AxisSighting> sightings;
 };
 
 struct AxisOptions {
   double sigma_angle = 0.00087;  // rad (0.05 degrees) of a stage angle: encoder and backlash
   double sigma_azimuth = 0.035;  // rad (2 degrees) of a further ring's azimuth: moved by hand
-  double sigma_tilt = 0.0175;    // rad (1 degree) of a tilt told
+  double sigma_tilt = 0.0175;    // rad (1 degree) of a tilt given
   int fewest_stations = 4;
   int fewest_corners = 12;  // of a sighting
 };
@@ -70,7 +71,7 @@ struct AxisStation {
   std::size_t ring = 0;
   int corners = 0;
   double mean_error_px = 0;   // mean reprojection error
-  double angle_error = 0;     // rad, found minus told
+  double angle_error = 0;     // rad, found minus given
   double angle_sigma = 0;     // rad
   double measured_angle = 0;  // rad, by the board alone, relative to the first station of the ring
   double wobble = 0;          // rad, tilt of the turning axis here against the mean axis
@@ -94,7 +95,7 @@ struct AxisResult {
   AxisCalibration calibration;
   AxisFault fault = AxisFault::none;
   std::string fault_station;    // the first station concerned; empty where all are
-  double found_step_ratio = 1;  // measured over told turning
+  double found_step_ratio = 1;  // measured over given turning
   std::vector<AxisStation> stations;
   Pose stage_from_board;
   double rms_px = 0;           // root mean square reprojection error

@@ -70,7 +70,7 @@ void take_boards(const std::vector<BoardImage>& boards, const Setup& setup,
       image.reason = fmt::format("is {} x {} px, the setup's images are {} x {} px", board.width_px,
                                  board.height_px, setup.width_px, setup.height_px);
       add(result, Severity::fault, board.name, "This image " + image.reason + ".",
-          "Take the setup that these images were shot with, or correct body.width_px and "
+          "Use the setup that these images were shot with, or correct body.width_px and "
           "body.height_px.");
     } else if (!board.view.found) {
       image.reason = board.view.reason;
@@ -156,10 +156,10 @@ bool reject_images(const Fit& fit, const LensOptions& options, LensResult& resul
   if (scatter[v] <= options.image_factor * typical) return false;
   result.images[v].rms_px = scatter[v];
   drop_image(result, v,
-             fmt::format("its corners miss the model by {:.2f} px, typical is {:.2f} px",
+             fmt::format("its corners deviate from the model by {:.2f} px; {:.2f} px is typical",
                          scatter[v], typical),
-             "Look for blur, glare, a bent board or a corner window that reaches into the next "
-             "square; shoot this board again.");
+             "Check for blur, glare, a bent board or squares of only a few pixels; shoot this "
+             "board again.");
   return true;
 }
 
@@ -182,7 +182,7 @@ bool reject_corners(const Fit& fit, const LensOptions& options, LensResult& resu
       drop_image(result, v,
                  fmt::format("{} of its {} corners contradict the other images",
                              result.images[v].corners_rejected, corners.size()),
-                 "Look for blur, glare or a bent board; shoot this board again.");
+                 "Check for blur, glare or a bent board; shoot this board again.");
     }
   }
   return any;
@@ -304,7 +304,7 @@ LensResult calibrate_lens(const std::vector<BoardImage>& boards, const Setup& se
   if (faults) return result;
   if (used_boards(result) < 3) {
     add(result, Severity::fault, "",
-        fmt::format("Only {} boards were found; a calibration needs 3 at the very least.",
+        fmt::format("Only {} boards were found; a calibration needs at least 3.",
                     used_boards(result)),
         "Shoot 10 to 20 boards at different tilts, over the whole image.");
     return result;

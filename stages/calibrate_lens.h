@@ -1,5 +1,5 @@
 // Calibrate lens: from checkerboard corners in fused images to the camera of one setup, with
-// uncertainties that are true and the reasons to trust it or not.
+// realistic uncertainties, and the reasons to trust the result or not.
 //
 // What is fitted and how: calibrate_lens/model.h (the camera), fit.h (least squares, covariance),
 // select.h (which model). In order: robust fit; images and corners that contradict the others are
@@ -9,7 +9,7 @@
 // Perspective or telecentric follows the fusion habit of the setup: slices moved by a rail and
 // fused without rescaling show every depth at the same scale (scaled orthographic); rescaled to a
 // reference slice, the image is that slice's pinhole view; where the lens refocuses and nothing is
-// rescaled, the scale varies with depth in a way only the boards can tell.
+// rescaled, the scale varies with depth in a way that only the boards can show.
 #pragma once
 
 #include <Eigen/Core>

@@ -169,7 +169,8 @@ void judge_sharpness(const std::vector<MeasuredStation>& stations, const Station
          fmt::format("It is only {} % as sharp as its ring ({:g} % is allowed).",
                      beyond(100.0 * relative, 100.0 * settings.min_relative_sharpness, 0),
                      100.0 * settings.min_relative_sharpness),
-         "Look for a series that stopped early or a shaken frame and fuse or capture it again."});
+         "Check for a series that stopped early or for a frame with camera shake, then fuse or "
+         "capture it again."});
   }
 }
 

@@ -5,9 +5,9 @@
 // (measure_view.h) where every image has one. Else it is the specimen's median brightness, and
 // since that changes as the specimen turns, e is taken against the mean of the two neighbours on
 // the ring. Usual scatter: from what lies between each station and the mean of its neighbours, d,
-// which a slow drift does not touch: sigma = 1.4826 median|d| / sqrt(1.5). What is over the limit
-// and over `sigmas` of it is told. Where neighbours are the measure, a wrong station upsets theirs
-// too: only the greatest of three counts.
+// which a slow drift does not touch: sigma = 1.4826 median|d| / sqrt(1.5). What exceeds the limit
+// and `sigmas` of that scatter is reported. Where neighbours are the measure, a wrong station
+// upsets theirs too: only the greatest of three counts.
 //
 // Sharpness is compared within the ring, since other elevations show other sides.
 #pragma once

@@ -87,7 +87,9 @@ std::string poses_matrix_csv(const Scene& scene) {
   std::string text =
       "# x_camera = R x_world + t, mm; camera x right, y down, z forward; R row by row\n";
   text += intrinsics_comment(scene);
-  text += "image,r11,r12,r13,r21,r22,r23,r31,r32,r33,tx_mm,ty_mm,tz_mm\n";
+  text +=
+      "image,rotation_11,rotation_12,rotation_13,rotation_21,rotation_22,rotation_23,rotation_31,"
+      "rotation_32,rotation_33,translation_x_mm,translation_y_mm,translation_z_mm\n";
   for (const View& view : scene.views) {
     std::vector<double> values;
     for (int row = 0; row < 3; ++row) {
@@ -103,11 +105,13 @@ std::string poses_quaternion_csv(const Scene& scene) {
   std::string text =
       "# x_camera = R(q) x_world + t, mm; camera x right, y down, z forward; q unit, w >= 0\n";
   text += intrinsics_comment(scene);
-  text += "image,qw,qx,qy,qz,tx_mm,ty_mm,tz_mm\n";
+  text +=
+      "image,translation_x_mm,translation_y_mm,translation_z_mm,rotation_w,rotation_x,rotation_y,"
+      "rotation_z\n";
   for (const View& view : scene.views) {
     const Eigen::Vector4d q = quaternion_wxyz(view.pose.R);
     const Eigen::Vector3d& t = view.pose.t;
-    text += row_of(view.image_file, {q[0], q[1], q[2], q[3], t.x(), t.y(), t.z()});
+    text += row_of(view.image_file, {t.x(), t.y(), t.z(), q[0], q[1], q[2], q[3]});
   }
   return text;
 }

@@ -17,8 +17,8 @@ Findings limits_of_formats(const Scene& scene) {
   if (std::hypot(dx, dy) > 1e-6) {
     findings.push_back(
         {Severity::note, "export", "cameras.gltf",
-         fmt::format("glTF has no principal point; it is ({:+.2f}, {:+.2f}) px off the middle of "
-                     "the image and stands in extras only.",
+         fmt::format("glTF has no principal point; it is ({:+.2f}, {:+.2f}) px from the image "
+                     "centre and is given in extras only.",
                      dx, dy),
          "Set undistort.centre_principal_point = true where a reader needs it centred."});
   }
@@ -30,7 +30,7 @@ Findings limits_of_formats(const Scene& scene) {
   if (camera.projection == Projection::telecentric) {
     findings.push_back(
         {Severity::note, "export", "exterior.csv",
-         "The camera is telecentric: projection centres hold no information along the viewing "
+         "The camera is telecentric: projection centres carry no information along the viewing "
          "direction; camera.yml names its scale telecentric_matrix.",
          "Use cameras.json, cameras.gltf or the matrix formats with a reader of orthographic "
          "cameras."});

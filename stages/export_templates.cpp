@@ -193,13 +193,13 @@ void check_tags(const std::string& text, const std::set<std::string>& known,
     if (tag.kind == '!') continue;
     if (tag.kind == '>') {
       throw data_error(
-          fmt::format("{}: {{{{> {}}}}} includes another file, which templates here "
-                      "cannot; put its text in place.",
+          fmt::format("{}: {{{{> {}}}}} includes another file, which is not supported; insert its "
+                      "text instead.",
                       name, tag.field));
     }
     if (tag.kind == '=') {
       throw data_error(fmt::format(
-          "{}: changes the delimiters, which templates here cannot; keep {{{{ and }}}}.", name));
+          "{}: changes the delimiters, which is not supported; keep {{{{ and }}}}.", name));
     }
     if (!known.contains(tag.field)) {
       const std::string near = nearest_word(tag.field, {known.begin(), known.end()});
@@ -252,8 +252,8 @@ TextFiles render_template_text(const Scene& scene, const TemplateSettings& setti
   for (const auto& [field, value] : view_fields({}, 0, settings, c)) known.insert(field);
   if (one_a_view && text.find("{{#views}}") != std::string::npos) {
     throw data_error(
-        fmt::format("{}: lists the views, but its name \"{}\" writes one file a view; take "
-                    "{{{{#views}}}} out, or {{name}} out of the name.",
+        fmt::format("{}: lists the views, but its name \"{}\" writes one file per view; remove "
+                    "{{{{#views}}}}, or remove {{name}} from the name.",
                     name, settings.name));
   }
   check_tags(text, known, name);

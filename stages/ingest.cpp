@@ -25,7 +25,7 @@ struct Candidate {
   std::size_t ring = 0;
   int station = 0;
   double stage_angle = 0;
-  int frames = 0;     // as the user tells it; 0: not told
+  int frames = 0;     // as the user gives it; 0: not given
   std::string frame;  // as the capture table names it
   double tilt = 0;
   std::optional<double> reference_mm;
@@ -60,7 +60,7 @@ std::vector<Candidate> by_pattern(const fs::path& workspace, const Specimen& spe
     const std::size_t place = name.find("{station}");
     if (place == std::string::npos) {
       throw data_error(fmt::format(
-          "specimen.toml: ring \"{}\" has {{station}} in a folder name; put it into the file name.",
+          "specimen.toml: ring \"{}\" has {{station}} in a folder name; put it in the file name.",
           ring.name));
     }
     const std::string before = name.substr(0, place);
@@ -141,7 +141,7 @@ void drop_repeated_stations(std::vector<Candidate>& candidates, const Specimen& 
     if (!kept.empty() && kept.back().ring == candidate.ring &&
         kept.back().station == candidate.station) {
       fault(findings, candidate.source,
-            fmt::format("{} and {} both claim station {} of ring \"{}\"; the first is used.",
+            fmt::format("{} and {} are both station {} of ring \"{}\"; the first is used.",
                         kept.back().source, candidate.source, candidate.station,
                         specimen.rings[candidate.ring].name),
             "Remove or rename the one that does not belong there.");
@@ -272,7 +272,7 @@ ImageInfo probe(const StationImage& image, const ImageLimits& limits, Findings& 
     if (!limits.wrong_extension && !limits.more_pages) throw;
     const ImageInfo info = probe_image(image.file, limits);
     findings.push_back({Severity::doubt, kStage, image.source, error.what(),
-                        "It is used all the same, as limits in specimen.toml ask for."});
+                        "It is used nevertheless, because limits in specimen.toml allow it."});
     return info;
   }
 }

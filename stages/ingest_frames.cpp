@@ -123,13 +123,11 @@ void find_frames(const fs::path& workspace, const std::string& pattern,
     if (!series) continue;
     const int count = static_cast<int>(found.size());
     if (image.frames > 0 && image.frames != count) {
-      findings.push_back(
-          {Severity::doubt, "ingest", image.source,
-           fmt::format(
-               "{} frames are told for {}, but {} files match output.frame; the number told "
-               "is used.",
-               image.frames, image.source, count),
-           "Correct frames in specimen.toml or the capture table, or the pattern."});
+      findings.push_back({Severity::doubt, "ingest", image.source,
+                          fmt::format("specimen.toml or the capture table gives {0} frames for "
+                                      "{1}, but {2} files match output.frame; {0} is used.",
+                                      image.frames, image.source, count),
+                          "Correct frames in specimen.toml or the capture table, or the pattern."});
     }
     if (image.frames == 0) image.frames = count;
   }
@@ -141,7 +139,7 @@ void find_frames(const fs::path& workspace, const std::string& pattern,
                    without.size(), images.size(),
                    fmt::join(without.begin(), without.begin() + static_cast<long>(shown), ", "),
                    shown < without.size() ? ", ..." : ""),
-       "Correct the pattern; date and exposure are those of the fused image alone until then."});
+       "Correct the pattern; until then date and exposure come from the fused image only."});
 }
 
 }  // namespace trunnion

@@ -1,10 +1,10 @@
 // Part of ingest: the single frames behind the fused images. A frame holds what fusion programs
-// drop (date, exposure, maker note), and the number of frames of a series is worth telling.
+// drop (date, exposure, maker note), and the number of frames of a series is worth recording.
 //
 // output.frame is a path with {station}, {ring} and at most two *, in folder or file names:
 //   "frames/{ring}_{station}.jpg"   this frame is read; nothing is known of the number
-//   "frames/{ring}/{station}/*.dng" the first by name is read, all are counted
-// What the user tells (frames of a ring or of a row of the capture table) goes before counting.
+//   "frames/{ring}/{station}/*.tif" the first by name is read, all are counted
+// A number that the user gives (frames of a ring or of a row of the table) overrides counting.
 #pragma once
 
 #include <filesystem>
@@ -22,7 +22,7 @@ std::vector<std::string> matching_frames(const std::filesystem::path& workspace,
                                          int station);
 
 // Fills frame and frames of the images that do not have them. A station without a frame and a
-// number that contradicts what was told become findings.
+// number that contradicts the one given become findings.
 void find_frames(const std::filesystem::path& workspace, const std::string& pattern,
                  std::vector<StationImage>& images, Findings& findings);
 

@@ -15,6 +15,7 @@
 #include "stages/mask_edge.h"
 #include "stages/mask_gaps.h"
 #include "stages/mask_level.h"
+#include "stages/mask_margin.h"
 #include "stages/mask_pixels.h"
 #include "stages/mask_spill.h"
 
@@ -30,7 +31,7 @@ constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
 struct Component {
   std::size_t contour = 0;
   double area = 0;
-  double home = 0;      // mean of Survey::occupied under its box, 0..1
+  double home = 0;      // mean of SurveyResult::occupied along its contour, 0..1
   bool passes = false;  // somewhere above the high threshold
   cv::Rect box;
 };
@@ -151,24 +152,7 @@ cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResul
   return hard;
 }
 
-// Shares the pixels of `outline` where there is no margin.
-cv::Mat with_margin(const cv::Mat& outline, const MaskSettings& settings, double object_pixel_mm) {
-  double margin = settings.margin_px;
-  if (settings.margin_mm != 0.0 && object_pixel_mm > 0.0) {
-    margin += settings.margin_mm / object_pixel_mm;
-  }
-  const int whole = static_cast<int>(std::lround(std::abs(margin)));
-  if (whole == 0) return outline;
-  const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * whole + 1, 2 * whole + 1});
-  cv::Mat coverage;
-  if (margin > 0) {
-    cv::dilate(outline, coverage, disc);
-  } else {
-    cv::erode(outline, coverage, disc, cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(255));
-  }
-  return coverage;
-}
-
+// Takes the mount out as the settings say.
 void handle_mount(cv::Mat& coverage, const SurveyResult& survey, const MaskSettings& settings) {
   if (settings.mount == MountHandling::below_line) {
     const int row = static_cast<int>(std::lround(settings.mount_line_px));
@@ -190,13 +174,17 @@ cv::Rect with_rim(const cv::Rect& box, const cv::Size& image) {
 }
 
 cv::Mat painted(const cv::Mat& image) {
+  const double half = image.depth() == CV_16U ? 32767.0 : 127.0;
   cv::Mat plane = image;
   if (image.channels() == 4) {
     cv::extractChannel(image, plane, 3);
-  } else if (image.channels() == 3) {
-    cv::cvtColor(image, plane, cv::COLOR_BGR2GRAY);
+    cv::Mat painted = plane > half;
+    // Opaque all over, alpha tells nothing: an editor that paints in black and white adds it.
+    if (cv::countNonZero(painted) < static_cast<int>(painted.total())) return painted;
   }
-  return plane > (image.depth() == CV_16U ? 32767.0 : 127.0);
+  if (image.channels() == 4) cv::cvtColor(image, plane, cv::COLOR_BGRA2GRAY);
+  if (image.channels() == 3) cv::cvtColor(image, plane, cv::COLOR_BGR2GRAY);
+  return plane > half;
 }
 
 }  // namespace
@@ -217,16 +205,24 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   result.outline = soft.coverage;
   handle_mount(result.outline, survey, settings);
   result.outline(missing).setTo(0);
-  result.coverage = with_margin(result.outline, settings, object_pixel_mm);
+  const double margin = margin_px(settings, object_pixel_mm);
+  result.coverage = with_margin(result.outline, margin);
+  if (margin > 0) handle_mount(result.coverage, survey, settings);  // it would grow back
   result.coverage(missing).setTo(0);
   result.measures = measure_mask(result.outline);
   judge_outline(hard, box, look, missing, result.measures, soft);
   find_filled(hard, out, box, soft);
   predict_overlap(soft.parts, result.measures);
   if (result.measures.box_px.empty()) {
-    result.findings.push_back({Severity::doubt, "mask", "",
-                               "no specimen stands out from the backdrop",
-                               "light specimen and backdrop apart, or paint the mask by hand"});
+    result.findings.push_back(
+        {Severity::doubt, "mask", "",
+         "No specimen was found: nothing differs enough from the backdrop.",
+         "Light specimen and backdrop separately, or paint the mask by hand."});
+  } else if (cv::countNonZero(result.coverage > 127) == 0) {
+    result.findings.push_back(
+        {Severity::doubt, "mask", "",
+         fmt::format("A margin of {:.1f} px leaves nothing of the mask.", margin),
+         "Make mask.margin_px or mask.margin_mm smaller, or leave both out."});
   }
   return result;
 }

@@ -1,5 +1,5 @@
-// The coarse look of the mask stage: which blocks are backdrop, which are specimen throughout, and
-// which must be looked at pixel by pixel.
+// The coarse step of the mask stage: which blocks are backdrop, which are completely specimen, and
+// which must be tested pixel by pixel.
 #pragma once
 
 #include <cstdint>

@@ -80,11 +80,13 @@ HullView hull_view(const MaskView& view, const Camera& camera, const cv::Mat& ma
                    const cv::Mat& map_y) {
   const double scale = view.measures.silhouette_scale;
   HullView hull;
+  const cv::Mat& silhouette =
+      view.before_subtraction.empty() ? view.measures.silhouette : view.before_subtraction;
   if (map_x.empty()) {
-    hull.silhouette = view.measures.silhouette;
+    hull.silhouette = silhouette;
   } else {
-    cv::remap(view.measures.silhouette, hull.silhouette, map_x, map_y, cv::INTER_LINEAR,
-              cv::BORDER_CONSTANT, cv::Scalar(0));
+    cv::remap(silhouette, hull.silhouette, map_x, map_y, cv::INTER_LINEAR, cv::BORDER_CONSTANT,
+              cv::Scalar(0));
   }
   // Centre of cell i is at pixel scale i + (scale - 1) / 2.
   const double shift = 0.5 * (scale - 1.0);
@@ -129,34 +131,40 @@ std::vector<HullView> hull_views(const std::vector<MaskView>& views, const Camer
   return hulls;
 }
 
-void doubt(MaskConfidence& result, std::size_t k, const std::string& name,
-           const std::string& what) {
+void doubt(MaskConfidence& result, std::size_t k, const MaskView& view, const std::string& what) {
+  if (view.painted && view.measures.area_px > 0) {  // painted away as a whole is a slip
+    result.findings.push_back(
+        {Severity::note, "mask", view.name,
+         what + " The mask was painted by hand, so this counts as decided.",
+         "Nothing to do. Check the painted mask if this is not what you meant."});
+    return;
+  }
   result.scores[k].doubtful = true;
-  result.findings.push_back({Severity::doubt, "mask", name, what,
-                             "look at the mask; paint NAME.mask-add.png or NAME.mask-subtract.png "
-                             "beside the image where it is wrong"});
+  result.findings.push_back({Severity::doubt, "mask", view.name, what,
+                             "Check the mask; where it is wrong, paint NAME.mask-add.png or "
+                             "NAME.mask-subtract.png beside the image."});
 }
 
 std::string expected_overlap(const MaskMeasures& measures) {
   const cv::Rect& at = measures.doubt_px;
   return fmt::format(
-      "is expected to overlap with the specimen by {:.1f} % only (standard deviation {:.1f} %); "
-      "most of the doubt lies in columns {} to {}, rows {} to {}",
+      "an overlap of only {:.1f} % with the specimen is expected (standard deviation {:.1f} %), "
+      "and most of the uncertainty is in columns {} to {}, rows {} to {}.",
       100 * measures.predicted_overlap, 100 * measures.predicted_sigma, at.x, at.br().x - 1, at.y,
       at.br().y - 1);
 }
 
-// By what each image shows alone. Where that is half of the set and more, it is told once.
+// From what each image shows alone. Reported once where it concerns half of the set or more.
 void judge_prediction(const std::vector<MaskView>& views, MaskConfidence& result) {
   std::vector<std::size_t> poor;
   for (std::size_t k = 0; k < views.size(); ++k) {
     const double predicted = views[k].measures.predicted_overlap;
-    if (predicted > 0 && predicted < kLeastOverlap) poor.push_back(k);
+    if (!views[k].painted && predicted > 0 && predicted < kLeastOverlap) poor.push_back(k);
   }
   if (poor.empty()) return;
   if (2 * poor.size() < views.size()) {
     for (const std::size_t k : poor) {
-      doubt(result, k, views[k].name, "the mask " + expected_overlap(views[k].measures));
+      doubt(result, k, views[k], "Of this mask " + expected_overlap(views[k].measures));
     }
     return;
   }
@@ -168,10 +176,10 @@ void judge_prediction(const std::vector<MaskView>& views, MaskConfidence& result
   }
   result.findings.push_back(
       {Severity::doubt, "mask", "",
-       fmt::format("{} of {} masks may not be good enough; the poorest, {}, {}", poor.size(),
+       fmt::format("{} of {} masks may not be good enough. Of the poorest, {}, {}", poor.size(),
                    views.size(), views[worst].name, expected_overlap(views[worst].measures)),
-       "look at the masks; choose a backdrop of another brightness or colour, or paint "
-       "NAME.mask-add.png or NAME.mask-subtract.png beside the images"});
+       "Check the masks. Choose a backdrop of another brightness or colour, or paint "
+       "NAME.mask-add.png or NAME.mask-subtract.png beside the images."});
 }
 
 void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result) {
@@ -185,9 +193,9 @@ void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result
     if (!std::isfinite(jump[k])) continue;
     result.scores[k].continuity = std::clamp(1.0 - std::max(0.0, jump[k] - middle), 0.0, 1.0);
     if (result.scores[k].continuity < kLeastContinuity && jump[k] > middle + kOutlier * sigma) {
-      doubt(result, k, views[k].name,
-            fmt::format("the silhouette jumps by {:.0f} % of itself between its neighbours on the "
-                        "ring; {:.0f} % is usual in this set",
+      doubt(result, k, views[k],
+            fmt::format("Mask area or position changes by {:.0f} % from the neighbouring stations; "
+                        "{:.0f} % is typical of this set.",
                         100 * jump[k], 100 * middle));
     }
   }
@@ -208,9 +216,10 @@ void judge_agreement(const std::vector<MaskView>& views, const Camera& camera,
   if (middle < kLeastAgreement) {
     result.findings.push_back(
         {Severity::doubt, "mask", "",
-         fmt::format("the silhouettes agree by only {:.1f} % in the median under the poses",
+         fmt::format("With these poses the masks agree with the visual hull of the other views by "
+                     "only {:.1f} % (median).",
                      100 * middle),
-         "calibrate lens and axis, or check the stage angles; the masks themselves may be sound"});
+         "Calibrate lens and axis, or check the stage angles; the masks themselves may be right."});
   }
   for (std::size_t k = 0; k < views.size(); ++k) {
     MaskScore& score = result.scores[k];
@@ -220,12 +229,14 @@ void judge_agreement(const std::vector<MaskView>& views, const Camera& camera,
                      agreements[k] < middle - std::max(0.02, kOutlier * sigma);
     if (!odd) continue;
     if (hulls[k].missing > hulls[k].excess) {
-      doubt(result, k, views[k].name,
-            fmt::format("lacks what the other silhouettes show: {:.1f} % of its area",
+      doubt(result, k, views[k],
+            fmt::format("The other views show specimen where this mask has none ({:.1f} % of its "
+                        "area); part of the specimen may be missing.",
                         100 * hulls[k].missing));
     } else {
-      doubt(result, k, views[k].name,
-            fmt::format("shows what the other silhouettes deny: {:.1f} % of its area",
+      doubt(result, k, views[k],
+            fmt::format("{:.1f} % of the mask lies outside the visual hull of the other views; it "
+                        "may contain backdrop.",
                         100 * (1 - hulls[k].agreement)));
     }
   }
@@ -242,10 +253,10 @@ MaskConfidence mask_confidence(const std::vector<MaskView>& views, const Camera&
     result.scores[k].separation =
         std::clamp(0.5 * measures.separation, 0.0, 1.0) * (1.0 - measures.weak_outline);
     if (measures.area_px <= 0) {
-      doubt(result, k, views[k].name, "no specimen was found");
+      doubt(result, k, views[k], "No specimen was found.");
     } else if (result.scores[k].separation < kLeastSeparation) {
-      doubt(result, k, views[k].name,
-            fmt::format("the outline hardly stands out from the backdrop ({:.0f} % of it does not)",
+      doubt(result, k, views[k],
+            fmt::format("{:.0f} % of the outline has too little contrast with the backdrop.",
                         100 * measures.weak_outline));
     }
   }

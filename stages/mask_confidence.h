@@ -1,14 +1,16 @@
-// Mask confidence: how far each mask can be trusted, without any truth to compare with.
+// Mask confidence: how reliable each mask is, estimated without ground truth.
 //
-// Four witnesses are heard:
-//   prediction  the overlap that the image alone lets expect (mask_doubt.h);
-//   separation  how clearly the specimen stands out along the outline (from the mask stage);
+// Four measures are combined:
+//   prediction  the overlap with the specimen that the image alone lets expect (mask_doubt.h)
+//   separation  contrast between specimen and backdrop along the outline (from the mask stage);
 //   continuity  area and centroid along the ring: a station is compared with the mean of its two
-//               neighbours, and the scatter of the ring itself says what is usual;
-//   agreement   silhouettes under the known poses: the hull carved from all must meet each
+//               neighbours; the typical difference is that of the ring itself;
+//   agreement   silhouettes under the known poses: each is compared with the visual hull of all
 //               (core/silhouette_hull.h).
-// With doubtful poses all views disagree alike: that is told once for the set, and single images
-// are named only where they stand out from the rest.
+// A mask painted by a person is a decision: what would be a doubt about it is a note, and what was
+// removed by hand does not carve the hull of the other views.
+// Wrong poses make all views disagree. That is reported once for the set; single images are named
+// only where they disagree clearly more than the rest.
 #pragma once
 
 #include <optional>
@@ -27,7 +29,9 @@ struct MaskView {
   std::string ring;
   double stage_angle = 0;  // rad; neighbours are found by it
   MaskMeasures measures;
-  std::optional<Pose> pose;  // where every view has one, silhouettes are compared
+  std::optional<Pose> pose;    // where every view has one, silhouettes are compared
+  bool painted = false;        // changed by hand
+  cv::Mat before_subtraction;  // silhouette without what was taken away by hand; empty: nothing was
 };
 
 struct MaskScore {

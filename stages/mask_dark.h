@@ -1,7 +1,8 @@
-// Dark parts before a dark backdrop: a glossy eye that mirrors the dome to about the backdrop's
-// level has hardly any contrast to the eye, and yet differs by many sigmas of the noise.
+// Dark parts in front of a dark backdrop. A glossy eye that reflects the diffuser at about the
+// level of the backdrop has almost no visible contrast, but still differs by many sigmas of the
+// noise.
 //
-// What is darker than a dark backdrop is neither glow nor flare, so it has substance. The mean
+// What is darker than a dark backdrop is neither glow nor flare, so it is specimen. The mean
 // difference of 3 x 3 pixels over its noise is held against its own scatter in the clear around
 // the specimen, which includes what the backdrop's estimate errs by. Pixels that are darker by many
 // sigmas and touch the specimen are joined to it, with the doubtful ones between them, where such a

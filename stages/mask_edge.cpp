@@ -209,7 +209,7 @@ template <typename T>
 void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
                   const PixelBackdrop& backdrop, SoftOutline& outline) {
   const int step = std::max(1, box.height / 600);
-  // Two discs, the layers and the pixels that tell a colour.
+  // Two discs, the layers and the pixels that give a colour.
   constexpr int kRim = 2 * (kDeepest + 2) + kDeepest + 3;
   const std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
   const int inset = transition_of<T>(image, tiles, hard, step, backdrop);

@@ -1,10 +1,10 @@
-// Gaps of the mask: openings through which the backdrop is seen.
+// Gaps of the mask: openings through which the backdrop is visible.
 //
 // Gaps. With z the difference of a pixel from the backdrop over the noise, channel by channel,
 // chi2 = |z|^2 of a backdrop pixel follows the chi-squared distribution of as many degrees of
 // freedom as there are channels. Pixels within its bulk that hang together are a gap if their mean
 // chi2 is that of noise and, where the gap is wide enough to average, the means of 3 x 3 are too: a
-// dark cavity before a black backdrop comes near the backdrop's level but drifts through it.
+// dark cavity in front of a black backdrop comes near the backdrop's level but drifts through it.
 #pragma once
 
 #include <opencv2/core.hpp>

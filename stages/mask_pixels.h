@@ -1,4 +1,4 @@
-// The fine look of the mask stage: which pixels stand out from the backdrop.
+// The fine step of the mask stage: which pixels differ from the backdrop.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -8,7 +8,7 @@
 
 namespace trunnion {
 
-// CV_8U, full size, 255 where a pixel stands out: solid blocks whole, mixed ones pixel by pixel.
+// CV_8U, full size, 255 where a pixel differs: solid blocks whole, mixed ones pixel by pixel.
 cv::Mat standing_out(const cv::Mat& image, const BlockLook& look, const SurveyResult& survey);
 
 }  // namespace trunnion

@@ -1,6 +1,6 @@
 // Reflections of the specimen in a coloured backdrop.
 //
-// A glossy backdrop mirrors the specimen's colour weakly where it stands or hangs close above:
+// A glossy backdrop weakly reflects the colour of a specimen that is close to it:
 // across the ray of shadow and spill (contrast.h), and so above the low threshold, but nowhere near
 // the specimen's contrast. What hangs on the specimen, is broader than a bristle and stays below
 // the middle of the two thresholds all over is such a reflection.

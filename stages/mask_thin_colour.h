@@ -1,4 +1,4 @@
-// Own colours of thin parts, learnt over the whole image.
+// The true colours of thin parts, estimated over the whole image.
 //
 // A bristle of a pixel covers hardly a pixel whole, so its colour can't be read off next to it. But
 // bristles are of a kind: the colours of thin parts are taken as normal, F ~ N(m, S). Of their
@@ -30,7 +30,7 @@ struct ThinColours {
   cv::Matx33d precision;  // inverse of the spread
 };
 
-// Nothing where there are too few pixels to learn from or they tell no colour.
+// Nothing where there are too few pixels, or where they do not determine a colour.
 std::optional<ThinColours> learn_thin_colours(const std::vector<ThinPixel>& pixels);
 
 // Colours of a thin part whose pixels of most contrast near here are `extreme`.

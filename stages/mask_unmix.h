@@ -24,7 +24,7 @@ struct Colours {
 struct Mixture {
   float coverage = 1;
   float cost = 0;        // -2 log likelihood, but for a constant
-  bool decided = false;  // specimen and backdrop differ enough to tell
+  bool decided = false;  // specimen and backdrop differ enough to decide
 };
 
 // `variance` of the pixel's noise in each channel.

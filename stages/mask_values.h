@@ -1,4 +1,4 @@
-// Pixel values and the backdrop behind them, as the fine looks of the mask stage read them.
+// Pixel values and the backdrop behind them, as the fine steps of the mask stage read them.
 #pragma once
 
 #include <algorithm>

@@ -157,8 +157,8 @@ ScaleMeasurement measure_scale(const cv::Mat& image, const ScaleOptions& options
   const std::vector<double> places = ruling_places(profile, first);
   result.rulings = static_cast<int>(places.size());
   if (result.rulings < options.min_rulings) {
-    result.reason = fmt::format("only {} rulings are seen; at least {} are needed", result.rulings,
-                                options.min_rulings);
+    result.reason = fmt::format("only {} graduations are visible; at least {} are needed",
+                                result.rulings, options.min_rulings);
     return result;
   }
   std::vector<double> gaps;
@@ -190,9 +190,8 @@ ScaleMeasurement measure_scale(const cv::Mat& image, const ScaleOptions& options
   result.rms_px = std::sqrt(rest / n);
   if (result.rms_px > 0.1 * result.division_px) {
     result.reason = fmt::format(
-        "the rulings miss equal divisions by {:.2f} px at {:.2f} px each; only the scale itself "
-        "may "
-        "be in the image",
+        "graduations are unevenly spaced (deviation {:.2f} px, mean spacing {:.2f} px); crop the "
+        "image to the scale",
         result.rms_px, result.division_px);
     return result;
   }

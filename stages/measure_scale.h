@@ -1,5 +1,5 @@
 // Measure scale: mm per pixel in the plane of focus from one image of a stage micrometer, a ruled
-// scale of equal divisions. It serves where no board is at hand; it says nothing of distortion.
+// scale of equal divisions. Use it if there is no board; it does not measure distortion.
 //
 // The rulings' direction is that in which the image's gradients are longest on the whole (structure
 // tensor; W. Foerstner, E. Guelch 1987); the image is summed along the rulings; each ruling's place

@@ -21,7 +21,7 @@ double object_distance_mm(const Setup& setup, const CalibrationRecord* record) {
   return record->lens->camera.fx * setup.pixel_pitch_um * 1e-3 / *setup.measured_magnification;
 }
 
-// The second axis as told, for a tilt that no calibration has measured.
+// The second axis as given, for a tilt that no calibration has measured.
 Tilt nominal_tilt(const NominalTilt& told, double angle) {
   Tilt tilt;
   tilt.axis = told.axis;
@@ -56,7 +56,7 @@ RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& s
 // A ring is the calibrated one up to so much: what a user reads off a stand is no better.
 constexpr double kElevationDoubt = 3.0 * std::numbers::pi / 180.0;
 
-// The calibrated second axis at a tilt that was only told.
+// The calibrated second axis at a tilt that was given but not calibrated.
 Tilt tilt_on_calibrated_axis(const AxisCalibration& calibration, const NominalTilt& told,
                              double angle) {
   Tilt tilt = nominal_tilt(told, angle);
@@ -102,7 +102,7 @@ void check_told(const Ring& ring, const RingAxis& found, Findings& findings) {
          fmt::format("Ring \"{}\" was calibrated at a tilt of {:.1f} degrees, but tilt_deg says "
                      "{:.1f}; the calibrated one is used.",
                      ring.name, degrees(found.tilt.angle), degrees(ring.tilt)),
-         "Correct tilt_deg, or calibrate the axis again if the ring was tilted otherwise."});
+         "Correct tilt_deg, or calibrate the axis again if the ring had another tilt."});
   }
 }
 
@@ -116,11 +116,11 @@ void check_tilt(const RingAxis& ring, bool telecentric, Findings& findings) {
   if (seen > 0.2 * turned) return;
   findings.push_back(
       {Severity::doubt, "orient", "",
-       fmt::format("Ring \"{}\" is tilted by {:.1f} degrees about nearly the line of sight: its "
-                   "images are turned, but show the specimen from where they did before.",
+       fmt::format("Ring \"{}\" is tilted by {:.1f} degrees about an axis close to the viewing "
+                   "direction: its images are rotated, but the viewpoint does not change.",
                    ring.ring, degrees(ring.tilt.angle)),
-       "Tilt about an axis across the line of sight to see the specimen from other sides; check "
-       "azimuth_deg of [tilt]."});
+       "Tilt about an axis perpendicular to the viewing direction to see the specimen from other "
+       "sides; check azimuth_deg of [tilt]."});
 }
 
 View view_of(const OrientStation& station, const RingAxis& ring, const Ring& told,
@@ -161,10 +161,10 @@ class References {
   }
   void report(Findings& findings) const {
     if (!told_ || serve_) return;
-    findings.push_back({Severity::doubt, "orient", "",
-                        "reference_mm moves no camera here: the images are no pinhole views of a "
-                        "slice of a rail series.",
-                        "Take reference_mm out, or correct [fusion] of the setup."});
+    findings.push_back(
+        {Severity::doubt, "orient", "",
+         "reference_mm has no effect: it applies only to rail series rescaled when fused.",
+         "Remove reference_mm, or correct [fusion] in the setup."});
   }
 
  private:
@@ -192,7 +192,7 @@ OrientResult orient(const std::vector<OrientStation>& stations, const Specimen& 
       result.findings.push_back(
           {Severity::doubt, "orient", "",
            fmt::format("Ring \"{}\" has no calibrated rotation axis; its poses come from nominal "
-                       "geometry and carry wide sigmas.",
+                       "geometry and have large uncertainties.",
                        ring.name),
            "Calibrate the axis with a checkerboard on the stage (trunnion calibrate axis)."});
       result.rings.push_back(nominal_ring(ring, specimen, setup, record));

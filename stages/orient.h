@@ -2,13 +2,13 @@
 // station with its covariance, in millimetres, before any reconstruction.
 //
 // With an axis calibration the axis of each ring comes from the record; without one, working
-// distance, elevation and offsets from the specimen file make priors with wide sigmas. The second
+// distance, elevation and offsets from the specimen file give priors with large sigmas. The second
 // axis, where rings are tilted about one, comes from either in the same way. A ring that the record
 // does not hold stands on the axis of a calibrated ring of its elevation where one of the two is
 // tilted: then the camera has not moved.
 //
-// Told rail positions of the reference slice move the camera along its view (turntable.h), where
-// the image is the pinhole view of a slice of a rail series.
+// Given rail positions of the reference slice move the camera along its viewing direction
+// (turntable.h) if the images are pinhole views of a slice of a rail series.
 #pragma once
 
 #include <optional>
@@ -28,7 +28,7 @@ struct OrientStation {
   std::size_t ring_index = 0;  // into Specimen::rings
   int station = 0;
   double stage_angle = 0;                             // rad, signed by the direction of turning
-  double tilt = 0;                                    // rad, about the second axis, as told
+  double tilt = 0;                                    // rad, about the second axis, as given
   std::optional<double> reference_mm = std::nullopt;  // rail position of the reference slice
 };
 

@@ -154,9 +154,9 @@ void set_field(PlanOption& option, const Setup& setup, const PlanWish& wish,
   option.panels = static_cast<int>(std::min(count, 1e9));
   option.fits = option.panels == 1;
   if (!option.fits) {
-    option.reason =
-        fmt::format("sees {:.3g} x {:.3g} mm, but the turning specimen fills {:.3g} x {:.3g} mm",
-                    option.field_width_mm * usable, option.field_height_mm * usable, swept, tall);
+    option.reason = fmt::format(
+        "field of view {:.3g} x {:.3g} mm, but the turning specimen fills {:.3g} x {:.3g} mm",
+        option.field_width_mm * usable, option.field_height_mm * usable, swept, tall);
   }
 }
 
@@ -314,10 +314,11 @@ CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,
     plan.chosen = options_of(coarser, setups, plan.rings, settings).front();
     plan.planned_detail_um = coarser.detail_um;
   }
-  require(inside(plan.chosen.frames, 1, kMaxFrames),
-          fmt::format("The best setup would need {:.2g} frames; ask for a coarser detail or a "
-                      "smaller specimen.",
-                      plan.chosen.frames));
+  require(
+      inside(plan.chosen.frames, 1, kMaxFrames),
+      fmt::format(
+          "The best setup would need {:.2g} frames; choose a coarser detail or a smaller specimen.",
+          plan.chosen.frames));
   set_series(plan);
   plan.advice = plan_advice(plan, wish, settings);
   return plan;

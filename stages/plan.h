@@ -9,7 +9,7 @@
 // A specimen turning in front of the camera needs a field as wide as the circle it sweeps, and at
 // each station a series as deep as it is in that direction.
 //
-// Costs nothing but arithmetic: no image is read. Deterministic.
+// No image is read. Deterministic.
 #pragma once
 
 #include <optional>
@@ -26,7 +26,7 @@ struct PlanWish {
   double width_mm = 0;                 // across the view at stage angle 0
   double depth_mm = 0;                 // along the view at stage angle 0
   std::optional<double> diameter_mm;   // of the circle it sweeps; instead of width and depth
-  double detail_um = 0;                // smallest separation of two features to tell apart
+  double detail_um = 0;                // smallest separation of two features to resolve
   Surface surface = Surface::unknown;  // for advice on light and masks
   bool black_backdrop = false;
 };

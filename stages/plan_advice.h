@@ -1,5 +1,6 @@
-// Advice on a plan: wishes that can't be had and what they would cost, rules of the trade, risks to
-// poses and masks, and cautions where the plan touches people or the specimen (docs/safety.md).
+// Advice on a plan: requests that cannot be met and what alternatives cost, common practice, risks
+// to poses and masks, and what this plan asks of people and specimen. The cautions that hold for
+// every capture are not advice: core/cautions.h.
 #pragma once
 
 #include "stages/plan.h"

@@ -180,7 +180,7 @@ void draw_panel(std::string& svg, const Panel& panel, const std::vector<Sample>&
 std::vector<Panel> panels_of(const CapturePlan& plan) {
   const bool fine = plan.chosen.depth_of_field_mm < 0.1;
   const double per_mm = fine ? 1000.0 : 1.0;
-  Panel depth{"Depth of field for this wish (total)", fine ? "um" : "mm", {}, kTop};
+  Panel depth{"Depth of field at the requested detail (total)", fine ? "um" : "mm", {}, kTop};
   depth.curves = {{"depth of field", "#1d4ed8", 2.5, "",
                    [per_mm](const auto& o) { return per_mm * o.depth_of_field_mm; }},
                   {"by waves alone", "#64748b", 1.5, "6 4", [per_mm](const auto& o) {

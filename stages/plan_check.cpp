@@ -57,7 +57,7 @@ void Comparison::setup(const std::string& name) {
   const std::string& planned = plan_.chosen.setup;
   if (name.empty() || name == planned || name == planned_setup_name(plan_.chosen)) return;
   add(Severity::note, "",
-      fmt::format("The set was taken with setup {}, planned was {}.", name, planned),
+      fmt::format("The set was shot with setup {}; setup {} was planned.", name, planned),
       "Focus step and slices of the plan hold for the planned setup only; plan again to compare.");
 }
 
@@ -73,7 +73,7 @@ void Comparison::stations(const PlannedRing& ring, const RingImages& images) {
     if (!planned.contains(station)) extra.push_back(station);
     if (found.size() > 1) {
       add(Severity::doubt, found.back()->file,
-          fmt::format("Ring {} has {} images of station {}, planned was one.", ring.name,
+          fmt::format("Ring {} has {} images of station {}; one was planned.", ring.name,
                       found.size(), station),
           "Keep one and move the others out of the set.");
     }
@@ -100,11 +100,11 @@ void Comparison::angles(const PlannedRing& ring, const RingImages& images) {
         std::remainder(found->second.front()->stage_angle - station.stage_angle, 2.0 * kPi));
     if (std::abs(off) <= settings_.max_angle_error_deg) continue;
     add(Severity::doubt, found->second.front()->file,
-        fmt::format("Ring {} station {} stood at {:.2f} deg, {:+.2f} deg from the plan ({:g} is "
+        fmt::format("Ring {} station {} was at {:.2f} deg, {:+.2f} deg from the plan ({:g} is "
                     "allowed).",
                     ring.name, station.station, degrees(found->second.front()->stage_angle), off,
                     settings_.max_angle_error_deg),
-        "Correct the angle in specimen.toml or the capture table if the stage really stood there.");
+        "Correct the angle in specimen.toml or the capture table if the stage really was there.");
   }
 }
 
@@ -122,7 +122,8 @@ void Comparison::coverage(const PlannedRing& ring, const RingImages& images) {
       add(Severity::fault, image.file,
           fmt::format("The specimen covers {:.2g} % of the image, {:.2g} % in the ring's median.",
                       100.0 * c.fraction, 100.0 * typical),
-          "Look at the image and its mask: specimen fallen, frame black, or mask failed.");
+          "Check the image and its mask: the specimen may have fallen, the frame may be black, or "
+          "the mask may have failed.");
     }
     std::string edges;
     for (const auto& [touches, name] :
@@ -158,10 +159,10 @@ void Comparison::size(const std::vector<ReturnedImage>& images) {
   }
   if (worst_image == nullptr) return;
   add(Severity::doubt, worst_image->file,
-      fmt::format("The specimen is {:.3g} mm wide here, planned were {:.3g} mm.", seen_mm,
+      fmt::format("The specimen is {:.3g} mm wide here; {:.3g} mm were planned.", seen_mm,
                   planned_mm),
-      "Series a quarter turn from here may have stopped short of it: look for blur bands at the "
-      "near and far ends, and plan again with the true size.");
+      "Focus series a quarter turn from here may not cover its depth: check for blur at the near "
+      "and far ends, and plan again with the true size.");
 }
 
 }  // namespace

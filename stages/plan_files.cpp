@@ -13,7 +13,7 @@ namespace {
 
 constexpr std::array kBackdrops{"auto", "black", "white", "grey", "colour"};
 
-// TOML tells 1 from 1.0, our reader does not; people read the shortest.
+// TOML distinguishes 1 and 1.0, our reader does not; the shortest form is easiest to read.
 std::string number(double value) {
   return fmt::format("{}", value);
 }
@@ -47,8 +47,8 @@ std::string specimen_toml(const CapturePlan& plan, const std::string& setup_path
   auto out = std::back_inserter(text);
   fmt::format_to(
       out,
-      "# Written by trunnion plan; what was really shot belongs here, so correct it "
-      "after the capture.\n"
+      "# Written by trunnion plan. Correct it after the capture: it must describe what was really "
+      "shot.\n"
       "# {:.0f} frames at {} stations, focus step {:.4g} mm, expected detail {:.3g} um.\n"
       "title = {}\nsetup = {}\n\n[backdrop]\nkind = \"{}\"\n",
       plan.frames, plan.station_count, plan.chosen.step_mm, plan.chosen.resolution_um,

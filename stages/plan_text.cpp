@@ -6,6 +6,7 @@
 #include <iterator>
 
 #include "core/angle.h"
+#include "core/cautions.h"
 
 namespace trunnion {
 namespace {
@@ -31,27 +32,57 @@ std::string aperture(const PlanOption& o) {
                      : fmt::format("f/{:g}", o.f_number);
 }
 
+// Broken between words, at 79 columns: cautions are sentences, and are read where they fold well.
+std::string folded(std::string_view words, std::string_view indent) {
+  constexpr std::size_t kWidth = 79;
+  std::string text;
+  std::size_t column = 0;
+  while (!words.empty()) {
+    const std::size_t length = std::min(words.find(' '), words.size());
+    if (column > 0 && column + 1 + length > kWidth) {
+      text += fmt::format("\n{}", indent);
+      column = indent.size();
+    } else if (column > 0) {
+      text += ' ';
+      ++column;
+    }
+    text += words.substr(0, length);
+    column += length;
+    words.remove_prefix(std::min(length + 1, words.size()));
+  }
+  return text + "\n";
+}
+
+void add_cautions(std::string& text) {
+  text += folded(cautions_rule(), "");
+  for (const Caution& caution : cautions()) {
+    text += folded(fmt::format("- {}: {}", caution.subject, caution.text), "  ");
+  }
+  text += "docs/safety.md says more.\n\n";
+}
+
 void add_chosen(std::string& text, const CapturePlan& plan) {
   const PlanOption& c = plan.chosen;
   auto out = std::back_inserter(text);
   fmt::format_to(out, "{}: {} x {} x {} mm, finest detail {:g} um\n\n", plan.title, plan.height_mm,
                  plan.width_mm, plan.depth_mm, plan.detail_um);
-  text += plan.possible      ? "Fewest frames with\n"
-          : plan.chosen.fits ? fmt::format("Not possible as wished; planned for {:.3g} um with\n",
-                                           plan.planned_detail_um)
-                             : "Not possible in one view; nearest is\n";
+  text += plan.possible ? "Setup with the fewest frames\n"
+          : plan.chosen.fits
+              ? fmt::format("Not possible at the detail requested; planned for {:.3g} um with\n",
+                            plan.planned_detail_um)
+              : "Not possible in one view; the nearest setup is\n";
   fmt::format_to(out, "  setup           {} ({})\n", c.setup, c.title);
   fmt::format_to(out, "  magnification   {:.3g}, {}, working f/{:.3g}, NA {:.3g}\n",
                  c.magnification, aperture(c), c.working_f_number, c.numerical_aperture);
   fmt::format_to(out, "  field of view   {:.3g} x {:.3g} mm, camera in {} format{}{}\n",
                  c.field_width_mm, c.field_height_mm, c.portrait ? "portrait" : "landscape",
-                 c.turned ? ", turned against the setup file" : "",
-                 c.panels > 1 ? fmt::format(", {} views a station", c.panels) : "");
+                 c.turned ? ", camera rotated 90 degrees from the setup file" : "",
+                 c.panels > 1 ? fmt::format(", {} views per station", c.panels) : "");
   fmt::format_to(out,
                  "  detail          {:.3g} um expected, {:.3g} um by diffraction, pixel {:.3g} um "
-                 "({:.2g} pixels a resolved element)\n",
+                 "({:.2g} pixels per resolved element)\n",
                  c.resolution_um, c.diffraction_um, c.pixel_um, c.pixels_per_element);
-  fmt::format_to(out, "  depth of field  {} in all, focus step {}\n", length(c.depth_of_field_mm),
+  fmt::format_to(out, "  depth of field  {} total, focus step {}\n", length(c.depth_of_field_mm),
                  length(c.step_mm));
   for (const PlannedRing& ring : plan.rings) {
     const auto [least, most] =
@@ -64,7 +95,7 @@ void add_chosen(std::string& text, const CapturePlan& plan) {
         out, "  {:<15} {} stations every {:.4g} deg at {:.3g} deg elevation, {} slices\n",
         ring.name, ring.stations.size(), degrees(ring.step), degrees(ring.elevation), slices);
   }
-  fmt::format_to(out, "  in all          {:.0f} frames at {} stations, {}, {} raw, {} fused\n",
+  fmt::format_to(out, "  total           {:.0f} frames at {} stations, {}, {} raw, {} fused\n",
                  plan.frames, plan.station_count, duration(c.seconds), size_of(c.raw_gb),
                  size_of(c.fused_gb));
 }
@@ -75,7 +106,7 @@ void add_table(std::string& text, const CapturePlan& plan, std::size_t rows) {
   std::size_t wide = 5;
   for (std::size_t i = 0; i < shown; ++i) wide = std::max(wide, plan.options[i].setup.size());
   fmt::format_to(out, "\n{:<{}} {:>6} {:>8} {:>10} {:>9} {:>9} {:>9} {:>9}  {}\n", "setup", wide,
-                 "magn.", "aperture", "detail um", "step", "frames", "time", "raw", "serves");
+                 "magn.", "aperture", "detail um", "step", "frames", "time", "raw", "suitable");
   for (std::size_t i = 0; i < shown; ++i) {
     const PlanOption& o = plan.options[i];
     fmt::format_to(out, "{:<{}} {:>6.3g} {:>8} {:>10.3g} {:>9} {:>9.0f} {:>9} {:>9}  {}\n", o.setup,
@@ -93,6 +124,7 @@ void add_table(std::string& text, const CapturePlan& plan, std::size_t rows) {
 
 std::string plan_text(const CapturePlan& plan, std::size_t rows) {
   std::string text;
+  add_cautions(text);
   add_chosen(text, plan);
   if (plan.options.size() > 1) add_table(text, plan, rows);
   text += "\n";

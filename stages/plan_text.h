@@ -1,4 +1,4 @@
-// A plan as people read it on a terminal.
+// A plan as people read it on a terminal: the cautions first, then the numbers.
 #pragma once
 
 #include <string>

@@ -5,7 +5,7 @@
 //
 // The problem solved: minimise over rig parameters p and points x
 //   sum rho(|project(p, x) - seen|^2 / sigma_px^2) + |p - p_prior|^2 in the metric of the priors.
-// The rig fixes the gauge: what no image can tell (scale, height of the origin along the axis,
+// The rig fixes the gauge: what no image determines (scale, height of the origin along the axis,
 // azimuth of station 0) stays at its prior, with its prior's sigma. Scale is that of the
 // calibration. Where nothing is calibrated the same stage finds the axis from nominal geometry, or
 // says that it did not. Covariances are those of the normal equations at the solution, scaled by

@@ -10,7 +10,7 @@
 // then look like changes of shape. So an observation weighs by sqrt(sigma_px^2 + common_px^2).
 // Covariance: the inverse of the normal equations at the solution, points eliminated (Schur
 // complement; Triggs et al., "Bundle adjustment, a modern synthesis", 2000, sections 6 and 9).
-// Directions that no image can tell (scale, height along the axis, azimuth) keep the priors'
+// Directions that no image determines (scale, height along the axis, azimuth) keep the priors'
 // variance.
 #pragma once
 

@@ -4,7 +4,7 @@
 // foreshortened; by a tenth of a pixel, in like ways from view to view. So the surroundings of a
 // track in its middle view are laid over every other view by an affine map (affine_patch.h), on the
 // logarithm of the light: shading is a factor. On the demo the scatter of a coordinate falls to a
-// third (docs/decisions.md).
+// third (docs/decisions/refine-matching.md).
 #pragma once
 
 #include <vector>

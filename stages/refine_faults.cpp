@@ -79,12 +79,15 @@ std::vector<std::size_t> bump_candidates(const RigModel& model,
                                          const std::vector<PairMatches>& pairs,
                                          const std::vector<double>& shares) {
   constexpr std::size_t kMost = 8;
+  // Below this share of the median a pair fits badly. Set by hand together with the simulated bumps
+  // of tests/stages/refine_simulated_test.cpp; no published source.
+  constexpr double kBadShare = 0.92;
   const double usual = median_of(shares);
   std::map<std::size_t, double> worst;
   for (std::size_t i = 0; i < pairs.size(); ++i) {
     const auto [a, b] = std::pair(pairs[i].view_a, pairs[i].view_b);
     if (b > a + 2 || model.stations[a].ring != model.stations[b].ring) continue;
-    if (shares[i] >= 0.92 * usual) continue;
+    if (shares[i] >= kBadShare * usual) continue;
     for (std::size_t k = a + 1; k <= b; ++k) {
       const auto [at, added] = worst.try_emplace(k, shares[i]);
       if (!added) at->second = std::min(at->second, shares[i]);

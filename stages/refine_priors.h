@@ -14,7 +14,7 @@ struct FreeParameters {
 };
 
 // Adds every parameter of the rig to the problem with its prior, and holds what is not free.
-// Angle priors carry a robust loss: a station shot at a wrong angle is to stand out, not to bend
+// Angle priors have a robust loss: a station shot at a wrong angle must show, not distort
 // the others. The problem must not own its loss functions.
 void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
              const FreeParameters& free);

@@ -130,8 +130,8 @@ void check_tilt_priors(RefineResult& result, const Outcome& o) {
     if (std::abs(o.values.tilt[r]) <= kPriorLimit * sigma) continue;
     result.findings.push_back(
         {Severity::doubt, "refine", "",
-         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the one told, "
-                     "more than its sigma of {:.2f} allows.",
+         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the given tilt, "
+                     "more than its standard deviation of {:.2f} allows.",
                      result.rings[r].ring, degrees(result.rings[r].tilt.angle),
                      degrees(o.values.tilt[r]), degrees(sigma)),
          "Check tilt_deg and the sign of the tilt, or calibrate the axis with the board tilted."});
@@ -191,7 +191,7 @@ void judge(RefineResult& result, const Outcome& o) {
     result.verdict = AlignmentVerdict::will_not_align;
     result.sentence = o.adjusted.converged
                           ? fmt::format(
-                                "This set is unlikely to align from its texture alone: {} of "
+                                "This set can hardly be oriented from its texture alone: {} of "
                                 "{} stations have too few or contradicting tie points.",
                                 risky.size(), result.stations.size())
                           : std::string("The adjustment did not converge.");
@@ -200,9 +200,9 @@ void judge(RefineResult& result, const Outcome& o) {
     result.sentence = "This set is at risk at stations " + names() + ".";
   } else {
     result.verdict = AlignmentVerdict::will_align;
-    result.sentence =
-        fmt::format("This set will align: {} tie points, {} in three views or more, {:.2f} px.",
-                    result.points, result.points_in_three_views, result.rms_px);
+    result.sentence = fmt::format(
+        "This set can be oriented: {} tie points, {} in three views or more, {:.2f} px.",
+        result.points, result.points_in_three_views, result.rms_px);
   }
   if (result.verdict != AlignmentVerdict::will_align) {
     result.findings.push_back(

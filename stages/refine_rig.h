@@ -9,7 +9,7 @@
 // (zero for the first, which defines the azimuth), one angle a station, one principal distance for
 // all (as the logarithm of its change), and M the identity or, for stations after a bump of the
 // specimen, one rigid motion in the world frame. B moves the camera back along its view where the
-// reference slice stood elsewhere on the rail: told, not adjusted. Rings that differ by a tilt
+// reference slice was elsewhere on the rail: given, not adjusted. Rings that differ by a tilt
 // alone share one axis; each has a step of its tilt, all one line of the second axis.
 #pragma once
 
@@ -35,7 +35,7 @@ struct RingModel {
   Eigen::Matrix<double, 5, 5> sqrt_information;
   double sigma_start = 0;  // rad
   std::size_t axis = 0;    // the ring whose axis it stands on; itself where it shares none
-  double sigma_tilt = 0;   // rad; 0: held as told
+  double sigma_tilt = 0;   // rad; 0: fixed as given
 };
 
 // The second axis of the stage.

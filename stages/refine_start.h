@@ -2,7 +2,7 @@
 // robust minimisation of the distances from epipolar lines (Sampson error; Hartley and Zisserman,
 // "Multiple View Geometry", 2nd edition, section 11.4.3) over all pairs at once, with the priors as
 // residuals. Few parameters and no structure: it converges from geometry that is wrong by ten
-// degrees and more, where an adjustment of points would fall into the nearest hollow.
+// degrees and more, where an adjustment of points would end in a local minimum.
 #pragma once
 
 #include <vector>

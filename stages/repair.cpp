@@ -132,14 +132,17 @@ std::size_t repair_hot(cv::Mat& image, const Spot& spot) {
 
 }  // namespace
 
+bool is_repaired(const Spot& spot, const RepairSettings& settings) {
+  return settings.dust &&
+         (spot.hot_pixel || std::abs(spot.contrast) * 100.0 >= settings.min_contrast_percent);
+}
+
 RepairResult repair(cv::Mat& image, const std::vector<Spot>& spots,
                     const RepairSettings& settings) {
   RepairResult result;
-  if (!settings.dust) return result;
   const bool deep = image.depth() == CV_16U;
   for (const Spot& spot : spots) {
-    if (!spot.hot_pixel && std::abs(spot.contrast) * 100.0 < settings.min_contrast_percent)
-      continue;
+    if (!is_repaired(spot, settings)) continue;
     std::size_t pixels = 0;
     if (spot.hot_pixel || spot.transmission.empty()) {
       pixels =

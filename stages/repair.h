@@ -20,6 +20,9 @@ struct RepairResult {
   std::size_t pixels_repaired = 0;
 };
 
+// Whether the settings have this spot repaired.
+bool is_repaired(const Spot& spot, const RepairSettings& settings);
+
 // Repairs `image` in place (8 or 16 bit, 1, 3 or 4 channels; alpha untouched).
 RepairResult repair(cv::Mat& image, const std::vector<Spot>& spots, const RepairSettings& settings);
 

@@ -6,6 +6,7 @@
 #include <iterator>
 
 #include "core/angle.h"
+#include "core/cautions.h"
 
 namespace trunnion {
 
@@ -25,7 +26,11 @@ std::string csv_text(std::string_view text) {
 }
 
 std::string shot_list_csv(const std::vector<PlannedRing>& rings, double step_mm) {
-  std::string csv =
+  std::string csv = fmt::format("# {}\r\n", cautions_rule());
+  for (const Caution& caution : cautions()) {
+    csv += fmt::format("# {}: {}\r\n", caution.subject, caution.text);
+  }
+  csv +=
       "ring,station,elevation_deg,stage_angle_deg,slices,first_mm,step_mm,last_mm,positions_mm\r\n";
   auto out = std::back_inserter(csv);
   for (const PlannedRing& ring : rings) {

@@ -8,6 +8,7 @@
 #include <cmath>
 #include <cstdint>
 #include <exception>
+#include <iterator>
 #include <opencv2/imgproc.hpp>
 #include <span>
 
@@ -102,7 +103,7 @@ void check_same(const Sight& sight, const cv::Size& size, int depth) {
   if (sight.size == size && sight.depth == depth) return;
   throw data_error(fmt::format(
       "image {} of the set is {} x {} pixels at {} bits, but the first one is {} x {} at {}; all "
-      "images of one set must have one size and depth: move the odd ones out.",
+      "images of a set must have the same size and depth; move the others out.",
       sight.index, sight.size.width, sight.size.height, sight.depth == CV_16U ? 16 : 8, size.width,
       size.height, depth == CV_16U ? 16 : 8));
 }
@@ -136,7 +137,7 @@ void look_at_all(const std::span<const std::size_t> images, const ImageReader& r
           tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
 }
 
-// What all stations looked at so far have shown.
+// The data of all stations surveyed so far.
 struct Shown {
   cv::Size size;
   int depth = CV_8U;
@@ -199,7 +200,7 @@ Estimate estimate_from(Shown& shown, bool backdrop_told) {
   return estimate;
 }
 
-// Round after round, see survey.h; `seen` says how many of the images were looked at.
+// Round after round, see survey.h; `seen` says how many of the images were surveyed.
 Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageReader& read,
                          const SurveySettings& settings, bool backdrop_told, Shown& shown,
                          std::size_t& seen) {
@@ -226,10 +227,30 @@ Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageRead
   }
 }
 
+// The empty-stage image in the place of what the stations tell of the backdrop.
+void take_empty_stage(const EmptyStage& empty, SurveyResult& result, Estimate& estimate) {
+  if (empty.image.size() != cv::Size(result.width_px, result.height_px)) {
+    throw data_error(fmt::format(
+        "the empty-stage image is {} x {} pixels, but the set's images are {} x {}; shoot it with "
+        "the camera of the set.",
+        empty.image.cols, empty.image.rows, result.width_px, result.height_px));
+  }
+  std::vector<Spot> repaired;
+  std::copy_if(result.spots.begin(), result.spots.end(), std::back_inserter(repaired),
+               [&](const Spot& spot) { return !empty.is_repaired || empty.is_repaired(spot); });
+  const StackBackdrop& measured = estimate.backdrop;
+  measured.value.convertTo(result.backdrop, CV_32F, result.full_scale / 65535.0);
+  const double block_noise = typical_noise(result) / result.scale;
+  const SetSpecks specks{estimate.spotted, spotted(repaired, result.scale, measured.value.size())};
+  const cv::Mat value =
+      backdrop_from_empty(empty.image, measured, specks, result.scale, block_noise);
+  estimate.backdrop = {value, cv::Mat(value.size(), CV_8U, cv::Scalar(255)), measured.looks};
+}
+
 }  // namespace
 
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
-                    const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,
+                    const std::optional<EmptyStage>& empty_stage, BackdropKind backdrop,
                     const SurveySettings& settings) {
   Shown shown;
   std::size_t seen = 0;
@@ -244,11 +265,8 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   result.noise_at_zero = estimate.noise.at_zero;
   result.noise_per_level = estimate.noise.per_level;
   result.spots = std::move(estimate.spots);
-  if (empty_stage) {
-    const SurveyFrame empty = reduce(*empty_stage, result.scale, result.full_scale);
-    empty.mean.convertTo(estimate.backdrop.value, CV_32F);
-    estimate.backdrop.seen.setTo(255);
-  }
+  const StackBackdrop measured = estimate.backdrop;  // by the stations
+  if (empty_stage) take_empty_stage(*empty_stage, result, estimate);
   result.backdrop_seen = estimate.backdrop.seen;
   estimate.backdrop.value.convertTo(result.backdrop, CV_32F, result.full_scale / 65535.0);
   result.falloff = corner_falloff(result.backdrop, result.backdrop_seen);
@@ -269,15 +287,19 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   if (const std::optional<Finding> doubt = contradiction(result, backdrop)) {
     result.findings.push_back(*doubt);
   }
+  if (empty_stage) {
+    const Findings doubts = disagreement(estimate.backdrop.value, measured, result.separation.low);
+    result.findings.insert(result.findings.end(), doubts.begin(), doubts.end());
+  }
   if (result.separation.specimen < kFaint ||
       result.separation.specimen < 3.0 * result.separation.low) {
     result.findings.push_back(
         {Severity::doubt, "survey", "",
-         fmt::format(
-             "the specimen stands out from the backdrop by a contrast of only {:.0f}, where "
-             "{:.0f} and more make safe masks",
-             result.separation.specimen, std::max(kFaint, 3.0 * result.separation.low)),
-         "choose a backdrop of another brightness or colour, or light it apart from the specimen"});
+         fmt::format("The contrast between specimen and backdrop is only {:.0f} (weighted CIELAB "
+                     "difference); reliable masks need at least {:.0f}.",
+                     result.separation.specimen, std::max(kFaint, 3.0 * result.separation.low)),
+         "Choose a backdrop of another brightness or colour, or light it separately from the "
+         "specimen."});
   }
   return result;
 }

@@ -1,28 +1,28 @@
-// Survey: the first look at a whole set, over stations spread evenly over the rings. What does not
-// turn is backdrop; what repeats at the same pixel is dust on the sensor.
+// Survey: measures a whole set at stations spread evenly over the rings. What does not turn is
+// backdrop; what repeats at the same pixel is dust on the sensor.
 //
 // Stations. As few as the estimate needs: a first round of settings.stations; while doubt remains
-// (survey_doubt.h says which, and why) each further round looks at stations evenly between those
-// already seen, three times as many in all, up to settings.most_stations; it ends as well where a
-// round has eased no doubt. Backdrop, noise and masks are no better from 36 stations than from 8;
-// specks before texture are (docs/decisions.md).
+// (survey_doubt.h says which, and why) each further round adds stations evenly between those
+// already seen, three times as many in all, up to settings.most_stations; it also ends where a
+// round has removed no doubt. Backdrop, noise and masks are no better from 36 stations than from 8;
+// specks in front of texture are (docs/decisions/dust-search.md).
 //
 // Backdrop. The images are reduced to blocks and stacked. A pixel whose median absolute deviation
 // over the stations stays within the noise has not changed while the specimen turned; the region of
 // such pixels that hangs together with the frame's edge is backdrop. From there it grows inwards:
 // where it can be continued smoothly and some stations agree with the continuation within the
-// noise, those stations have looked past the specimen (survey_looks.h). What too few stations have
-// seen is interpolated and marked as such.
-// An empty-stage image takes the place of all this.
+// noise, those stations see the backdrop beside the specimen (survey_looks.h). What too few
+// stations see is interpolated and marked as such.
+// An image of the empty stage replaces all this (survey_empty.h).
 //
 // Noise. For a sensor the variance grows linearly with the level (EMVA standard 1288): a robust
 // line through local variances of the second-difference operator of Immerkaer, "Fast noise variance
 // estimation", Computer Vision and Image Understanding 64(2), 1996, in tiles without texture.
 //
 // Dust. A speck on the sensor dims every station's light by the same factor, so its edge stands
-// still in the logarithm of the images while all else moves on: survey_static.h tells that part of
-// the gradients apart, survey_search.h finds soft discs in it, survey_speck.h fits each,
-// survey_settle.h makes its depth surer.
+// still in the logarithm of the images while all else moves on: survey_static.h separates that part
+// of the gradients, survey_search.h finds soft discs in it, survey_speck.h fits each,
+// survey_settle.h improves its depth.
 //
 // Memory: one full image a thread, accumulators of its size and two bytes a pixel and station (a
 // quarter of that for images over 2000 px), of 24 stations at most. 26 megapixels, 16 bit, two
@@ -37,6 +37,7 @@
 
 #include "config/settings.h"
 #include "core/survey_result.h"
+#include "stages/survey_empty.h"
 
 namespace trunnion {
 
@@ -46,10 +47,10 @@ using ImageReader = std::function<cv::Mat(std::size_t)>;
 
 // `images` are the indices that may be looked at, in the order of survey_stations; how many of them
 // were is told by the result. `empty_stage` is used for the backdrop where given. Deterministic;
-// holds one full image a oneTBB worker. All images must have one size and depth; throws a data
-// error where they have not.
+// holds one full image a oneTBB worker. All images must have one size and depth, the empty-stage
+// image the same size; throws a data error where they have not.
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
-                    const std::optional<cv::Mat>& empty_stage, BackdropKind backdrop,
+                    const std::optional<EmptyStage>& empty_stage, BackdropKind backdrop,
                     const SurveySettings& settings);
 
 // Indices over the images of all rings, round after round, most_stations of them or all where there

@@ -189,8 +189,8 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
   const auto stations = static_cast<float>(frames.size());
   const float needed = std::max(1.0F, std::min(2.0F, std::floor(stations / 4.0F)));
   // A station agrees where it is as near to the continuation as the stations repeat each other and
-  // the continuation's own error allow: before a smooth backdrop that tells it from a dark part of
-  // the specimen. One just noticeable difference would be 6 sigmas before black.
+  // the continuation's own error allow: with a smooth backdrop that separates it from a dark part
+  // of the specimen. One just noticeable difference would be 6 sigmas before black.
   const cv::Mat core = core_of(still) & ~spotted;
   const float error = 2.0F * continuation_error(value, core);
   cv::Vec3f tolerance = scatter_over_stations(frames, value, core, kErrorRank);
@@ -209,7 +209,7 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
     seen = still | (count >= needed);
     sure = core | ((count >= kSureShare * stations) & ~spotted);
   }
-  // Where few stations have looked past the specimen, what they saw and the continuation from where
+  // Where few stations see the backdrop, their values and the continuation from where
   // many have are weighted alike with it.
   const cv::Mat prediction = continue_smoothly(value, sure);
   for (int y = 0; y < value.rows; ++y) {

@@ -1,10 +1,10 @@
 // Whether what the stations show so far leaves a doubt that more of them may settle.
 //
 // Specks: places shaped like a speck whose strength is neither that of a speck nor clearly of noise
-//   or pattern (survey_search.h). Strength grows with the stations, and before texture only the
-//   agreement of kAgreementStations tells a speck from pattern that stands still by chance.
-// Backdrop: blocks that too few stations looked past the specimen at, so that no second one
-//   confirms what the first saw. What the specimen always hides no station will show: no doubt.
+//   or pattern (survey_search.h). Strength grows with the stations; in front of texture only
+//   the agreement of kAgreementStations separates a speck from texture that repeats by chance.
+// Backdrop: blocks where too few stations see the backdrop beside the specimen, so that no second
+//   one confirms the first. What the specimen always hides, no station can show: no doubt.
 // Noise: the noise of every other station and of the rest differ at a middle level, as where few
 //   tiles are without texture.
 #pragma once

@@ -23,7 +23,7 @@ constexpr double kRoundEnough = 0.7;  // rounder spots are taken to be round
 constexpr double kTrailTurn = 15.0;   // deg between a trail and the radius
 constexpr double kSure = 2.0;         // times the significance of what need not be round
 
-// Plain mean of all channels, which tell of dust alike, over step x step px; alpha ignored.
+// Plain mean of all channels, which all show dust, over step x step px; alpha ignored.
 template <typename T>
 cv::Mat grey_of(const cv::Mat& image, int step) {
   const int channels = image.channels();
@@ -97,7 +97,7 @@ int odd(double size) {
   return 2 * static_cast<int>(std::lround(size / 2.0)) + 1;
 }
 
-// Images above 2000 px are looked at at half size: a speck of 4 px still covers 2 x 2.
+// Images above 2000 px are searched at half size: a speck of 4 px still covers 2 x 2.
 int dust_step(const cv::Size& image) {
   return std::max(image.width, image.height) > kFullSizePx ? 2 : 1;
 }
@@ -154,7 +154,8 @@ DustFound DustLook::spots() const {
   search.least_diameter = options_.least_diameter_px / step_;
   search.greatest_diameter = options_.greatest_diameter_px / step_;
   search.significance = options_.significance;
-  // A hot pixel on a dark backdrop also brightens it by a factor: it is told once, as what it is.
+  // A hot pixel on a dark backdrop also brightens it by a factor: it is reported once, as a hot
+  // pixel.
   const std::vector<Spot> hot = hot_pixels();
   std::vector<cv::Point2d> defects;
   for (const Spot& spot : hot) {

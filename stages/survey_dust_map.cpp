@@ -1,4 +1,4 @@
-// What the user is told and shown of dust (see survey.h and survey_dust.h).
+// Messages and picture about dust for the user (see survey.h and survey_dust.h).
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -31,19 +31,20 @@ Findings dust_advice(const std::vector<Spot>& spots, const cv::Size& image) {
     const double v = worst->y_px / image.height;
     const std::string row = v < 1.0 / 3 ? "upper " : v > 2.0 / 3 ? "lower " : "middle ";
     const std::string column = u < 1.0 / 3 ? "left" : u > 2.0 / 3 ? "right" : "middle";
-    const std::string place = row == "middle " && column == "middle" ? "the middle" : row + column;
+    const std::string place = row == "middle " && column == "middle" ? "middle" : row + column;
     findings.push_back(
         {Severity::note, "survey", "",
-         fmt::format("{} spot{} of dust repeat{} at the same place in every image, {} over 20 px, "
-                     "worst at {}",
+         fmt::format("{} dust spot{} repeat{} at the same place in every image, {} of them larger "
+                     "than 20 px, the worst in the {}.",
                      dust, dust == 1 ? "" : "s", dust == 1 ? "s" : "", large, place),
-         "clean the sensor before the next set, see the cautions in docs/masks.md"});
+         "Have the sensor cleaned before the next set; see \"Sensor and lens\" in "
+         "docs/safety.md."});
   }
   if (hot > 0) {
     findings.push_back({Severity::note, "survey", "",
-                        fmt::format("{} hot pixel{} shine{} in every image", hot,
+                        fmt::format("{} hot pixel{} show{} in every image.", hot,
                                     hot == 1 ? "" : "s", hot == 1 ? "s" : ""),
-                        "shorter exposures or a cooler camera show fewer"});
+                        "Shorter exposures or a cooler camera give fewer."});
   }
   return findings;
 }

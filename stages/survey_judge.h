@@ -1,4 +1,4 @@
-// What is made of one candidate of the search (survey_search.h): chance, a doubt, or a speck.
+// Classifies one candidate of the search (survey_search.h): chance, doubtful, or a speck.
 #pragma once
 
 #include <cstddef>

@@ -57,10 +57,10 @@ std::optional<Finding> contradiction(const SurveyResult& survey, BackdropKind ki
   }
   const std::string seen = c > 20 ? "coloured" : l < 25 ? "black" : l > 80 ? "white" : "grey";
   return Finding{Severity::doubt, "survey", "",
-                 fmt::format("the backdrop in the images is {} (lightness {:.0f} of 100, chroma "
-                             "{:.0f}), but specimen.toml says \"{}\"",
+                 fmt::format("The backdrop in the images is {} (lightness {:.0f} of 100, chroma "
+                             "{:.0f}), but specimen.toml says \"{}\".",
                              seen, l, c, limits.word),
-                 "see whether these are the images meant, then correct [backdrop] kind"};
+                 "Check that these are the right images, then correct kind in [backdrop]."};
 }
 
 }  // namespace trunnion

@@ -1,5 +1,5 @@
-// Whether the backdrop looks as specimen.toml says it does: where not, the description may belong
-// to another set, or the survey took something else for the backdrop.
+// Compares the backdrop found with the kind given in specimen.toml. If they differ, the description
+// may belong to another set, or the survey took something else for the backdrop.
 #pragma once
 
 #include <optional>

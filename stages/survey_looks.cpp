@@ -18,7 +18,7 @@ using Pixel16 = cv::Vec<std::uint16_t, 3>;
 constexpr float kSurelyElse = 1.5F;  // times the tolerance: no noise of the backdrop
 constexpr int kSampledRows = 8;      // every so many; plenty for a rank
 
-// Where one station looks past the specimen, CV_8U.
+// Where one station sees the backdrop, CV_8U.
 cv::Mat look_past(const SurveyFrame& frame, const cv::Mat& expected_lab,
                   const cv::Vec3f& tolerance) {
   const cv::Mat lab = to_lab(equalised(frame), 65535.0);

@@ -1,8 +1,8 @@
-// Which stations looked past the specimen at a block, and what they saw there.
+// Which stations see the backdrop at a block (not the specimen), and its value there.
 //
 // A station sees the backdrop where its image agrees with what is expected, that hangs together
 // with the frame's edge, and none of its neighbours is surely something else. Agreement alone is
-// not enough: before a dark backdrop a dark furrow of the specimen agrees as well, but it is an
+// not enough: with a dark backdrop a dark furrow of the specimen agrees as well, but it is an
 // island within the outline or lies at its rim, where pixels are mixtures of both.
 #pragma once
 

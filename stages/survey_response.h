@@ -2,7 +2,7 @@
 //
 // The shape's gradients are compared with the field's by least squares with its weights (a matched
 // filter, G. L. Turin, "An introduction to matched filters", IRE Trans. Information Theory 6(3),
-// 1960). Pattern answers as well as noise, so strengths are told in units of their scatter around
+// 1960). Pattern answers as well as noise, so strengths are given in units of their scatter around
 // the pixel.
 #pragma once
 

@@ -4,12 +4,12 @@
 // strength as in survey_speck.h, by convolution). Strengths are divided by their own scatter, taken
 // apart where noise and where texture rules, because texture is correlated from pixel to pixel.
 // From the strongest on, each candidate is fitted and judged, and taken out of all levels before
-// the next one's turn, so that no speck is told of twice. Several are judged at once; those near
+// the next one's turn, so that no speck is reported twice. Several are judged at once; those near
 // one that was taken out meanwhile are judged again. In the end each is settled (survey_settle.h).
 //
-// Before texture the stations' agreement (survey_agreement.h) has a say where they are enough for
-// that, by the geometric mean of both strengths: pattern that is strong in one of them by chance is
-// seldom so in the other. With fewer stations strength alone decides, which is told as a doubt.
+// In front of texture, with enough stations, the geometric mean of strength and agreement
+// (survey_agreement.h) decides: texture that is strong in one of them by chance is seldom strong in
+// the other. With fewer stations strength alone decides, which is reported as a doubt.
 #pragma once
 
 #include <opencv2/core.hpp>

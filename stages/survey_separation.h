@@ -1,4 +1,4 @@
-// How far the specimen stands out from the backdrop over the set, and what holds it.
+// The contrast between specimen and backdrop over the set, and the mount that holds the specimen.
 #pragma once
 
 #include <opencv2/core.hpp>

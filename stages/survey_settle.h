@@ -1,4 +1,4 @@
-// The depth of a speck that was found, once more and surer.
+// The depth of a speck that was found, measured again more accurately.
 //
 // The field of static gradients (survey_static.h) weighs each station by the gradients around the
 // pixel, among which are the speck's own: where the pattern happens to run against the speck the

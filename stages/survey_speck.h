@@ -1,5 +1,5 @@
-// One speck in a field of static gradients (survey_static.h): its shape, how well it is borne out,
-// its transmission.
+// One speck in a field of static gradients (survey_static.h): its shape, how significant it
+// is, its transmission.
 //
 // Shape. A grain some way above the sensor throws a disc with a soft rim, P(r) = 1 inside, 1/2 at
 // half the diameter; where a rail series was aligned by scaling it is drawn out along the radius,
@@ -45,9 +45,9 @@ double length_of(const Speck& speck);
 // axis) is no speck and is not followed further.
 Speck fit_speck(const StaticGradient& field, const Speck& start, double longest);
 
-// Whether the shape is borne out all around it.
+// Whether the shape is confirmed all around it.
 struct SpeckSupport {
-  int sectors = 0;          // of eight that tell anything: fewer at the edge of the image
+  int sectors = 0;          // of eight that have data: fewer at the edge of the image
   double roughness = 0;     // mean chi-squared of the sectors' depths about the common one
   double noise = 0;         // share of what they scatter by that is noise, the rest being the shape
   double surroundings = 1;  // static gradients around it over what is expected there, 1 and more;

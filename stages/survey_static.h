@@ -1,4 +1,4 @@
-// What stands still over the stations in the logarithm of the images, as a field of gradients.
+// The static part of the logarithm of the images over all stations, as a field of gradients.
 //
 // A speck on the sensor multiplies the light by its transmission T: ln I_k = ln S_k + ln T at
 // station k. The gradients of the scene S_k move on with the specimen and are small almost

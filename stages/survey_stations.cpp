@@ -1,4 +1,4 @@
-// Which stations the survey looks at, and when (see survey.h).
+// Which stations the survey uses in which round (see survey.h).
 #include <algorithm>
 #include <set>
 

@@ -72,7 +72,7 @@ Drawing draw(const TargetOptions& options, double margin_mm, int ruler_mm) {
                    ruler_mm, upright_mm)});
   drawing.texts.push_back(
       {left, foot + 19.0, kTextMm,
-       "Mount flat. Paper serves fields over about 20 mm only; below, use chrome on glass."});
+       "Mount flat. Use paper only for fields over about 20 mm; below that use chrome on glass."});
   return drawing;
 }
 
@@ -160,15 +160,16 @@ Target make_target(const TargetOptions& options) {
   if (std::min(width, height) < 20.0) {
     target.findings.push_back(
         {Severity::doubt, "target", "",
-         fmt::format("The board is {:g} x {:g} mm; paper targets serve only for fields over about "
-                     "20 mm, since ink bleeds and paper is not flat.",
+         fmt::format("The board is {:g} x {:g} mm; paper targets are suitable only for fields over "
+                     "about 20 mm, because ink bleeds and paper is not flat.",
                      width, height),
          "For smaller fields buy a checkerboard of chrome on glass."});
   }
   if ((pattern.columns + pattern.rows) % 2 == 0) {
     target.findings.push_back(
         {Severity::note, "target", "",
-         "Half a turn of this board can't be told, since both counts of corners are odd or even.",
+         "This board looks the same after half a turn, because both counts of corners are odd or "
+         "both are even.",
          "Choose one odd and one even count, for example 9x6, to calibrate a rotation axis."});
   }
   return target;

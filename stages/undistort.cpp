@@ -86,7 +86,7 @@ void resample(const cv::Mat& source, const UndistortMap& map, Interpolation inte
   }
 }
 
-// Bands of new rows wait until no later band looks at the source's rows in their place.
+// Bands of new rows wait until no later band reads the source's rows in their place.
 void resample_in_place(cv::Mat& image, const UndistortMap& map, Interpolation interpolation) {
   constexpr int kBandRows = 128;
   std::deque<Rows> waiting;

@@ -22,7 +22,7 @@ void check_files(const fs::path& workspace, const Manifest& manifest, VerifyResu
     std::error_code code;
     const std::uintmax_t bytes = fs::file_size(path, code);
     if (code) {
-      add_fault(result, entry.path, "The file is recorded but not there.");
+      add_fault(result, entry.path, "The file is recorded but missing.");
       continue;
     }
     ++result.files;
@@ -44,8 +44,9 @@ void check_files(const fs::path& workspace, const Manifest& manifest, VerifyResu
     }
   }
   for (const std::string& file : strangers) {
-    result.findings.push_back({Severity::note, "verify", file, "The file is not of this run.",
-                               "Nothing to do, or remove it if it is not yours."});
+    result.findings.push_back({Severity::note, "verify", file,
+                               "The file does not belong to this run.",
+                               "Nothing to do; remove the file if you do not need it."});
   }
 }
 
@@ -53,7 +54,7 @@ void check_files(const fs::path& workspace, const Manifest& manifest, VerifyResu
 
 void add_fault(VerifyResult& result, const std::string& file, const std::string& what) {
   result.findings.push_back({Severity::fault, "verify", file, what,
-                             "Run trunnion prepare again; it makes anew what does not fit."});
+                             "Run trunnion prepare again; it writes these files again."});
 }
 
 VerifyResult verify(const fs::path& workspace, const Manifest& manifest,

@@ -11,7 +11,7 @@ namespace trunnion {
 // `file` is relative to the workspace.
 void add_fault(VerifyResult& result, const std::string& file, const std::string& what);
 
-// Formats and texts in prepared/ against the scene that cameras.json tells.
+// Formats and texts in prepared/ against the scene of cameras.json.
 void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOptions& options,
                    VerifyResult& result);
 

@@ -48,7 +48,7 @@ class Comparison {
            double allowed_px) {
     if (views.size() != truth_.views.size()) {
       add_fault(result_, file,
-                fmt::format("The file holds {} views, cameras.json {}.", views.size(),
+                fmt::format("The file has {} views, cameras.json has {}.", views.size(),
                             truth_.views.size()));
       return;
     }
@@ -79,12 +79,12 @@ class Comparison {
     result_.formats.push_back({file, largest, allowed_px});
     if (largest > allowed_px) {
       add_fault(result_, file,
-                fmt::format("Points projected from this file lie up to {:.3g} px from those of "
-                            "cameras.json; {:g} px are allowed.",
+                fmt::format("Points projected with this file differ by up to {:.3g} px from those "
+                            "of cameras.json; {:g} px are allowed.",
                             largest, allowed_px));
     } else if (!other_pose.empty()) {
       add_fault(result_, file,
-                fmt::format("The pose of {} is not that of cameras.json.", other_pose));
+                fmt::format("The pose of {} differs from cameras.json.", other_pose));
     }
   }
 
@@ -97,13 +97,14 @@ class Comparison {
 void check_centres(const Scene& scene, const std::vector<Eigen::Vector3d>& centres,
                    VerifyResult& result) {
   if (centres.size() != scene.views.size()) {
-    add_fault(result, "prepared/centres.ply", "The number of centres is not that of the views.");
+    add_fault(result, "prepared/centres.ply",
+              "The number of projection centres differs from the number of views.");
     return;
   }
   for (std::size_t i = 0; i < centres.size(); ++i) {
     if (!((centres[i] - scene.views[i].pose.centre_mm()).norm() <= 1e-6)) {
       add_fault(result, "prepared/centres.ply",
-                fmt::format("Centre {} is not that of cameras.json.", i + 1));
+                fmt::format("Projection centre {} differs from cameras.json.", i + 1));
       return;
     }
   }
@@ -118,7 +119,7 @@ void check_tie_points(const std::vector<Eigen::Vector3d>& ply,
   }
   if (same) return;
   add_fault(result, "prepared/tie_points.ply",
-            "The tie points are not those of cameras.gltf; one of the two was changed.");
+            "The tie points differ from those of cameras.gltf; one of the two files was changed.");
 }
 
 void check_scale(const Scene& scene, const std::vector<ReadDistance>& distances,
@@ -129,9 +130,9 @@ void check_scale(const Scene& scene, const std::vector<ReadDistance>& distances,
     const bool known = centres.contains(each.from) && centres.contains(each.to);
     if (!known ||
         !(std::abs((centres[each.from] - centres[each.to]).norm() - each.distance_mm) <= 1e-6)) {
-      add_fault(result, "prepared/scale.csv",
-                fmt::format("The distance from {} to {} is not that of cameras.json.", each.from,
-                            each.to));
+      add_fault(
+          result, "prepared/scale.csv",
+          fmt::format("The distance from {} to {} differs from cameras.json.", each.from, each.to));
       return;
     }
   }
@@ -175,7 +176,7 @@ std::string text_difference(std::string_view expected, std::string_view found) {
       const auto second = std::from_chars(&found[b], found.data() + found.size(), got);
       if (first.ec == std::errc() && second.ec == std::errc()) {
         if (!(std::abs(wanted - got) <= kLastDigits * std::max(1.0, std::abs(wanted)))) {
-          return fmt::format("Line {} has {}, but cameras.json leads to {}.", line(), got, wanted);
+          return fmt::format("Line {} has {}, but cameras.json gives {}.", line(), got, wanted);
         }
         a = static_cast<std::size_t>(first.ptr - expected.data());
         b = static_cast<std::size_t>(second.ptr - found.data());
@@ -187,8 +188,7 @@ std::string text_difference(std::string_view expected, std::string_view found) {
     ++b;
   }
   if (a == expected.size() && b == found.size()) return {};
-  return fmt::format("The text differs in line {} from what its template gives for cameras.json.",
-                     line());
+  return fmt::format("Line {} differs from what the template gives for cameras.json.", line());
 }
 
 // Each format is judged on its own: one that can't be read hides none of the others.
@@ -224,7 +224,7 @@ void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOpt
     comparison.add("prepared/camera.yml", views, read_camera_yml(text, ""), options.text_px);
     if (read_camera_yml(text, "source_") != scene.source_camera) {
       add_fault(result, "prepared/camera.yml",
-                "The camera of the fused images is not that of cameras.json.");
+                "The camera of the fused images differs from cameras.json.");
     }
   });
   with("centres.ply",
@@ -233,7 +233,7 @@ void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOpt
     const std::vector<Eigen::Vector3d> points = read_ply_points(text);
     if (points.size() != scene.tie_points.size()) {
       add_fault(result, "prepared/tie_points.ply",
-                "The number of points is not that of cameras.json.");
+                "The number of points differs from cameras.json.");
     }
     if (gltf_set) check_tie_points(points, gltf_set->points, result);
   });

@@ -68,7 +68,7 @@ class Tags {
     require(xmp_text(name) == expected, "XMP " + name);
   }
   void require(bool fits, const std::string& tag) {
-    if (!fits && wrong_.empty()) wrong_ = tag + " is not what cameras.json leads to.";
+    if (!fits && wrong_.empty()) wrong_ = tag + " does not agree with cameras.json.";
   }
   [[nodiscard]] const std::string& wrong() const { return wrong_; }
 
@@ -81,7 +81,7 @@ void compare_pose(Tags& tags, const View& view) {
   const Pose& pose = view.pose;
   const Eigen::Matrix<double, 3, 3, Eigen::RowMajor> rows = pose.R;
   const Eigen::Vector<double, 6> sigma = view.covariance.diagonal().cwiseMax(0.0).cwiseSqrt();
-  tags.numbers("Rotation", list_of(rows));
+  tags.numbers("CameraFromWorld_rows", list_of(rows));
   tags.numbers("Translation_mm", list_of(pose.t));
   tags.numbers("Centre_mm", list_of(pose.centre_mm()));
   tags.numbers("Quaternion_wxyz", list_of(quaternion_wxyz(pose.R)));
@@ -136,7 +136,7 @@ void compare_exif(Tags& tags, const Scene& scene, const View& view, FileType typ
                "Exif FocalPlaneXResolution");
   tags.require(std::abs(principal_mm * y_per_mm / camera.fy - 1) <= 1e-6,
                "Exif FocalPlaneYResolution");
-  // The lens's own focal length may stand in FocalLength by setting; XMP tells which it is.
+  // The lens's own focal length may be in FocalLength by setting; XMP says which one it is.
   const double focal_mm = tags.exif("Exif.Photo.FocalLength");
   const std::vector<double> own = tags.xmp("LensFocalLength_mm");
   tags.require(std::abs(focal_mm / principal_mm - 1) <= 1e-6 ||

@@ -17,7 +17,7 @@ inline Json parsed(const std::string& text, const std::string& file) {
   try {
     return Json::parse(text);
   } catch (const Json::exception& error) {
-    throw data_error(fmt::format("{}: is no JSON ({}); prepare again.", file, error.what()));
+    throw data_error(fmt::format("{}: is not JSON ({}); prepare again.", file, error.what()));
   }
 }
 

@@ -68,7 +68,7 @@ double number_of(const std::string& cell, const std::string& file) {
     used = 0;
   }
   if (used == 0 || used != cell.size()) {
-    throw data_error(fmt::format("{}: \"{}\" is no number; prepare again.", file, cell));
+    throw data_error(fmt::format("{}: \"{}\" is not a number; prepare again.", file, cell));
   }
   return value;
 }
@@ -220,8 +220,8 @@ ReadSet read_quaternion_csv(const std::string& text) {
   for (const auto& row : rows_of(text, file, 8)) {
     const std::vector<double> v = numbers_of(row, file);
     ReadView view{row[0], {}};
-    view.pose.R = Eigen::Quaterniond(v[0], v[1], v[2], v[3]).toRotationMatrix();
-    view.pose.t = {v[4], v[5], v[6]};
+    view.pose.R = Eigen::Quaterniond(v[3], v[4], v[5], v[6]).toRotationMatrix();
+    view.pose.t = {v[0], v[1], v[2]};
     set.views.push_back(view);
   }
   return set;
@@ -244,7 +244,7 @@ std::vector<Eigen::Vector3d> read_ply_points(const std::string& text) {
     points.push_back(point);
   }
   if (points.size() != count) {
-    throw data_error(fmt::format("A PLY file announces {} points and holds {}; prepare again.",
+    throw data_error(fmt::format("A PLY file declares {} points and contains {}; prepare again.",
                                  count, points.size()));
   }
   return points;

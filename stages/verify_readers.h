@@ -11,7 +11,7 @@
 
 namespace trunnion {
 
-// The set as cameras.json tells it; tie points are only counted there.
+// The set as given by cameras.json; tie points are only counted there.
 Scene read_cameras_json(const std::string& text);
 
 struct ReadView {

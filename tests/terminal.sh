@@ -37,7 +37,11 @@ shot() {
     if (( ${#line} > $2 )) && [[ $line != *"$work"* ]]; then fail "$1: wider than $2 columns: $line"; fi
   done <"$screens/$1.txt"
   grep -q "Not complete: mid 2 is missing" "$screens/$1.txt" || fail "$1: the verdict is not there"
-  grep -q "ingest" "$screens/$1.txt" || fail "$1: the stages are not there"
+  # Every stage's name, in the order of the run: a long note must not cover one.
+  local names
+  names=$(grep -oE "^. (ingest|survey|repair, mask, undistort|refine|mask confidence|annotate|export|report) " "$screens/$1.txt" | sed 's,^. ,,' | tr -s ' ' | tr '\n' '|')
+  [[ $names == "ingest |survey |repair, mask, undistort |refine |mask confidence |annotate |export |report |" ]] ||
+    fail "$1: the stages are not all there, in order: $names"
 }
 colour=$'\e\\[[0-9;]*3[0-9]'
 for columns in 80 50; do

@@ -95,8 +95,9 @@ std::vector<Told> angles_of(const std::vector<fs::path>& files, const Options& o
     for (const fs::path& file : files) {
       const auto entry = table.find(file.filename().string());
       if (entry == table.end()) {
-        throw data_error(fmt::format("{} has no line in {}; add its stage angle or leave it out.",
-                                     file.string(), options.angles));
+        throw data_error(fmt::format(
+            "{} has no line in {}; add its stage angle or remove the image from --images.",
+            file.string(), options.angles));
       }
       told.push_back(entry->second);
     }
@@ -109,10 +110,9 @@ std::vector<Told> angles_of(const std::vector<fs::path>& files, const Options& o
   } else {
     const auto list = split(options.angles, ',');
     if (list.size() != files.size()) {
-      throw usage_error(
-          fmt::format("--angles holds {} angles for {} images; give one an image, "
-                      "FIRST:STEP, or a table file.",
-                      list.size(), files.size()));
+      throw usage_error(fmt::format(
+          "--angles has {} angles for {} images; give one per image, FIRST:STEP, or a table file.",
+          list.size(), files.size()));
     }
     for (const std::string& item : list) {
       told.push_back({"", radians(number_from(item, "--angles"))});
@@ -138,9 +138,10 @@ AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
       measured.measured_magnification = measured_magnification(*record);
     }
     request.camera = measured.nominal_camera();
-    findings.push_back({Severity::doubt, "calibrate axis", "",
-                        "The lens is not calibrated; the axis rests on its nominal camera.",
-                        "Run trunnion calibrate lens first, then this again."});
+    findings.push_back(
+        {Severity::doubt, "calibrate axis", "",
+         "The lens is not calibrated; the axis was computed with nominal interior orientation.",
+         "Run trunnion calibrate lens first, then calibrate the axis again."});
   }
   for (std::size_t i = 0; i < files.size(); ++i) {
     const BoardFile& file = files[i];
@@ -169,21 +170,18 @@ AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
       if (told[i].tilt) request.tilts.push_back(*told[i].tilt);
     }
     if (told[i].tilt && (ring >= request.tilts.size() || request.tilts[ring] != *told[i].tilt)) {
-      throw data_error(
-          fmt::format("{}: ring \"{}\" has more than one tilt in {}; a ring has one, so "
-                      "give each tilt a ring of its own.",
-                      name, told[i].ring, options.angles));
+      throw data_error(fmt::format(
+          "{}: ring \"{}\" has more than one tilt in {}; give each tilt a ring of its own.", name,
+          told[i].ring, options.angles));
     }
     request.sightings.push_back({name, ring, told[i].angle, file.view.corners});
   }
-  // Tilts that are all zero tell of no second axis.
+  // If all tilts are zero there is no second axis.
   if (std::all_of(request.tilts.begin(), request.tilts.end(), [](double t) { return t == 0.0; })) {
     request.tilts.clear();
   } else if (request.tilts.size() != request.rings.size()) {
-    throw data_error(
-        fmt::format("{}: tilt_deg stands in some lines and not in others; give it in "
-                    "all.",
-                    options.angles));
+    throw data_error(fmt::format(
+        "{}: some lines give tilt_deg and others do not; give it in all lines.", options.angles));
   }
   request.tilt_kind = options.carries == "stage" ? TiltKind::stage : TiltKind::specimen;
   request.tilt_azimuth = radians(options.tilt_azimuth_deg);
@@ -280,8 +278,9 @@ std::string to_text(const AxisResult& result) {
   }
   if (result.accepted) {
     text += fmt::format(
-        "wobble {:.4f} degrees (measured to {:.4f}), eccentricity {:.1f} um (measured to {:.1f})\n"
-        "stage angles good to {:.4f} degrees\n",
+        "wobble {:.4f} degrees (measurement noise {:.4f}), eccentricity {:.1f} um (measurement "
+        "noise {:.1f})\n"
+        "stage angles: standard deviation {:.4f} degrees\n",
         degrees(result.wobble_rms), degrees(result.wobble_noise), 1000.0 * result.eccentricity_mm,
         1000.0 * result.eccentricity_noise_mm, degrees(result.calibration.sigma_angle));
   }
@@ -314,7 +313,7 @@ CommandResult run(const Options& options, const Common& common) {
   CalibrationRecord record = record_for(setup);
   if (fs::exists(record_file)) {
     const CalibrationRecord before = read_record(record_file);
-    // Another reference slice is what --reference-mm is for: the axis is found anew.
+    // Another reference slice is what --reference-mm is for: the axis is found again.
     if (const auto differing = mismatches(before, setup, true); !differing.empty()) {
       throw data_error(fmt::format("{}: {}; calibrate the lens of this setup again.",
                                    record_file.string(), differing.front()));
@@ -339,9 +338,9 @@ CommandResult run(const Options& options, const Common& common) {
     const auto kept = axis_calibration::with_kept_rings(*record.axis, result.calibration);
     if (!kept.names.empty() && record.reference != setup.reference && !options.reference_mm) {
       throw data_error(
-          fmt::format("{}: the rings kept ({}) were calibrated with another reference slice; tell "
-                      "--reference-mm, where that of these boards stood on the rail, or calibrate "
-                      "all rings.",
+          fmt::format("{}: the rings kept ({}) were calibrated with another reference slice; give "
+                      "--reference-mm, the rail position of the reference slice of these boards, "
+                      "or calibrate all rings.",
                       record_file.string(), fmt::join(kept.names, ", ")));
     }
     result.calibration = kept.calibration;
@@ -354,6 +353,8 @@ CommandResult run(const Options& options, const Common& common) {
   if (!result.accepted) {
     command.text += "No calibration was written.\n";
     command.exit_code = 1;
+    command.errors = errors_of(result.findings);
+    command.errors.push_back("No calibration was written.");
     return command;
   }
   record.axis = result.calibration;
@@ -372,13 +373,14 @@ void add_calibrate_axis(CLI::App& parent) {
       parent, "axis", "Calibrate the rotation axis from images of a checkerboard on the stage",
       [options](const Common& common) { return run(*options, common); });
   command->add_option("SETUP", options->setup, "The setup's file, setups/NAME.toml")->required();
-  command->add_option("--images", options->images, "Images of the board; patterns may be quoted")
+  command
+      ->add_option("--images", options->images,
+                   "Images of the board; patterns in quotes are allowed")
       ->required();
   command
-      ->add_option(
-          "--angles", options->angles,
-          "Stage angles in degrees: a table (file,ring,angle_deg[,tilt_deg]), FIRST:STEP, or one "
-          "number an image in the order of their names")
+      ->add_option("--angles", options->angles,
+                   "Stage angles in degrees: a table (file,ring,angle_deg[,tilt_deg]), FIRST:STEP, "
+                   "or one number per image in the order of their names")
       ->required();
   command
       ->add_option("--board", options->board,
@@ -389,28 +391,29 @@ void add_calibrate_axis(CLI::App& parent) {
       ->check(CLI::Range(0.001, 1000.0));
   command
       ->add_option("--elevation", options->elevation_deg,
-                   "Camera above the plane of the stage, degrees, roughly")
+                   "Elevation of the camera above the stage plane, degrees, approximate")
       ->check(CLI::Range(-85.0, 85.0))
       ->capture_default_str();
   command
       ->add_option("--sigma-angle", options->sigma_angle_deg,
-                   "Sigma of a stage angle, degrees: encoder and backlash")
+                   "Standard deviation of a stage angle (encoder, backlash), degrees")
       ->check(CLI::Range(1e-5, 10.0))
       ->capture_default_str();
-  command->add_option("--turning", options->turning, "Direction of the stage, seen from above")
+  command
+      ->add_option("--turning", options->turning,
+                   "Direction in which the stage turns, seen from above")
       ->check(CLI::IsMember({"counter-clockwise", "clockwise"}))
       ->capture_default_str();
   command
-      ->add_option(
-          "--tilt-carries", options->carries,
-          "What the second axis tilts, where the table tells tilts: the specimen on top of "
-          "the turning stage, or the whole stage")
+      ->add_option("--tilt-carries", options->carries,
+                   "What the second axis tilts, if the table gives tilts: the specimen on the "
+                   "turning stage, or the whole stage")
       ->check(CLI::IsMember({"specimen", "stage"}))
       ->capture_default_str();
   command
       ->add_option("--tilt-azimuth", options->tilt_azimuth_deg,
                    "Direction of the second axis at stage angle 0, degrees from the camera's "
-                   "azimuth, roughly; tells the sense of the tilt")
+                   "azimuth, approximate; it fixes the sign of the tilt")
       ->check(CLI::Range(-360.0, 360.0))
       ->capture_default_str();
   command

@@ -91,7 +91,7 @@ std::string summary_text(const LensResult& result) {
                       result.mm_per_px_sigma, lens.magnification);
   text += fmt::format("quality: {}\n", lens.quality);
   for (const std::string& reason : result.quality_reasons) text += "  " + reason + "\n";
-  if (!result.advice.empty()) text += "one more board: " + result.advice + "\n";
+  if (!result.advice.empty()) text += "most useful further board: " + result.advice + "\n";
   return text;
 }
 
@@ -145,18 +145,17 @@ std::string scale_contradiction(const CalibrationRecord& record) {
 // The scale alone, from a stage micrometer, kept in the record.
 CommandResult run_micrometer(const Options& options, const Setup& setup) {
   if (!(options.division_mm > 0)) {
-    throw usage_error("--micrometer needs --division, the distance of its rulings in mm.");
+    throw usage_error("--micrometer needs --division, the distance between its graduations in mm.");
   }
   const cv::Mat image = read_image(options.micrometer);
   if (image.cols != setup.width_px || image.rows != setup.height_px) {
-    throw data_error(
-        fmt::format("{} is {} x {} px, the setup's images are {} x {} px; take the setup that it "
-                    "was shot with.",
-                    options.micrometer, image.cols, image.rows, setup.width_px, setup.height_px));
+    throw data_error(fmt::format(
+        "{} is {} x {} px, the setup's images are {} x {} px; use the setup that it was shot with.",
+        options.micrometer, image.cols, image.rows, setup.width_px, setup.height_px));
   }
   const ScaleMeasurement scale = measure_scale(image, {.division_mm = options.division_mm});
   if (!scale.found) {
-    throw data_error(fmt::format("{}: {}; lay the rulings across the image, in focus.",
+    throw data_error(fmt::format("{}: {}; place the graduations across the image, in focus.",
                                  options.micrometer, scale.reason));
   }
   const double magnification = setup.pixel_pitch_um * 1e-3 / scale.mm_per_px;
@@ -170,7 +169,7 @@ CommandResult run_micrometer(const Options& options, const Setup& setup) {
                  {"rulings", scale.rulings},
                  {"rms_px", scale.rms_px}};
   result.text = fmt::format(
-      "{} rulings, rms {:.3f} px\nscale {:.7f} +- {:.7f} mm/px, magnification {:.4f} (setup: "
+      "{} graduations, rms {:.3f} px\nscale {:.7f} +- {:.7f} mm/px, magnification {:.4f} (setup: "
       "{:.4g}, {:+.1f} %)\n",
       scale.rulings, scale.rms_px, scale.mm_per_px, scale.mm_per_px_sigma, magnification,
       setup.lateral_magnification(), 100.0 * (magnification / setup.lateral_magnification() - 1.0));
@@ -196,7 +195,7 @@ CommandResult run_micrometer(const Options& options, const Setup& setup) {
   result.json["record"] = file.string();
   if (const std::string doubt = scale_contradiction(record); !doubt.empty()) {
     result.text += "doubt: " + doubt +
-                   " Measure the squares and the rulings, and see that both lay in focus.\n";
+                   " Measure the squares and the graduations, and check that both were in focus.\n";
     result.json["contradiction"] = doubt;
   }
   result.text += "written: " + file.string() + "\n";
@@ -226,6 +225,8 @@ CommandResult run(const Options& options, const Common& common) {
     command.json = to_json(result);
     command.text = findings_text(result.findings) + "No calibration was written.\n";
     command.exit_code = 1;
+    command.errors = errors_of(result.findings);
+    command.errors.push_back("No calibration was written.");
     return command;
   }
   result.calibration.provenance = provenance_of(files, result);
@@ -240,16 +241,16 @@ CommandResult run(const Options& options, const Common& common) {
     } else if (before.axis) {
       result.findings.push_back(
           {Severity::doubt, "calibrate lens", "",
-           "The rotation axis in the record belongs to the former lens calibration; it was taken "
-           "out.",
+           "The rotation axis in the record belongs to the former lens calibration; it was "
+           "removed.",
            "Run trunnion calibrate axis again with the images of the board on the stage."});
     }
   }
   record.lens = result.calibration;
   if (const std::string doubt = scale_contradiction(record); !doubt.empty()) {
-    result.findings.push_back({Severity::doubt, "calibrate lens", "", doubt,
-                               "Measure the squares and the rulings, and see that both lay in "
-                               "focus."});
+    result.findings.push_back(
+        {Severity::doubt, "calibrate lens", "", doubt,
+         "Measure the squares and the graduations, and check that both were in focus."});
   }
   write_record(file, record);
   std::filesystem::path page = file;
@@ -281,7 +282,7 @@ void add_calibrate_lens(CLI::App& parent) {
       ->check(CLI::Range(0.001, 1000.0));
   auto* micrometer = command->add_option("--micrometer", options->micrometer,
                                          "Image of a stage micrometer, for the scale alone");
-  command->add_option("--division", options->division_mm, "Distance of its rulings, mm")
+  command->add_option("--division", options->division_mm, "Distance between its graduations, mm")
       ->check(CLI::Range(1e-4, 100.0));
   micrometer->excludes(images);
 }

@@ -78,15 +78,15 @@ void add_demo(CLI::App& app) {
       add_command(app, "demo", "Render a demo set with its truth: an invented specimen",
                   [call](const Common& common) { return run(*call, common); });
   demo::DemoOptions& o = call->options;
-  command->add_option("folder", call->folder, "Where the set is written")->required();
-  command->add_option("--rings", o.rings, "Rings of stations")->capture_default_str();
-  command->add_option("--stations", o.stations, "Stations a ring")->capture_default_str();
+  command->add_option("folder", call->folder, "Folder to write the set to")->required();
+  command->add_option("--rings", o.rings, "Number of rings")->capture_default_str();
+  command->add_option("--stations", o.stations, "Stations per ring")->capture_default_str();
   command->add_option("--width", o.width_px, "Image width, px")->capture_default_str();
   command->add_option("--height", o.height_px, "Image height, px")->capture_default_str();
   command->add_option("--backdrop", call->backdrop, "Backdrop")
       ->check(CLI::IsMember({"black", "grey", "white", "blue", "green"}))
       ->capture_default_str();
-  command->add_option("--bits", o.bits, "Bits a channel, 8 or 16")->capture_default_str();
+  command->add_option("--bits", o.bits, "Bits per channel, 8 or 16")->capture_default_str();
   command->add_option("--type", call->type, "File type")
       ->check(CLI::IsMember({"tiff", "png", "jpeg"}))
       ->capture_default_str();
@@ -94,8 +94,8 @@ void add_demo(CLI::App& app) {
       ->capture_default_str();
   command
       ->add_option("--habit", call->habit,
-                   "How series were fused: rail series rescaled to a reference slice, rail series "
-                   "left orthographic, or series refocused by the lens")
+                   "How the focus series were fused: rail series rescaled to a reference slice, "
+                   "rail series left orthographic, or series focused by the lens")
       ->check(CLI::IsMember({"rescaled", "orthographic", "lens"}))
       ->capture_default_str();
   command->add_flag("--clean", o.clean, "Also write images without dust and noise under truth/");

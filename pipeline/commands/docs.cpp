@@ -13,7 +13,8 @@ void add_docs(CLI::App& app) {
                   [what, &app](const Common&) {
                     const std::string text = *what == "man" ? man_page(app) : bash_completion(app);
                     return CommandResult{text, {{"text", text}}};
-                  });
+                  },
+                  Workers::one);
   command->add_option("what", *what, "What to write")
       ->required()
       ->check(CLI::IsMember({"man", "completion"}));

@@ -133,10 +133,9 @@ void write(std::vector<Output>& outputs, bool force) {
   });
   for (const Output& output : outputs) {
     if (!force && fs::exists(fs::symlink_status(output.file))) {
-      throw data_error(
-          fmt::format("{} exists already and was left as it is, nothing was written; "
-                      "choose another --output or add --force.",
-                      output.file.string()));
+      throw data_error(fmt::format(
+          "{} already exists; nothing was written. Choose another --output or add --force.",
+          output.file.string()));
     }
   }
   for (const Output& output : outputs) write_file(output.file, output.content);
@@ -187,6 +186,9 @@ CommandResult run_plan(PlanOptions options) {
     result.json["written"].push_back(output.file.string());
   }
   result.exit_code = plan.possible ? 0 : 1;
+  if (!plan.possible) {
+    result.errors = {"No setup meets the request; run again without --quiet for the nearest plan."};
+  }
   return result;
 }
 
@@ -203,16 +205,19 @@ void add_wish(CLI::App& command, PlanOptions& o) {
           "--diameter", [&o](double value) { o.wish.diameter_mm = value; },
           "Diameter of the circle it sweeps while turning, instead of width and depth, mm")
       ->group(group);
-  command.add_option("--detail", o.wish.detail_um, "Smallest separation to tell apart, um")
+  command
+      .add_option("--detail", o.wish.detail_um,
+                  "Finest detail to resolve (smallest separation), um")
       ->group(group);
   command.add_option("--title", o.wish.title, "Name of the specimen")
       ->capture_default_str()
       ->group(group);
-  command.add_option("--surface", o.surface, "For advice on light and masks")
+  command
+      .add_option("--surface", o.surface, "Surface of the specimen, for advice on light and masks")
       ->check(CLI::IsMember({"unknown", "matt", "glossy", "hairy", "dark"}))
       ->capture_default_str()
       ->group(group);
-  command.add_option("--backdrop", o.backdrop, "Goes into specimen.toml")
+  command.add_option("--backdrop", o.backdrop, "Backdrop brightness or colour, for specimen.toml")
       ->check(CLI::IsMember({"auto", "black", "white", "grey", "colour"}))
       ->capture_default_str()
       ->group(group);
@@ -220,14 +225,16 @@ void add_wish(CLI::App& command, PlanOptions& o) {
 
 void add_optics(CLI::App& command, PlanOptions& o) {
   const char* group = "Setups";
-  command.add_option("setups", o.setups, "Setup files to weigh; none: the generic presets");
-  command.add_option("--preset", o.presets, "Preset to weigh (repeatable), or all")->group(group);
-  command.add_flag("--list-presets", o.list_presets, "Name the presets and stop")->group(group);
+  command.add_option("setups", o.setups, "Setup files to compare; none: the generic presets");
+  command.add_option("--preset", o.presets, "Preset to compare (repeatable), or all")->group(group);
+  command.add_flag("--list-presets", o.list_presets, "List the presets and exit")->group(group);
   command.add_option("--apertures", o.settings.f_numbers, "F-numbers to try, separated by commas")
       ->delimiter(',')
       ->capture_default_str()
       ->group(group);
-  command.add_flag("--keep-aperture", o.settings.keep_aperture, "Only the f-number a setup states")
+  command
+      .add_flag("--keep-aperture", o.settings.keep_aperture,
+                "Use only the f-number given in each setup")
       ->group(group);
 }
 
@@ -244,32 +251,33 @@ void add_percent(CLI::App& command, const std::string& name, double& fraction,
 void add_capture(CLI::App& command, PlanOptions& o) {
   const char* group = "Capture";
   PlanSettings& s = o.settings;
-  command.add_option("--elevations", s.elevations_deg, "Of the rings, deg, separated by commas")
+  command.add_option("--elevations", s.elevations_deg, "Ring elevations, deg, separated by commas")
       ->delimiter(',')
       ->capture_default_str()
       ->group(group);
   command
       .add_option_function<int>(
           "--stations", [&s](int count) { s.stations = count; },
-          "Stations a ring, whatever the overlap says")
+          "Stations per ring; replaces --overlap")
       ->group(group);
-  add_percent(command, "--overlap", s.station_overlap, "Of the views of neighbouring stations, %",
-              group);
-  add_percent(command, "--slice-overlap", s.slice_overlap, "Of the depth of field, %", group);
-  add_percent(command, "--depth-margin", s.depth_margin, "Before and behind the specimen, %",
-              group);
-  add_percent(command, "--frame-margin", s.frame_margin, "Backdrop on each side of the frame, %",
+  add_percent(command, "--overlap", s.station_overlap,
+              "Overlap of the views of neighbouring stations, %", group);
+  add_percent(command, "--slice-overlap", s.slice_overlap,
+              "Overlap of neighbouring slices, % of the depth of field", group);
+  add_percent(command, "--depth-margin", s.depth_margin,
+              "Extra depth in front of and behind the specimen, %", group);
+  add_percent(command, "--frame-margin", s.frame_margin, "Free margin on each side of the frame, %",
               group);
   const auto seconds = [&](const char* name, double& value, const char* text) {
     command.add_option(name, value, text)->capture_default_str()->group(group);
   };
-  seconds("--settle", s.settle_s, "After each move of the rail, s");
+  seconds("--settle", s.settle_s, "Settling time after each move of the rail, s");
   seconds("--exposure", s.exposure_s, "Exposure of a slice, s");
   seconds("--recycle", s.recycle_s, "Flash recycling, s; 0: no flash");
-  seconds("--transfer", s.transfer_s, "Until the camera is ready again, s");
-  seconds("--station-time", s.station_s, "To turn the stage to the next station, s");
-  seconds("--ring-time", s.ring_s, "To change to the next ring, s");
-  seconds("--raw-bits", s.raw_bits, "Of a raw pixel");
+  seconds("--transfer", s.transfer_s, "Time until the camera is ready again, s");
+  seconds("--station-time", s.station_s, "Time to turn the stage to the next station, s");
+  seconds("--ring-time", s.ring_s, "Time to change to the next ring, s");
+  seconds("--raw-bits", s.raw_bits, "Bits of a raw pixel");
 }
 
 }  // namespace
@@ -278,14 +286,14 @@ void add_plan(CLI::App& app) {
   auto options = std::make_shared<PlanOptions>();
   CLI::App* command = add_command(
       app, "plan", "Plan the capture: setup, aperture, focus step, stations, time and storage",
-      [options](const Common&) { return run_plan(*options); });
+      [options](const Common&) { return run_plan(*options); }, Workers::one);
   add_wish(*command, *options);
   add_optics(*command, *options);
   add_capture(*command, *options);
   command->add_option("-o,--output", options->output,
                       "Workspace to write specimen.toml, shot-list.csv, plan.json and plan.svg to");
   command->add_option("--chart", options->chart, "Write the chart to this SVG file");
-  command->add_flag("--force", options->force, "Overwrite files that exist");
+  command->add_flag("--force", options->force, "Overwrite existing files");
   command->add_flag("--all", options->all, "Show every setup in the table");
 }
 

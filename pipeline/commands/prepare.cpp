@@ -27,33 +27,37 @@ PrepareOptions prepare_options(const Options& options, const Common& common) {
 
 template <typename Outcome>
 CommandResult result_of(const Outcome& outcome) {
-  return {format_summary(summary_of(outcome), terminal_traits(stdout)), json_of(outcome),
-          outcome.judgement.verdict == Verdict::reshoot ? 1 : 0};
+  CommandResult result{format_summary(summary_of(outcome), terminal_traits(stdout)),
+                       json_of(outcome), outcome.judgement.verdict == Verdict::reshoot ? 1 : 0,
+                       errors_of(outcome.findings)};
+  if (result.errors.empty()) result.errors = {outcome.judgement.sentence};
+  return result;
 }
 
 void add_workspace_options(CLI::App& command, Options& options) {
-  command.add_option("workspace", options.workspace, "Folder that holds specimen.toml")->required();
+  command.add_option("workspace", options.workspace, "Folder with specimen.toml")->required();
   command.add_option("--calibration", options.calibration,
                      "Calibration record to use instead of the one beside the setup");
   command.add_flag("--ignore-calibration-mismatch", options.ignore_mismatch,
-                   "Use the record even where it does not fit the setup; the report says so");
+                   "Use the record even if it does not fit the setup; the report says so");
 }
 
 }  // namespace
 
 void add_prepare(CLI::App& app) {
   auto options = std::make_shared<Options>();
-  CLI::App* command =
-      add_command(app, "prepare", "Turn a workspace's fused images into a clean, posed set",
-                  [options](const Common& common) {
-                    Progress progress({"ingest", "survey", "repair, mask, undistort",
-                                       "mask confidence", "refine", "annotate", "export", "report"},
-                                      {.quiet = common.quiet || common.json});
-                    const PrepareOutcome outcome =
-                        prepare(options->workspace, prepare_options(*options, common), progress);
-                    progress.close();
-                    return result_of(outcome);
-                  });
+  CLI::App* command = add_command(
+      app, "prepare",
+      "Make a masked, undistorted set with camera poses from a workspace's fused images",
+      [options](const Common& common) {
+        Progress progress({"ingest", "survey", "repair, mask, undistort", "refine",
+                           "mask confidence", "annotate", "export", "report"},
+                          {.quiet = common.quiet || common.json});
+        const PrepareOutcome outcome =
+            prepare(options->workspace, prepare_options(*options, common), progress);
+        progress.close();
+        return result_of(outcome);
+      });
   add_workspace_options(*command, *options);
   command->add_flag("--full-check", options->full_check,
                     "Compare the hashes of finished outputs, not just size and time stamp");
@@ -62,7 +66,7 @@ void add_prepare(CLI::App& app) {
 void add_check(CLI::App& app) {
   auto options = std::make_shared<Options>();
   CLI::App* command =
-      add_command(app, "check", "Say in seconds whether a set is fit for preparing",
+      add_command(app, "check", "Check in seconds whether a set is fit for preparing",
                   [options](const Common& common) {
                     Progress progress({"ingest", "survey", "mask and sharpness"},
                                       {.quiet = common.quiet || common.json});
@@ -73,7 +77,7 @@ void add_check(CLI::App& app) {
                   });
   add_workspace_options(*command, *options);
   command->add_flag("--all", options->every_image,
-                    "Look closely at every image, not only at those of the survey");
+                    "Check every image closely, not only those of the survey");
 }
 
 }  // namespace trunnion

@@ -78,10 +78,10 @@ CommandResult run(const std::string& folder, const Common& common) {
 
 void add_report(CLI::App& app) {
   auto folder = std::make_shared<std::string>();
-  CLI::App* command =
-      add_command(app, "report", "Remake the report page from what the workspace holds",
-                  [folder](const Common& common) { return run(*folder, common); });
-  command->add_option("workspace", *folder, "Folder that holds specimen.toml")->required();
+  CLI::App* command = add_command(
+      app, "report", "Make the report page again from the data in the workspace",
+      [folder](const Common& common) { return run(*folder, common); }, Workers::one);
+  command->add_option("workspace", *folder, "Folder with specimen.toml")->required();
 }
 
 }  // namespace trunnion

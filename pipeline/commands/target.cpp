@@ -57,10 +57,11 @@ CommandResult run(const Options& options) {
 
 void add_target(CLI::App& app) {
   auto options = std::make_shared<Options>();
-  CLI::App* command = add_command(app, "target", "Write a checkerboard to print in true size",
-                                  [options](const Common&) { return run(*options); });
+  CLI::App* command = add_command(
+      app, "target", "Write a checkerboard to print at true size",
+      [options](const Common&) { return run(*options); }, Workers::one);
   command
-      ->add_option("FILE", options->file, "Where to write; .svg or .pdf, without an extension both")
+      ->add_option("FILE", options->file, "File to write, .svg or .pdf; without an extension both")
       ->required();
   command
       ->add_option("--board", options->board,

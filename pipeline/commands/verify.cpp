@@ -16,7 +16,7 @@ namespace {
 Manifest manifest_of(const fs::path& workspace) {
   const fs::path file = workspace / ".trunnion" / "journal.sqlite";
   if (!fs::exists(file)) {
-    throw data_error(fmt::format("{}: holds no journal of a run; run trunnion prepare first.",
+    throw data_error(fmt::format("{}: has no journal of a run; run trunnion prepare first.",
                                  workspace.string()));
   }
   Manifest manifest;
@@ -66,7 +66,7 @@ std::string text_of(const VerifyResult& result) {
     text += fmt::format("{}: {}: {} {}\n", name_of(finding.severity), finding.file, finding.what,
                         finding.remedy);
   }
-  text += any_fault(result) ? "Something does not fit.\n" : "Everything fits.\n";
+  text += any_fault(result) ? "Some files do not agree.\n" : "Everything agrees.\n";
   return text;
 }
 
@@ -110,13 +110,15 @@ void add_verify(CLI::App& app) {
         } catch (const Error& error) {
           doubts.push_back(
               {Severity::doubt, "verify", "specimen.toml", error.what(),
-               "Files from templates were not compared; correct it and verify again."});
+               "Files from templates were not compared; correct specimen.toml and verify again."});
         }
         VerifyResult result = verify(*workspace, manifest, options);
         result.findings.insert(result.findings.end(), doubts.begin(), doubts.end());
-        return CommandResult{text_of(result), json_of(result), any_fault(result) ? 1 : 0};
-      });
-  command->add_option("workspace", *workspace, "Folder that holds specimen.toml")->required();
+        return CommandResult{text_of(result), json_of(result), any_fault(result) ? 1 : 0,
+                             errors_of(result.findings)};
+      },
+      Workers::one);
+  command->add_option("workspace", *workspace, "Folder with specimen.toml")->required();
 }
 
 }  // namespace trunnion

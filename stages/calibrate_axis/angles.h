@@ -1,4 +1,4 @@
-// Axis calibration: do the told angles make sense?
+// Axis calibration: checks the given stage angles against the board poses.
 #pragma once
 
 #include <string>
@@ -11,7 +11,7 @@ namespace trunnion::axis_calibration {
 struct AngleCheck {
   AxisFault fault = AxisFault::none;
   std::size_t station = 0;  // index of the first sighting concerned (slipped, wrong_angle)
-  double step_ratio = 1;    // measured over told
+  double step_ratio = 1;    // measured over given
   double size = 0;          // rad, of the slip or of the wrong angle
 };
 

@@ -156,7 +156,7 @@ std::vector<Pose> board_poses(const AxisRequest& request, const std::vector<std:
 Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told_angles,
                  const Eigen::Vector3d& up) {
   // The axis direction d is what every relative rotation leaves alone: (R_ij - I) d = 0; the point
-  // on it solves (I - R_ij) c = t_ij. Pairs that hardly turned weigh nothing by themselves.
+  // on it solves (I - R_ij) c = t_ij. Pairs that turned very little get almost no weight.
   Eigen::Matrix3d fixed = Eigen::Matrix3d::Zero();
   Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
   Eigen::Vector3d right = Eigen::Vector3d::Zero();
@@ -189,7 +189,7 @@ Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told
         std::atan2(across.cross(moved).dot(result.axis.direction), across.dot(moved));
     result.angles.push_back(angle);
   }
-  // A camera on its side says nothing about up: then the told sense is believed.
+  // A camera on its side says nothing about up: then the given direction is used.
   double sense = 0;
   for (std::size_t i = 0; i < poses.size(); ++i) {
     sense += std::sin(told_angles[i] - told_angles[0]) * std::sin(result.angles[i]);

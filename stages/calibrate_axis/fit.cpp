@@ -132,7 +132,7 @@ class Problem {
             request_.tilt_kind == TiltKind::stage};
   }
 
-  // Tilts about what was told, but for the ring that the world is counted from.
+  // Priors of the tilts at the given values, except for the ring that defines the world frame.
   void add_tilt(ceres::Problem& problem) {
     for (std::size_t r = 0; r < tilt_.size(); ++r) {
       if (!start_.tilted || r == start_.tilt_reference) {

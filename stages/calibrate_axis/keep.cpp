@@ -51,14 +51,14 @@ KeptRings with_kept_rings(const AxisCalibration& before, const AxisCalibration& 
   result.calibration.sigma_angle = std::max(now.sigma_angle, before.sigma_angle);
   result.calibration.provenance.notes.push_back(
       fmt::format("Kept from the calibration of {}: {}.", before.provenance.date, list));
-  result.findings.push_back(
-      {Severity::doubt, "calibrate axis", "",
-       fmt::format("Not calibrated anew and kept as they were: {}. How the camera stands about the "
-                   "axis against these rings is {}.",
-                   list,
-                   first != nullptr ? "taken from the earlier calibration"
-                                    : "not known and taken as the same"),
-       "Calibrate all rings in one call, the board untouched, where the camera was moved since."});
+  result.findings.push_back({Severity::doubt, "calibrate axis", "",
+                             fmt::format("Rings not in this call: {}; their earlier calibration is "
+                                         "kept. Camera azimuth relative to the new rings is {}.",
+                                         list,
+                                         first != nullptr ? "taken from the earlier calibration"
+                                                          : "unknown and assumed unchanged"),
+                             "If the camera was moved since, calibrate all rings in one call "
+                             "without moving the board on the stage."});
   return result;
 }
 

@@ -1,4 +1,4 @@
-// Axis calibration: rings of an earlier calibration that were not calibrated anew stay in the
+// Axis calibration: rings of an earlier calibration that were not calibrated again stay in the
 // record.
 #pragma once
 

@@ -40,8 +40,8 @@ TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOpti
   });
   if (std::abs(*farthest - *least) < kLeastTilt) {
     return failed(start,
-                  fmt::format("The tilts told differ by {:.1f} degrees only, which does not show "
-                              "the second axis.",
+                  fmt::format("The tilts given differ by only {:.1f} degrees, too little to "
+                              "determine the second axis.",
                               degrees(*farthest - *least)),
                   "Tilt the board by 10 degrees or more between two rings.");
   }
@@ -57,11 +57,11 @@ TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOpti
   const Eigen::Vector3d hint(std::cos(request.tilt_azimuth), std::sin(request.tilt_azimuth), 0);
   if (along.dot(hint) < 0) along = -along;
   if (turn.angle() < 0.5 * kLeastTilt || std::abs(along.z()) > std::sin(kSteepest)) {
-    return failed(start,
-                  "Between the rings the board turned about nearly the turning axis itself, or not "
-                  "at all: that is no tilt.",
-                  "Check which ring was tilted, and that all rings count their stage angles from "
-                  "one zero.");
+    return failed(
+        start,
+        "Between the rings the board turned about an axis close to the rotation axis, or not at "
+        "all; a tilt needs another axis.",
+        "Check which ring was tilted, and that the stage angles of all rings have the same zero.");
   }
   // A point of the axis: (I - R) p = t, the one next to the origin.
   const Eigen::Matrix3d A = Eigen::Matrix3d::Identity() - motion.R;
@@ -82,7 +82,7 @@ TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOpti
     const double off = start.measured[r] - told[r];
     if (std::abs(off) <= 5.0 * options.sigma_tilt) continue;
     return failed(start,
-                  fmt::format("Ring \"{}\" was tilted by {:.2f} degrees, but {:.2f} were told.",
+                  fmt::format("Ring \"{}\" was tilted by {:.2f} degrees, but {:.2f} were given.",
                               request.rings[r], degrees(start.measured[r]), degrees(told[r])),
                   "Check the sign and the size of tilt_deg and the direction of the second axis.");
   }

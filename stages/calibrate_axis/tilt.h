@@ -17,7 +17,7 @@ struct TiltStart {
   std::size_t reference = 0;     // the ring that is tilted least: its tilt is believed
   std::array<double, 4> line{};  // azimuth, inclination, across, height
   std::vector<double> measured;  // rad, a ring's tilt by the board
-  std::string fault;             // why the second axis can't be told; empty where it can
+  std::string fault;             // why the second axis can't be determined; empty where it can
   std::string remedy;
 };
 

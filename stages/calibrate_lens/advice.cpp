@@ -125,7 +125,7 @@ std::string next_board(const BoardPattern& pattern, const LensResult& result) {
       if (then < best || (answers && !best_answers && then < 0.999 * now)) {
         best = then;
         best_answers = answers;
-        advice = fmt::format("{}, {}: that takes {:.0f} % off the uncertainty of the reprojection.",
+        advice = fmt::format("{}, {}: this lowers the uncertainty of the reprojection by {:.0f} %.",
                              tilt.words, place.words, 100.0 * (1.0 - std::sqrt(then / now)));
       }
     }

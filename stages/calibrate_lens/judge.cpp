@@ -38,36 +38,36 @@ void judge_geometry(LensResult& result) {
   const double tilt_deg = degrees(largest_tilt(result));
   const bool perspective = result.fit.model.projection == Projection::perspective;
   if (boards < 6) {
-    doubt(
-        result,
-        fmt::format("Only {} boards: with so few a bad image can't be told from a wrong model, and "
-                    "the model can't be tested on boards it has not seen.",
-                    boards),
-        "Shoot 10 to 20 boards.");
+    doubt(result,
+          fmt::format("Only {} boards: with so few, a bad image cannot be distinguished from a "
+                      "wrong model, and the model cannot be tested on boards left out of the fit.",
+                      boards),
+          "Shoot 10 to 20 boards.");
   }
   if (perspective && tilt_deg < kParallel_deg) {
-    doubt(
-        result,
-        fmt::format("All boards lie parallel to the sensor within {:.1f} degrees; the focal length "
-                    "shows only in the perspective of tilted boards.",
-                    tilt_deg),
-        "Tilt boards by 20 to 45 degrees, as far as the focus series reaches.");
+    doubt(result,
+          fmt::format("All boards lie parallel to the sensor within {:.1f} degrees; the focal "
+                      "length can be determined only from the perspective of tilted boards.",
+                      tilt_deg),
+          "Tilt boards by 20 to 45 degrees, as far as the focus series reaches.");
   }
   if (result.coverage.share < kCovered) {
     doubt(result,
-          fmt::format("Corners cover {:.0f} % of the image; the distortion elsewhere is a guess.",
-                      100.0 * result.coverage.share),
+          fmt::format(
+              "Corners cover {:.0f} % of the image; the distortion elsewhere is extrapolated.",
+              100.0 * result.coverage.share),
           "Place boards towards the edges and corners that the report shows empty.");
   } else if (result.coverage.reach < kReached) {
     doubt(result,
           fmt::format("Corners reach {:.0f} % of the way to the image's corners; the distortion "
-                      "beyond is a guess.",
+                      "beyond is extrapolated.",
                       100.0 * result.coverage.reach),
           "Place boards into the corners of the image.");
   }
   if (result.sigma_px > 1.0) {
     doubt(result,
-          fmt::format("The corners scatter by {:.2f} px about the best model.", result.sigma_px),
+          fmt::format("The residuals of the corners are {:.2f} px with the best model.",
+                      result.sigma_px),
           "Check that the board is flat and sharp and that the fusion left no seams.");
   }
 }
@@ -79,30 +79,30 @@ void judge_focal_length(const Setup& setup, LensResult& result) {
   const double c_mm = result.calibration.camera.fx * setup.pixel_pitch_um * 1e-3;
   if (result.correlation_with_distance > 0.95) {
     note(result,
-         fmt::format(
-             "Principal distance and distance to the board are {:.3f} correlated: only their "
-             "ratio, the magnification, is sharp.",
-             result.correlation_with_distance),
-         "Read the two together; the scale in the plane of focus is not affected.");
+         fmt::format("Principal distance and distance to the board are {:.3f} correlated: only "
+                     "their ratio, the magnification, is well determined.",
+                     result.correlation_with_distance),
+         "Do not use either value alone; the scale in the plane of focus is not affected.");
   }
   if (by_data > 0.03 && result.prior) {
     doubt(result,
-          fmt::format("These boards alone show the focal length only within {}; the principal "
-                      "distance of {:.1f} mm +- {:.1f} % rests mainly on what the setup says.",
+          fmt::format("These boards alone determine the focal length only within {}; the principal "
+                      "distance of {:.1f} mm +- {:.1f} % comes mainly from the setup file.",
                       by_data < 1.0 ? fmt::format("{:.0f} %", 100.0 * by_data) : "a factor of two",
                       c_mm, 100.0 * total),
           "Tilt boards further, or give the measured pupil_magnification and working_distance_mm "
           "in the setup.");
   } else if (by_data > 0.03) {
     doubt(result,
-          fmt::format("These boards show the focal length only within {:.0f} %, and the setup says "
-                      "nothing that could help.",
+          fmt::format("These boards determine the focal length only within {:.0f} %, and the setup "
+                      "file gives nothing to improve it.",
                       100.0 * by_data),
           "Tilt boards further.");
   }
   if (total > 0.2 || !(result.fit.camera[kE] > 0)) {
     fault(
-        result, "The focal length can't be told from these boards: their perspective is too weak.",
+        result,
+        "The focal length cannot be determined from these boards: their perspective is too weak.",
         "Tilt boards by 20 to 45 degrees, or fuse without rescaling from a rail and say so in the "
         "setup (telecentric model).");
   }
@@ -123,21 +123,20 @@ void judge_quality(LensResult& result) {
   for (const FieldPoint& point : result.field) worst = std::max(worst, point.sigma_correction_px);
   int quality = 2;
   const auto take = [&quality](int found) { quality = std::min(quality, found); };
-  take(grade(result, boards, 10, 6, fmt::format("{} boards (10 or more are good)", boards)));
+  take(grade(result, boards, 10, 6, fmt::format("{} boards (good: 10 or more)", boards)));
   take(grade(result, result.coverage.share, 0.7, 0.4,
-             fmt::format("{:.0f} % of the image covered (70 or more are good)",
+             fmt::format("{:.0f} % of the image covered (good: 70 or more)",
                          100.0 * result.coverage.share)));
   take(grade(result, result.coverage.reach, 0.8, 0.6,
-             fmt::format("corners reach {:.0f} % of the half diagonal (80 or more are good)",
+             fmt::format("corners reach {:.0f} % of the half diagonal (good: 80 or more)",
                          100.0 * result.coverage.reach)));
-  take(
-      grade(result, worst, 0.5, 2.0,
-            fmt::format("undistortion known to {:.2f} px at worst (0.5 or less are good)", worst)));
+  take(grade(result, worst, 0.5, 2.0,
+             fmt::format("undistortion uncertain by up to {:.2f} px (good: 0.5 or less)", worst)));
   if (result.fit.model.projection == Projection::perspective) {
     take(grade(result, tilt_deg, 15, 8,
-               fmt::format("largest tilt {:.0f} degrees (15 or more are good)", tilt_deg)));
+               fmt::format("largest tilt {:.0f} degrees (good: 15 or more)", tilt_deg)));
     take(grade(result, result.principal_distance_sigma, 0.01, 0.05,
-               fmt::format("principal distance known to {:.1f} % (1 or less is good)",
+               fmt::format("principal distance uncertain by {:.1f} % (good: 1 or less)",
                            100.0 * result.principal_distance_sigma)));
   }
   result.calibration.quality = quality == 2 ? "good" : quality == 1 ? "fair" : "poor";
@@ -158,8 +157,8 @@ void judge_scale(const Setup& setup, const BoardPattern& pattern, LensResult& re
   const std::string found = fmt::format(
       "The boards show a magnification of {:.4g} where the setup says {:.4g}", measured, marked);
   std::string what = found + fmt::format(
-                                 "; whether the squares are not {:.4g} mm or the setup is not the "
-                                 "one used can't be told from these boards.",
+                                 ". Either the squares are not {:.4g} mm or another setup was "
+                                 "used; these images cannot decide.",
                                  pattern.square_mm);
   std::string remedy = fmt::format(
       "Measure a square ({:.4g} mm would fit the mark), or correct the magnification "
@@ -184,7 +183,7 @@ void judge_scale(const Setup& setup, const BoardPattern& pattern, LensResult& re
                          ", and their perspective agrees with that (principal distance {:.1f} "
                          "mm): this is not the setup the boards were shot with.",
                          c_mm);
-      remedy = "Correct the magnification mark, extension or converter, or take the right setup.";
+      remedy = "Correct the magnification mark, extension or converter, or use the right setup.";
     } else {
       what = found + fmt::format(
                          ", and their perspective a principal distance of {:.1f} mm where the "
@@ -221,7 +220,7 @@ void judge(const Setup& setup, const BoardPattern& pattern, LensResult& result) 
                       "give {:.1f} mm +- {:.0f} %.",
                       result.principal_distance_data_px * setup.pixel_pitch_um * 1e-3,
                       expected * setup.pixel_pitch_um * 1e-3, 100.0 * result.prior->sigma_fraction),
-          "Check focal_length_mm, pupil_magnification and the fusion habit in the setup.");
+          "Check focal_length_mm, pupil_magnification and [fusion] in the setup.");
     }
   }
   judge_quality(result);

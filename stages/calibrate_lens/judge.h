@@ -1,4 +1,4 @@
-// Says how far a calibration can be trusted, and why.
+// Judges how reliable a lens calibration is, and why.
 #pragma once
 
 #include "config/setup.h"
@@ -6,8 +6,8 @@
 
 namespace trunnion::lens {
 
-// Fills coverage, tilts, findings, quality, its reasons and the advice. `other_held_out` is the
-// held-out error of each board under the other projection, empty where not tried.
+// Fills coverage, tilts, findings, quality, the reasons for it and the advice. Needs the fit, its
+// uncertainty and the chosen model in `result`.
 void judge(const Setup& setup, const BoardPattern& pattern, LensResult& result);
 
 // Compares the measured scale and principal distance with the setup; names what is wrong: the size

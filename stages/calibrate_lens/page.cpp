@@ -63,8 +63,8 @@ std::string image_figures(const LensResult& result) {
   std::string html = fmt::format(
       "<h2>Residual vectors, image by image</h2><p>Measured corner minus model, {:g} times as "
       "long. "
-      "Sound corners point at random; arrows that turn together show a bent board or a model that "
-      "is too simple. Rejected corners are orange.</p><div class=\"grid\">",
+      "With a good fit the arrows point at random; a common pattern shows a bent board or a model "
+      "that is too simple. Rejected corners are orange.</p><div class=\"grid\">",
       stretch);
   for (const LensImage& image : result.images) {
     if (!image.used) continue;
@@ -108,7 +108,7 @@ std::string residual_map(const LensResult& result) {
   std::string html = fmt::format(
       "<h2>Residual map</h2><p>Mean residual of all boards in each part of the image, {:g} times "
       "as "
-      "long: what the model leaves unexplained. Parts without corners are empty.</p>",
+      "long: what the model does not explain. Parts without corners are empty.</p>",
       stretch);
   html += svg_open(frame, "mean residuals over the image");
   for (std::size_t cell = 0; cell < count.size(); ++cell) {
@@ -165,13 +165,13 @@ std::string sigma_maps(const LensResult& result) {
   const auto most = [](const std::vector<double>& v) {
     return *std::max_element(v.begin(), v.end());
   };
-  return "<h2>Uncertainty over the image</h2><p>1 sigma, px, of where undistortion puts a "
-         "pixel:</p>" +
+  return "<h2>Uncertainty over the image</h2><p>Standard deviation (px) of the position of an "
+         "undistorted pixel:</p>" +
          shaded_cells(result.fit.frame, "sigma of the undistortion", 13, 9, correction,
                       most(correction), "{:.2f}") +
-         "<p>1 sigma, px, of where a fixed ray of the camera is imaged. Principal distance and "
-         "principal point count in full here; a pose that is fitted to the images takes most of it "
-         "up:</p>" +
+         "<p>Standard deviation (px) of the image of a fixed ray. It includes the full uncertainty "
+         "of principal distance and principal point; estimating the exterior orientation absorbs "
+         "most of it:</p>" +
          shaded_cells(result.fit.frame, "sigma of the reprojection", 13, 9, total, most(total),
                       "{:.1f}");
 }
@@ -201,7 +201,7 @@ std::string curve(const LensResult& result) {
   }
   std::string html =
       "<h2>Distortion</h2><p>Radial shift of the image against the distance from the principal "
-      "point, with its 1-sigma band; the dashed line is how far corners reach.</p>"
+      "point, with its 1-sigma band; the dashed line marks the outermost corner.</p>"
       "<svg role=\"img\" aria-label=\"radial distortion curve\" viewBox=\"0 0 800 350\">";
   html += fmt::format(
       "<path d=\"{}z\" fill=\"#1f5fa8\" fill-opacity=\".25\"/>"
@@ -263,7 +263,7 @@ std::string parameters(const LensResult& result, const Setup& setup) {
   html += fmt::format(
       "<tr><td>scale at the boards</td><td class=\"n\">{:.6f}</td><td class=\"n\">{:.2g}</td>"
       "<td>mm/px</td></tr><tr><td>magnification</td><td class=\"n\">{:.4f}</td>"
-      "<td class=\"n\">{:.2g}</td><td>mark and extension say {:.4g}</td></tr></table>",
+      "<td class=\"n\">{:.2g}</td><td>by mark and extension {:.4g}</td></tr></table>",
       result.mm_per_px, result.mm_per_px_sigma, lens.magnification, lens.magnification_sigma,
       setup.lateral_magnification());
   return html;
@@ -272,7 +272,7 @@ std::string parameters(const LensResult& result, const Setup& setup) {
 std::string candidates(const LensResult& result) {
   if (result.candidates.empty()) return {};
   std::string html = fmt::format(
-      "<h2>Choice of the model</h2><p>Taken: {}; {}.</p><div "
+      "<h2>Choice of the model</h2><p>Chosen: {}; {}.</p><div "
       "class=\"wide\"><table><tr><th>Model</th>"
       "<th class=\"n\">Parameters</th><th class=\"n\">Held-out error, px</th><th></th></tr>",
       escaped(result.calibration.model), escaped(result.why_model));
@@ -322,8 +322,7 @@ std::string report_page(const LensResult& result, const Setup& setup) {
     html += "</ul>";
   }
   if (!result.advice.empty()) {
-    html +=
-        "<p><b>One more board would help most like this:</b> " + escaped(result.advice) + "</p>";
+    html += "<p><b>Most useful further board:</b> " + escaped(result.advice) + "</p>";
   }
   for (const Finding& finding : result.findings) {
     html += fmt::format("<p class=\"{0}\">{1}{2} {3}</p>", name_of(finding.severity),

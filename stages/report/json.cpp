@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "core/cautions.h"
 #include "core/error.h"
 
 namespace trunnion::report_detail {
@@ -230,7 +231,7 @@ Json judgement_json(const ReportData& data) {
     return json;
   };
   const char* name = judgement.verdict == Verdict::good   ? "good"
-                     : judgement.verdict == Verdict::look ? "look"
+                     : judgement.verdict == Verdict::look ? "check"
                                                           : "reshoot";
   return {{"verdict", name},
           {"sentence", judgement.sentence},
@@ -267,6 +268,14 @@ void read_geometry(const Json& json, ReportData& data) {
         {{p.at(0).get<float>(), p.at(1).get<float>(), p.at(2).get<float>()},
          {p.at(3).get<std::uint8_t>(), p.at(4).get<std::uint8_t>(), p.at(5).get<std::uint8_t>()}});
   }
+}
+
+Json cautions_json() {
+  Json list = Json::array();
+  for (const Caution& caution : cautions()) {
+    list.push_back({{"subject", caution.subject}, {"text", caution.text}});
+  }
+  return {{"rule", cautions_rule()}, {"list", std::move(list)}};
 }
 
 void add_lists(Json& json, const ReportData& data) {
@@ -333,6 +342,7 @@ Json to_json(const ReportData& data) {
                {"judgement", judgement_json(data)},
                {"methods", methods_paragraph(data)},
                {"findings", findings_json(data.findings)}};
+  json["cautions"] = cautions_json();
   add_lists(json, data);
   json["geometry"] = geometry_json(data);
   json["backdrop"] = data.backdrop_jpeg.empty() ? Json(nullptr) : Json("pictures/backdrop.jpg");

@@ -172,13 +172,13 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
     parts.push_back(fmt::format("{} {} missing", enumerate(gaps), one(gaps) ? "is" : "are"));
   }
   if (!faults.empty()) {
-    parts.push_back(fmt::format("{} can't be used as {}", enumerate(faults),
+    parts.push_back(fmt::format("{} cannot be used as {}", enumerate(faults),
                                 one(faults) ? "it is" : "they are"));
   }
-  if (!doubts.empty()) parts.push_back(fmt::format("look at {}", enumerate(doubts)));
+  if (!doubts.empty()) parts.push_back(fmt::format("check {}", enumerate(doubts)));
   if (set_items > 0 && judgement.verdict != Verdict::good) {
-    parts.push_back(set_items == 1 ? "one thing concerns the whole set"
-                                   : fmt::format("{} things concern the whole set", set_items));
+    parts.push_back(set_items == 1 ? "one finding concerns the whole set"
+                                   : fmt::format("{} findings concern the whole set", set_items));
   }
   const char* lead = judgement.verdict == Verdict::reshoot ? "Not complete"
                      : judgement.verdict == Verdict::look  ? "Usable, with doubts"
@@ -218,7 +218,7 @@ Judgement judge(const ReportData& data) {
     if (!known) findings.push_back(std::move(finding));
   }
   for (const Finding& finding : findings) {
-    // Ingest tells of the whole set only which stations lack; here each stands by itself.
+    // Ingest reports missing stations once for the whole set; here each one is an entry.
     if (finding.stage == "ingest" && finding.file.empty() && !data.gaps.empty()) continue;
     ToDo item{finding.severity, {}, {}, {}, as_sentence(finding.what), as_sentence(finding.remedy)};
     locate(item, finding, data);

@@ -59,14 +59,18 @@ Findings review(const ReportData& data, const ReviewLimits& limits) {
     // A jump that the next step takes back concerns one station, which is named once.
     const bool back = i + 1 < steps.size() && steps[i + 1].from == step.to &&
                       std::abs(step.change + steps[i + 1].change) <= limit;
-    findings.push_back(
-        {Severity::doubt, "refine", step.to->source_file,
-         fmt::format("The stage angle jumps by {:+.2f} degrees from {} to {}{}, where {:.2f} is "
-                     "usual from station to station.",
-                     step.change * kDegrees, place(*step.from), place(*step.to),
-                     back ? " and back after it" : " and stays so", sigma * kDegrees),
-         "The refined poses follow the jump; look whether the specimen moved on its mount, and "
-         "check the stage for slipping."});
+    const std::string what =
+        back ? fmt::format(
+                   "The stage angle of {} is offset by {:+.2f} degrees (typical variation "
+                   "{:.2f}).",
+                   place(*step.to), step.change * kDegrees, sigma * kDegrees)
+             : fmt::format(
+                   "From {} on, stage angles are offset by {:+.2f} degrees (typical "
+                   "variation {:.2f}).",
+                   place(*step.to), step.change * kDegrees, sigma * kDegrees);
+    findings.push_back({Severity::doubt, "refine", step.to->source_file, what,
+                        "The refined poses follow this offset; check whether the specimen moved on "
+                        "its mount, and check the stage for slipping."});
     if (back) ++i;
   }
   return findings;

@@ -71,9 +71,10 @@ void refuse_foreign(const fs::path& folder) {
   std::error_code code;
   if (!fs::is_directory(folder, code) || fs::is_empty(folder, code)) return;
   if (fs::exists(folder / "report.json", code)) return;
-  throw data_error(fmt::format(
-      "{}: this folder holds something else than a report; move it away or name another.",
-      folder.string()));
+  throw data_error(
+      fmt::format("{}: this folder contains something other than a report; move it away or give "
+                  "another folder.",
+                  folder.string()));
 }
 
 std::string read_picture(const fs::path& file) {
@@ -113,7 +114,7 @@ ReportData read_report(const fs::path& folder) {
   try {
     data = report_detail::from_json(Json::parse(read_file(file, 512U << 20U)));
   } catch (const nlohmann::json::exception& error) {
-    throw data_error(fmt::format("{}: not a sound report ({}); run prepare again.", file.string(),
+    throw data_error(fmt::format("{}: not a valid report ({}); run prepare again.", file.string(),
                                  error.what()));
   }
   for (std::size_t i = 0; i < data.views.size(); ++i) {

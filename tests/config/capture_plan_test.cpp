@@ -85,7 +85,7 @@ TEST(CapturePlan, NamesTheFieldThatIsWrong) {
   } catch (const Error& error) {
     EXPECT_STREQ(error.what(),
                  "plan.json: rings[0].stations[0].slices must be a number from 1 to 1000000000; "
-                 "write the plan anew with trunnion plan.");
+                 "write the plan again with trunnion plan.");
   }
 }
 

@@ -43,7 +43,7 @@ TEST(CaptureTable, NamesMistakesWithLines) {
   EXPECT_NE(complaint("").find("empty"), std::string::npos);
   EXPECT_NE(complaint("file,station\n").find("lists no image"), std::string::npos);
   EXPECT_NE(complaint("file,station\n\xFF\xFE,1\n").find("UTF-8"), std::string::npos);
-  EXPECT_NE(complaint("file,file,station\na,b,1\n").find("stands twice"), std::string::npos);
+  EXPECT_NE(complaint("file,file,station\na,b,1\n").find("appears twice"), std::string::npos);
 }
 
 TEST(CaptureTable, ReadsTiltAndReferenceWhereTheyAreTold) {
@@ -62,9 +62,9 @@ TEST(CaptureTable, ReadsTiltAndReferenceWhereTheyAreTold) {
 
 TEST(CaptureTable, ReadsFramesWhereTheyAreTold) {
   const auto rows = parse_capture_table(
-      "file,station,frames,frame\na.tif,1,61,raw/a_01.dng\nb.tif,2,,\n", "c.csv");
+      "file,station,frames,frame\na.tif,1,61,raw/a_01.tif\nb.tif,2,,\n", "c.csv");
   EXPECT_EQ(rows[0].frames, 61);
-  EXPECT_EQ(rows[0].frame, "raw/a_01.dng");
+  EXPECT_EQ(rows[0].frame, "raw/a_01.tif");
   EXPECT_EQ(rows[1].frames, 0);
   EXPECT_EQ(rows[1].frame, "");
   EXPECT_NE(complaint("file,station,frames\na,1,0\n").find("frames \"0\" is not a whole number"),

@@ -61,7 +61,7 @@ margin_px = "wide"
 mount = "kept"
 )");
   for (const char* expected :
-       {"title must be a text", "name must be 1 to 64", "stations must be", "{station}",
+       {"title must be a string", "name must be 1 to 64", "stations must be", "{station}",
         "margin_px must be a number", "mount must be one of", "Did you mean \"keep\""}) {
     EXPECT_NE(text.find(expected), std::string::npos) << expected << " in:\n" << text;
   }
@@ -94,10 +94,10 @@ TEST(SpecimenFile, FramePatternHoldsStationAndRing) {
       "setup=\"a\"\n" + ring + "frames = 61\n" + output("f/{station}/*.jpg"), "/w/s/specimen.toml");
   EXPECT_EQ(file.specimen.rings[0].frames, 61);
   EXPECT_EQ(file.settings.output.frame_pattern, "f/{station}/*.jpg");
-  EXPECT_NE(complaint("setup=\"a\"\n" + ring + output("f/a.jpg")).find("must hold {station}"),
+  EXPECT_NE(complaint("setup=\"a\"\n" + ring + output("f/a.jpg")).find("must contain {station}"),
             std::string::npos);
   EXPECT_NE(complaint("setup=\"a\"\n" + ring + other + output("f/{station}.jpg"))
-                .find("must hold {ring} too"),
+                .find("must contain {ring} too"),
             std::string::npos);
   EXPECT_NE(complaint("setup=\"a\"\n" + ring + output("*/*/*{station}")).find("at most two *"),
             std::string::npos);

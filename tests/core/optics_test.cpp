@@ -49,7 +49,7 @@ TEST(Optics, BudgetReachesTheDetailExactly) {
 }
 
 TEST(Optics, SlicesCloserThanTheWaveDepthLoseNothing) {
-  const ImagingPoint point{.magnification = 10, .numerical_aperture = 0.28};
+  const ImagingPoint point{.magnification = 10, .numerical_aperture = 0.25};
   const Resolution fine = resolution(point, 4, 0.9 * wave_depth_mm(point));
   EXPECT_EQ(fine.defocus_um, 0);
   EXPECT_DOUBLE_EQ(fine.total_um(), fine.focused_um());

@@ -212,6 +212,8 @@ std::vector<BadText> bad_specimens() {
        specimen_text("name = \"mid\"\nstations = 4\n", "[captures]\ntable = \"none.csv\"\n"),
        "none.csv"},
       {"margin_in_words", with("[mask]\nmargin_px = \"wide\"\n"), "margin_px"},
+      {"margin_huge_in_mm", with("[mask]\nmargin_mm = 100\n"), "margin_mm = 100"},
+      {"margin_shrinks_all", with("[mask]\nmargin_mm = -100\n"), "shorter side"},
       {"margin_huge", with("[mask]\nmargin_px = 1e300\n"), "margin_px"},
       {"mount_line_missing", with("[mask]\nmount = \"below-line\"\n"), "mount_line_px"},
       {"mount_line_for_nothing", with("[mask]\nmount_line_px = 40\n"), "below-line"},

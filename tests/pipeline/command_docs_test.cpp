@@ -74,15 +74,15 @@ TEST(CommandDocs, GroffReadsThePageWithoutWarning) {
   std::ofstream(file) << test::run_trunnion({"docs", "man"}).out;
   EXPECT_EQ(output_of("groff -ww -man -Tascii -z '" + file + "' 2>&1"), "");
   EXPECT_THAT(output_of("groff -man -Tascii '" + file + "' | sed 's/\\x1b\\[[0-9;]*m//g'"),
-              HasSubstr("Remake the report page from what the workspace holds."));
+              HasSubstr("Make the report page again from the data in the workspace."));
 }
 
 TEST(CommandDocs, BashOffersCommandsOptionsAndChoices) {
   EXPECT_THAT(offered({"trunnion", "rep"}), ElementsAre("report"));
-  EXPECT_THAT(offered({"trunnion", "report", "--j"}), UnorderedElementsAre("--json", "--jobs"));
+  EXPECT_THAT(offered({"trunnion", "check", "--j"}), UnorderedElementsAre("--json", "--jobs"));
   EXPECT_THAT(offered({"trunnion", "demo", "--backdrop", ""}),
               UnorderedElementsAre("black", "grey", "white", "blue", "green"));
-  EXPECT_THAT(offered({"trunnion", "report", "--jobs", ""}), ElementsAre());
+  EXPECT_THAT(offered({"trunnion", "check", "--jobs", ""}), ElementsAre());
   EXPECT_THAT(offered({"trunnion", "do"}), ElementsAre());  // hidden
 }
 

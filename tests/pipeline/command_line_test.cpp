@@ -2,6 +2,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <nlohmann/json.hpp>
 
 #include "core/files.h"
@@ -12,10 +13,16 @@ namespace {
 
 using testing::HasSubstr;
 using testing::IsEmpty;
+using testing::Not;
+using testing::StartsWith;
 
 TEST(CommandLine, UsageErrorsExitTwoAndSayWhereHelpIs) {
   for (const std::vector<std::string>& call : {std::vector<std::string>{},
                                                {"prepair"},
+                                               {"prepair", "--help"},
+                                               {"--help", "prepair"},
+                                               {"calibrate", "lense", "--help"},
+                                               {"report", "x", "--jobs", "2"},
                                                {"prepare"},
                                                {"prepare", "x", "--jobs", "many"},
                                                {"prepare", "/no/such/folder"},
@@ -31,10 +38,44 @@ TEST(CommandLine, EveryCommandHasHelpWithTheCommonOptions) {
   for (const char* command : {"check", "demo", "plan", "prepare", "report"}) {
     const test::ProgramRun run = test::run_trunnion({command, "--help"});
     EXPECT_EQ(run.exit_code, 0) << command;
-    for (const char* option : {"--json", "--quiet", "--jobs"}) {
+    for (const char* option : {"--json", "--quiet"}) {
       EXPECT_THAT(run.out, HasSubstr(option)) << command;
     }
   }
+}
+
+TEST(CommandLine, JobsIsOfferedOnlyWhereThreadsWork) {
+  for (const std::vector<std::string>& words : {std::vector<std::string>{"check"},
+                                                {"demo"},
+                                                {"prepare"},
+                                                {"calibrate", "axis"},
+                                                {"calibrate", "lens"}}) {
+    std::vector<std::string> call = words;
+    call.emplace_back("--help");
+    EXPECT_THAT(test::run_trunnion(call).out, HasSubstr("--jobs")) << words.back();
+  }
+  for (const char* command : {"docs", "plan", "report", "target", "verify"}) {
+    const test::ProgramRun run = test::run_trunnion({command, "--help"});
+    EXPECT_EQ(run.exit_code, 0) << command;
+    EXPECT_THAT(run.out, Not(HasSubstr("--jobs"))) << command;
+  }
+}
+
+TEST(CommandLine, HelpAfterAnUnknownCommandNamesTheWord) {
+  const test::ProgramRun run = test::run_trunnion({"prepair", "--help"});
+  EXPECT_THAT(run.err, HasSubstr("\"prepair\" is not a command, did you mean \"prepare\""));
+}
+
+TEST(CommandLine, QuietFaultsAreOneLineEachOnStderr) {
+  const test::SmallSet set;
+  fs::remove(set.workspace() / "fused/mid_002.tif");
+  const test::ProgramRun run = test::run_trunnion({"prepare", set.workspace().string(), "--quiet"});
+  EXPECT_EQ(run.exit_code, 1);
+  EXPECT_THAT(run.out, IsEmpty());
+  EXPECT_THAT(run.err, StartsWith("trunnion: "));
+  EXPECT_THAT(run.err, HasSubstr("lacks 1 of"));
+  EXPECT_EQ(std::count(run.err.begin(), run.err.end(), '\n'), 1) << run.err;
+  EXPECT_THAT(run.err, Not(HasSubstr("index.html")));
 }
 
 TEST(CommandLine, PrepareSpeaksJsonOnStdoutAlone) {

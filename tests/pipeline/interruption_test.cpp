@@ -86,7 +86,7 @@ TEST_P(Signals, StopARunWithinTwoSecondsAndTheNextOneGoesOn) {
   run.send(GetParam());
   EXPECT_EQ(run.wait(), 130) << run.told();
   EXPECT_LT(std::chrono::duration<double>(Clock::now() - sent).count(), 2.0);
-  EXPECT_THAT(run.told(), HasSubstr("Stopped as asked"));
+  EXPECT_THAT(run.told(), HasSubstr("Stopped on request"));
   EXPECT_FALSE(holds_leftovers(set.workspace()));
   EXPECT_EQ(test::hashes_below(set.workspace() / "fused"), inputs);
 

@@ -69,7 +69,7 @@ TEST(PrepareFrames, GiveDateExposureAndNumber) {
   EXPECT_EQ(tag(image, "Exif.Photo.SourceImageNumberOfCompositeImage"), "3 3");
   EXPECT_EQ(tag(image, "Exif.Image.DateTime"), "") << "the date of another file's change";
   EXPECT_THAT(all_of(outcome.findings),
-              HasSubstr("were taken from the frame frames/mid_002/0.jpg."));
+              HasSubstr("were copied from the frame frames/mid_002/0.jpg."));
 
   // Another frame: its tags come in, the pixels stay.
   write_frame(set.workspace() / "frames/mid_002/0.jpg", "2027:01:01 00:00:00");

@@ -192,7 +192,8 @@ TEST_P(PrepareRefuses, WhatDoesNotFitIsRefusedOrGoesToTheSidecar) {
   EXPECT_EQ(exif_verdict(kept.before, kept.after, {"Exif.Photo.MakerNote"}),
             inside ? "identical" : "changed");
   if (!inside) {
-    EXPECT_THAT(kept.findings, HasSubstr("The maker note of 60000 bytes went to the sidecar"));
+    EXPECT_THAT(kept.findings,
+                HasSubstr("The maker note of 60000 bytes was written to the sidecar"));
     EXPECT_THAT(kept.sidecar, HasSubstr("MakerNote_base64"));
   }
 }
@@ -234,7 +235,7 @@ TEST(PrepareKeepsPixels, ThumbnailDimensionsAndOrientationFollowThePixels) {
   cv::resize(read_image(file), shrunk, small.size(), 0, 0, cv::INTER_AREA);
   EXPECT_LT(cv::norm(small, shrunk, cv::NORM_L1) / static_cast<double>(small.total() * 3), 6.0)
       << "of the new pixels";
-  EXPECT_THAT(all_of(outcome.findings), HasSubstr("thumbnail was made anew"));
+  EXPECT_THAT(all_of(outcome.findings), HasSubstr("thumbnail was made again"));
 }
 
 }  // namespace

@@ -1,8 +1,11 @@
 // The user's hand on the masks, through the whole of prepare.
 #include <gtest/gtest.h>
 
+#include <fstream>
 #include <opencv2/core.hpp>
+#include <opencv2/imgcodecs.hpp>
 
+#include "core/error.h"
 #include "core/image_io.h"
 #include "tests/support/small_set.h"
 
@@ -39,6 +42,37 @@ TEST(PrepareMasks, PaintedMasksOverrideAndSurviveReRuns) {
     EXPECT_LE(cv::mean(after(cv::Rect(115, 65, 10, 10)))[0], 5) << run;
     EXPECT_EQ(cv::norm(read_image(masks[1]), other, cv::NORM_INF), 0) << run;
   }
+}
+
+TEST(PrepareMasks, APaintedMaskIsReadOrRefusedForItselfAndNeverCostsThePhotograph) {
+  const test::SmallSet set;
+  set.add_settings("[refine]\nenabled = false");
+  std::vector<fs::path> fused;
+  for (const auto& entry : fs::directory_iterator(set.workspace() / "fused")) {
+    fused.push_back(entry.path());
+  }
+  std::sort(fused.begin(), fused.end());
+  const auto beside = [&](std::size_t station, const char* suffix) {
+    return fused[station].parent_path() / (fused[station].stem().string() + suffix);
+  };
+  cv::Mat paint = cv::Mat::zeros(read_image(fused[0]).size(), CV_8U);
+  paint(cv::Rect(20, 20, 30, 20)).setTo(255);
+  cv::imwrite(beside(1, ".mask-add.png").string(), paint, {cv::IMWRITE_PNG_BILEVEL, 1});
+  ASSERT_THROW(read_image(beside(1, ".mask-add.png")), Error) << "1 bit is no photograph";
+  std::ofstream(beside(2, ".mask-subtract.png")) << "no picture";
+  const PrepareOutcome outcome = set.prepare();
+  EXPECT_EQ(outcome.images_prepared, 8);
+  const fs::path mask = set.prepared() / "masks" / (fused[1].stem().string() + ".png");
+  EXPECT_GE(cv::mean(read_image(mask)(cv::Rect(26, 26, 18, 8)))[0], 250);
+  int refused = 0;
+  for (const Finding& finding : outcome.findings) {
+    EXPECT_NE(finding.severity, Severity::fault) << finding.what;
+    if (finding.what.find("is not used") == std::string::npos) continue;
+    ++refused;
+    EXPECT_EQ(finding.severity, Severity::doubt);
+    EXPECT_EQ(finding.file, "fused/" + fused[2].filename().string());
+  }
+  EXPECT_EQ(refused, 1);
 }
 
 }  // namespace

@@ -95,7 +95,7 @@ TEST(Prepare, ASecondRunTouchesNothing) {
   EXPECT_EQ(again.images_reused, 8);
   EXPECT_EQ(stamp(set, "images/mid_003.tif"), image);
   EXPECT_EQ(stamp(set, "masks/mid_003.png"), mask);
-  EXPECT_THAT(summary_of(again).sentence, HasSubstr("no pixels had changed"));
+  EXPECT_THAT(summary_of(again).sentence, HasSubstr("no pixels changed"));
 }
 
 TEST(Prepare, AChangedSettingGivesTheBytesOfAFreshRun) {

@@ -106,6 +106,26 @@ TEST(Progress, NeverWiderThanTheTerminal) {
   }
 }
 
+TEST(Progress, ALongNoteNeverCoversTheName) {
+  for (const int columns : {64, 80, 120}) {
+    Stage stage({.terminal = true, .colour = false, .unicode = false, .columns = columns});
+    Progress progress({"repair, mask, undistort", "refine"}, stage.options());
+    progress.start("repair, mask, undistort", 144);
+    stage.pass(2000);
+    progress.step(72);
+    EXPECT_THAT(stage.screen()[0], HasSubstr("repair, mask, undistort  "));
+    EXPECT_THAT(stage.screen()[0], HasSubstr("72/144"));
+    progress.start("refine");
+    progress.finish(
+        "This set is unlikely to orient from its texture alone: 36 of 36 stations have too few or "
+        "contradicting tie points.");
+    const auto rows = stage.screen();
+    EXPECT_THAT(rows[0], HasSubstr("repair, mask, undistort  72/144  33 min 20 s"));
+    EXPECT_THAT(rows[1], HasSubstr("* refine                   0.0 s  This set"));
+    EXPECT_LT(columns_of(rows[1]), columns);
+  }
+}
+
 TEST(Progress, RedrawsAtMostTenTimesASecond) {
   Stage stage({.terminal = true, .colour = false, .unicode = false, .columns = 80});
   Progress progress({"many"}, stage.options());
@@ -193,7 +213,7 @@ TEST(TerminalTraits, NoColourOnAPipe) {
 TEST(Summary, WrapsAndNamesEveryItem) {
   Summary summary;
   summary.mood = Summary::Mood::bad;
-  summary.sentence = "Not complete: low 7 is missing; high 20 can't be used as it is.";
+  summary.sentence = "Not complete: low 7 is missing; high 20 cannot be used as it is.";
   summary.items = {{Summary::Mood::bad, "low 7", "This station has no image.", "Shoot it."},
                    {Summary::Mood::look, "high 4", "The angle slipped.", "Look."}};
   summary.outputs = {{"report", "/a/very/long/path/that/must/not/be/broken/report/index.html"}};

@@ -153,7 +153,7 @@ TEST(ToleratedInputs, ContentDecidesAndTheFirstPageIsUsedWhereAsked) {
   ASSERT_TRUE(cv::imwritemulti(pages.string(), std::vector<cv::Mat>{second, second}));
   const std::string refused = faults_of(set.prepare());
   EXPECT_THAT(refused, HasSubstr("is a PNG file by its content"));
-  EXPECT_THAT(refused, HasSubstr("holds more than one page"));
+  EXPECT_THAT(refused, HasSubstr("contains more than one page"));
 
   set.add_settings(
       "[limits]\ntolerate_wrong_extension = true\ntolerate_more_pages = true\n[output]\n"
@@ -161,7 +161,7 @@ TEST(ToleratedInputs, ContentDecidesAndTheFirstPageIsUsedWhereAsked) {
   const PrepareOutcome tolerated = set.prepare();
   EXPECT_EQ(faults_of(tolerated), "");
   EXPECT_THAT(doubts_of(tolerated), HasSubstr("is a PNG file by its content"));
-  EXPECT_THAT(doubts_of(tolerated), HasSubstr("holds more than one page"));
+  EXPECT_THAT(doubts_of(tolerated), HasSubstr("contains more than one page"));
   EXPECT_TRUE(fs::exists(set.prepared() / "images/mid_001.tif"));
   EXPECT_TRUE(fs::exists(set.prepared() / "images/mid_002.tif"));
 }

@@ -49,7 +49,7 @@ class VerifyCommand : public testing::Test {
     const auto run = test::run_trunnion({"verify", workspace().string()});
     EXPECT_EQ(run.err, "");
     EXPECT_TRUE(run.exit_code == 0 || run.exit_code == 1);
-    EXPECT_EQ(run.exit_code == 0, run.out.find("Everything fits.") != std::string::npos);
+    EXPECT_EQ(run.exit_code == 0, run.out.find("Everything agrees.") != std::string::npos);
     return run.out;
   }
   // Makes the journal believe that the file was written as it stands.
@@ -65,14 +65,15 @@ std::unique_ptr<test::SmallSet> VerifyCommand::set_;
 
 TEST_F(VerifyCommand, EverythingFitsAndNothingIsStrange) {
   const std::string said = verify();
-  EXPECT_THAT(said, HasSubstr("Everything fits."));
+  EXPECT_THAT(said, HasSubstr("Everything agrees."));
   EXPECT_THAT(said, HasSubstr("3 files from templates compared"));
-  EXPECT_THAT(said, testing::Not(HasSubstr("not of this run"))) << "the report is recorded too";
+  EXPECT_THAT(said, testing::Not(HasSubstr("not belong to this run")))
+      << "the report is recorded too";
 }
 
 TEST_F(VerifyCommand, AlsoAfterTheReportWasMadeAgain) {
   ASSERT_EQ(test::run_trunnion({"report", workspace().string()}).exit_code, 0);
-  EXPECT_THAT(verify(), HasSubstr("Everything fits."));
+  EXPECT_THAT(verify(), HasSubstr("Everything agrees."));
 }
 
 // Every file of prepared/, whatever its kind: deleted, cut short, one bit turned. All files at
@@ -101,9 +102,9 @@ TEST_F(VerifyCommand, DeletedTruncatedAndChangedFilesAreNamed) {
     EXPECT_THAT(cut, HasSubstr(fmt::format("{}: The file has {} bytes, but {} were recorded.", file,
                                            bytes.size() / 2, bytes.size())));
     EXPECT_THAT(turned, HasSubstr(file + ": The content differs from what was recorded"));
-    EXPECT_THAT(gone, HasSubstr(file + ": The file is recorded but not there."));
+    EXPECT_THAT(gone, HasSubstr(file + ": The file is recorded but missing."));
   }
-  EXPECT_THAT(verify(), HasSubstr("Everything fits."));
+  EXPECT_THAT(verify(), HasSubstr("Everything agrees."));
 }
 
 TEST_F(VerifyCommand, OnePixelIsFound) {
@@ -148,7 +149,7 @@ TEST_F(VerifyCommand, ATagIsFoundEvenWhereTheJournalIsDeceived) {
     each.change(metadata);
     (void)write_metadata(workspace() / file, FileType::tiff, metadata);
     record(file);
-    EXPECT_THAT(verify(), HasSubstr(fmt::format("{}: {} is not what cameras.json leads to.", file,
+    EXPECT_THAT(verify(), HasSubstr(fmt::format("{}: {} does not agree with cameras.json.", file,
                                                 each.said)));
   }
 }
@@ -179,8 +180,8 @@ TEST_F(VerifyCommand, ANumberOfEachFormatIsFoundEvenWhereTheJournalIsDeceived) {
       {"centres.ply", "end_header\n", {0, 1, 2}},
       {"scale.csv", "images/mid_001.tif,", {0}},
       {"text/matrix.txt", "images/mid_000.tif ", {0, 5, 11}},
-      {"text/views.txt", "rotation ", {0, 3}},
-      {"text/views.txt", "\n  centre ", {0, 2}},
+      {"text/views.txt", "quaternion w x y z: ", {0, 3}},
+      {"text/views.txt", "world, X Y Z: ", {0, 2}},
       {"text/document.xml", "<translation>", {2}},
       {"text/document.xml", "kappa=\"", {0}}};
   const auto number_at = [](const std::string& text, const std::string& before, int place) {
@@ -249,7 +250,7 @@ TEST_F(VerifyCommand, ANumberOfEachFormatIsFoundEvenWhereTheJournalIsDeceived) {
     }
     restore();
   }
-  EXPECT_THAT(verify(), HasSubstr("Everything fits."));
+  EXPECT_THAT(verify(), HasSubstr("Everything agrees."));
 }
 
 TEST_F(VerifyCommand, SidecarsAreComparedToo) {
@@ -260,7 +261,7 @@ TEST_F(VerifyCommand, SidecarsAreComparedToo) {
   text.insert(at + std::strlen("StageAngle_deg=\""), "1");
   write_file(workspace() / file, text);
   record(file);
-  EXPECT_THAT(verify(), HasSubstr(file + ": XMP StageAngle_deg is not what"));
+  EXPECT_THAT(verify(), HasSubstr(file + ": XMP StageAngle_deg does not agree"));
 }
 
 }  // namespace

@@ -50,7 +50,7 @@ TEST_F(WorkspaceTest, OpensWithoutCalibration) {
 TEST_F(WorkspaceTest, SaysWhatAWorkspaceIs) {
   EXPECT_THROW(open_workspace(folder_.path() / "none"), Error);
   fs::remove(root() / "specimen.toml");
-  EXPECT_THAT(complaint(), HasSubstr("holds no specimen.toml"));
+  EXPECT_THAT(complaint(), HasSubstr("contains no specimen.toml"));
 }
 
 TEST_F(WorkspaceTest, RefusesARecordOfAnotherSetupNamingTheField) {

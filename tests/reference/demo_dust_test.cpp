@@ -70,7 +70,7 @@ TEST_P(DemoDustBefore, SlowMeetsTheGoalsAtTheDemosOwnSize) {
 INSTANTIATE_TEST_SUITE_P(Backdrops, DemoDustBefore, test::neutral_backdrops(), test::backdrop_name);
 
 // A floor under what is reached at 720 px, where specks lie before rich pattern at nearly all
-// stations (docs/decisions.md, Dust): 0.947 of 0.95 wanted.
+// stations (docs/decisions/dust-stations.md): 0.947 of 0.95 wanted.
 TEST(DemoDustAt720, SlowKeepsWhatIsReachedWhichIsBelowTheGoalOfRecall) {
   test::DustScore score;
   run(test::demo_at_720(demo_options(demo::BackdropShade::black, 4)), {16, 8}, score);

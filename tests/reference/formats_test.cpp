@@ -127,9 +127,9 @@ TEST_P(ExifTool, ReadsEveryTagWithTheRightValue) {
   EXPECT_EQ(tags["XMP-trunnion:Ring"], "low");
   EXPECT_EQ(tags["XMP-trunnion:StageAngle_deg"], 135);
   EXPECT_EQ(tags["XMP-trunnion:MaskFile"], "masks/low_003.png");
-  ASSERT_EQ(tags["XMP-trunnion:Rotation"].size(), 9U);
+  ASSERT_EQ(tags["XMP-trunnion:CameraFromWorld_rows"].size(), 9U);
   for (std::size_t i = 0; i < 9; ++i) {
-    const auto& value = tags["XMP-trunnion:Rotation"][i];
+    const auto& value = tags["XMP-trunnion:CameraFromWorld_rows"][i];
     const double number =
         value.is_string() ? std::stod(value.get<std::string>()) : value.get<double>();
     EXPECT_NEAR(number, scene.views[3].pose.R(static_cast<int>(i / 3), static_cast<int>(i % 3)),

@@ -150,7 +150,7 @@ TEST(LensPhotographs, TheViewSpoiltByTooLargeAWindowIsNamed) {
   const LensResult result = calibrated(set);
   ASSERT_EQ(result.images[1].name, "left02.jpg");
   EXPECT_FALSE(result.images[1].used);
-  EXPECT_NE(result.images[1].reason.find("miss the model"), std::string::npos)
+  EXPECT_NE(result.images[1].reason.find("deviate from the model"), std::string::npos)
       << result.images[1].reason;
   EXPECT_GE(result.calibration.images_used, 11);
   // Without it the focal length is back within the regression figure's neighbourhood.

@@ -49,15 +49,6 @@ TEST(OpticsPublished, WaveDepthOfObjectives) {
   }
 }
 
-// Source: microscopyu.com, "Depth of Field and Depth of Focus", table: 4x/0.10 depth 55.5 um, image
-// depth 0.13 mm; 10x/0.25 8.5 um, 0.80 mm. The table follows no single wavelength: 0.55 um lies
-// within 2 % of the first row, 0.531 um is what the second implies, and its further rows imply 0.93
-// to 0.17 um and can't test a formula.
-TEST(OpticsPublished, FirstRowsOfTheMicroscopyPrimer) {
-  EXPECT_NEAR(1000 * wave_depth_mm(objective(4, 0.10)), 55.5, kTwoPercent * 55.5);
-  EXPECT_NEAR(1000 * wave_depth_mm(objective(10, 0.25, 0.531)), 8.5, kTwoPercent * 8.5);
-}
-
 // Source: mcb.arizona.edu/IPC/depth_of_field.htm, at 520 nm: 4x/0.13 60.95 um, 10x/0.45 5.09 um,
 // 20x/0.75 1.83 um. Its convention Z = 2 lambda n / NA^2 is twice ours, which is stated in the
 // header; the page's own formula gives 61.5, 5.14 and 1.85, within 1 % of its table.
@@ -67,8 +58,10 @@ TEST(OpticsPublished, TwiceOurDepthInTheOtherConvention) {
   EXPECT_NEAR(2000 * wave_depth_mm(objective(20, 0.75, 0.52)), 1.83, kTwoPercent * 1.83);
 }
 
-// Formula source: microscopyu.com, "Depth of Field", d = lambda n / NA^2 + n e / (M NA), with e
-// from 4 to 24 um. The numbers are arithmetic on it (derived), not a second source.
+// Formula d = lambda n / NA^2 + n e / (M NA), with e from 4 to 24 um. Source of the wave term: D. B.
+// Murphy, M. W. Davidson, "Fundamentals of Light Microscopy and Electronic Imaging", 2nd ed. 2013
+// (from memory); the second term follows from similar triangles. The numbers are arithmetic on it
+// (derived), not a second source.
 TEST(OpticsPublished, TotalDepthOfObjectives) {
   struct Row {
     double magnification, aperture;

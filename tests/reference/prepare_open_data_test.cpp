@@ -166,7 +166,7 @@ TEST(PrepareReference, SlowDemoPosesFromNominalGeometryAlone) {
                 static_cast<int>(seed), degrees(agreement.rotation), 100.0 * agreement.centre);
     // Wanted are 0.02 degrees and 0.05 %. The light stands still while the specimen turns, so the
     // shading of its relief slides over it, in like ways from station to station: more points don't
-    // average it away (docs/decisions.md). So much is held at 720 px.
+    // average it away (docs/decisions/refine-accuracy.md). So much is held at 720 px.
     EXPECT_LE(degrees(agreement.rotation), 0.08);
     EXPECT_LE(agreement.centre, 0.0012);
   }

@@ -102,12 +102,12 @@ def exterior():
 def matrix_and_quaternion():
     camera, table = rows('poses_matrix.csv')
     report('poses_matrix.csv',
-           [View(r['image'], [[float(r[f'r{i}{j}']) for j in (1, 2, 3)] for i in (1, 2, 3)],
-                 [float(r[f't{a}_mm']) for a in 'xyz'], camera) for r in table])
+           [View(r['image'], [[float(r[f'rotation_{i}{j}']) for j in (1, 2, 3)] for i in (1, 2, 3)],
+                 [float(r[f'translation_{a}_mm']) for a in 'xyz'], camera) for r in table])
     camera, table = rows('poses_quaternion.csv')
     report('poses_quaternion.csv',
-           [View(r['image'], of_quaternion(*(float(r[f'q{a}']) for a in 'wxyz')),
-                 [float(r[f't{a}_mm']) for a in 'xyz'], camera) for r in table])
+           [View(r['image'], of_quaternion(*(float(r[f'rotation_{a}']) for a in 'wxyz')),
+                 [float(r[f'translation_{a}_mm']) for a in 'xyz'], camera) for r in table])
 
 
 def gltf():
@@ -151,11 +151,11 @@ UNIT = {'um': 1000.0, 'mm': 1.0, 'cm': 0.1, 'm': 0.001}
 
 def matrix_text(path):
     text = open(path).read()
-    unit = UNIT[re.search(r'length (\w+)', text).group(1)]
-    signs = [int(s) for s in re.search(r'signs of x, y, z (\S+) (\S+) (\S+);', text).groups()]
+    unit = UNIT[re.search(r'length unit: (\w+)', text).group(1)]
+    signs = [int(s) for s in re.search(r'signs of x, y, z (\S+) (\S+) (\S+)', text).groups()]
     origin = 0.5 if 'pixel origin: corner' in text else 0.0
-    size = re.search(r'# size (.*)', text).group(1).split()
-    value = dict(zip(size[2::2], map(float, size[3::2])))
+    line = re.search(r'# image width .*', text).group()
+    value = {k: float(re.search(rf'\b{k} ([^\s,]+)', line).group(1)) for k in ('fx', 'fy', 'cx', 'cy')}
     camera = {'perspective': ', perspective,' in text, **{k: value[k] for k in ('fx', 'fy', 'cx', 'cy')}}
     views = []
     for line in text.splitlines():
@@ -168,17 +168,20 @@ def matrix_text(path):
 
 
 def views_text(path):
-    text = open(path).read()
-    unit = UNIT[re.search(r'lengths in (\w+)', text).group(1)]
-    signs = [int(s) for s in re.search(r'^signs (\S+) (\S+) (\S+)', text, re.M).groups()]
-    origin = 0.5 if 'pixel_origin corner' in text else 0.0
-    kind, _, _, fx, fy, cx, cy = re.search(r'^camera (.*)', text, re.M).group(1).split()[:7]
-    camera = {'perspective': kind == 'perspective', 'fx': float(fx), 'fy': float(fy), 'cx': float(cx), 'cy': float(cy)}
+    head, *blocks = [dict(line.strip().split(': ', 1) for line in block.splitlines() if ': ' in line and line[0] != '#')
+                     for block in open(path).read().split('\n\n')]
+    unit = UNIT[head['length unit']]
+    signs = [int(s) for s in head['signs of x, y, z against x right, y down, z forward'].split()]
+    origin = 0.5 if head['pixel origin'].startswith('corner') else 0.0
+    fx, fy = map(float, head['scale fx and fy'].split())
+    cx, cy = map(float, head['principal point cx and cy, px'].split())
+    camera = {'perspective': head['projection'] == 'perspective', 'fx': fx, 'fy': fy, 'cx': cx, 'cy': cy}
+    assert int(head['number of views']) == len(blocks)
     views = []
-    for block in text.split('\nview ')[1:]:
-        q = re.search(r'rotation (.*)', block).group(1).split()
-        t = re.search(r'translation (.*)', block).group(1).split()
-        views.append(View(block.split()[1], of_quaternion(*map(float, q)), list(map(float, t)), camera, signs, origin, unit))
+    for block in blocks:
+        q = block['rotation of camera_from_world, quaternion w x y z'].split()
+        t = block['translation of camera_from_world, x y z'].split()
+        views.append(View(block['image'], of_quaternion(*map(float, q)), list(map(float, t)), camera, signs, origin, unit))
     return views
 
 
@@ -225,7 +228,7 @@ def image_tags(file):
     from_xmp, from_exif, sidecars = [], [], []
     for tags in json.load(open(file)):
         x = {k.split(':')[1]: v for k, v in tags.items() if k.startswith('XMP-trunnion:')}
-        r, t = numbers(x['Rotation']), numbers(x['Translation_mm'])
+        r, t = numbers(x['CameraFromWorld_rows']), numbers(x['Translation_mm'])
         kind = ('FocalX_px', 'FocalY_px') if perspective else ('ScaleX_px_per_mm', 'ScaleY_px_per_mm')
         camera = {'perspective': x['Projection'] == 'perspective', 'fx': float(x[kind[0]]), 'fy': float(x[kind[1]]),
                   'cx': float(x['PrincipalPointX_px']), 'cy': float(x['PrincipalPointY_px'])}

@@ -116,13 +116,13 @@ TEST(CalibrateAxisTilt, NamesTiltsThatMakeNoSense) {
   const TiltedBoards hardly = tilted_boards({0.0, 1.0}, TiltKind::specimen, 6);
   const AxisResult small = calibrate_axis(hardly.request, {.sigma_angle = radians(0.01)});
   EXPECT_EQ(small.fault, AxisFault::wrong_tilt);
-  EXPECT_THAT(small.sentence, HasSubstr("does not show the second axis"));
+  EXPECT_THAT(small.sentence, HasSubstr("too little to determine the second axis"));
   // Degenerate: the "tilt" is a turn about the turning axis, as a stage angle told wrongly makes.
   TiltedBoards level = tilted_boards({0.0, 0.0}, TiltKind::specimen, 7);
   level.request.tilts[1] = radians(15.0);
   const AxisResult none = calibrate_axis(level.request, {.sigma_angle = radians(0.01)});
   EXPECT_EQ(none.fault, AxisFault::wrong_tilt);
-  EXPECT_THAT(none.sentence, HasSubstr("no tilt"));
+  EXPECT_THAT(none.sentence, HasSubstr("a tilt needs another axis"));
 }
 
 RingAxis ring_at(const std::string& name, double elevation_deg, double azimuth_deg) {

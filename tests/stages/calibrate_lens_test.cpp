@@ -270,7 +270,7 @@ TEST(CalibrateLens, SlowASpoiltImageAndSpoiltCornersAreRejectedByName) {
   const LensResult result = calibrate_lens(r.images, macro_setup(), options);
   ASSERT_TRUE(result.accepted) << all_findings(result);
   EXPECT_FALSE(result.images[4].used);
-  EXPECT_NE(result.images[4].reason.find("miss the model"), std::string::npos);
+  EXPECT_NE(result.images[4].reason.find("deviate from the model"), std::string::npos);
   EXPECT_TRUE(result.images[7].used);
   EXPECT_EQ(result.images[7].corner_used[10], 0);
   EXPECT_EQ(std::count_if(result.images.begin(), result.images.end(),

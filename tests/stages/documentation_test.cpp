@@ -1,11 +1,16 @@
 // The examples of docs/formats.md are what is written: each fenced block "text NAME" must stand in
-// the output of that name, in pieces between lines of three dots.
+// the output of that name, in pieces between lines of three dots. Links lead somewhere, pages of
+// docs/decisions are short, and docs/safety.md holds the cautions that the program prints.
 #include <gtest/gtest.h>
 
+#include <filesystem>
+#include <iterator>
 #include <map>
+#include <regex>
 #include <sstream>
 
 #include "core/angle.h"
+#include "core/cautions.h"
 #include "core/files.h"
 #include "core/hash.h"
 #include "core/turntable.h"
@@ -94,6 +99,54 @@ TEST(Documentation, ExamplesOfFormatsAreWhatIsWritten) {
     check();
   }
   EXPECT_EQ(checked.size(), texts.size()) << "every format has its example";
+}
+
+std::vector<fs::path> pages() {
+  std::vector<fs::path> found{test::source_folder() / "README.md",
+                              test::source_folder() / "DEVELOPERS.md"};
+  for (const auto& entry : fs::recursive_directory_iterator(test::source_folder() / "docs")) {
+    if (entry.path().extension() == ".md") found.push_back(entry.path());
+  }
+  return found;
+}
+
+TEST(Documentation, LinksLeadToFiles) {
+  const std::regex link(R"(\]\(([^)#:]+)(#[^)]*)?\))");
+  int checked = 0;
+  for (const fs::path& page : pages()) {
+    const std::string text = read_file(page);
+    for (std::sregex_iterator at(text.begin(), text.end(), link), end; at != end; ++at) {
+      EXPECT_TRUE(fs::exists(page.parent_path() / (*at)[1].str()))
+          << page.filename().string() << ": " << (*at)[1].str();
+      ++checked;
+    }
+  }
+  EXPECT_GT(checked, 40);
+}
+
+TEST(Documentation, DecisionsAreShortAndListed) {
+  const fs::path folder = test::source_folder() / "docs" / "decisions";
+  const std::string index = read_file(folder / "README.md");
+  int count = 0;
+  for (const auto& entry : fs::directory_iterator(folder)) {
+    const std::string name = entry.path().filename().string();
+    std::istringstream words(read_file(entry.path()));
+    const auto length = std::distance(std::istream_iterator<std::string>(words), {});
+    if (name == "README.md") continue;
+    EXPECT_LE(length, 300) << name;
+    EXPECT_NE(index.find("(" + name + ")"), std::string::npos) << name;
+    ++count;
+  }
+  EXPECT_GT(count, 10);
+}
+
+// One wording each: what plan, shot list and report show is what the page says.
+TEST(Documentation, SafetyPageHoldsTheCautionsThatAreShown) {
+  const std::string page = read_file(test::source_folder() / "docs" / "safety.md");
+  EXPECT_NE(page.find(cautions_rule()), std::string::npos);
+  for (const Caution& caution : cautions()) {
+    EXPECT_NE(page.find(caution.text), std::string::npos) << caution.subject;
+  }
 }
 
 }  // namespace

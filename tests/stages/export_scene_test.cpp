@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <cstring>
 #include <map>
 #include <nlohmann/json.hpp>
 #include <opencv2/core.hpp>
@@ -173,8 +174,8 @@ TEST(Export, QuaternionCsvAloneProjects) {
   const auto rows = csv_rows(text);
   const Projector projector = [&](std::size_t i, const Vector3d& p) {
     const std::vector<double> v = numbers(rows[i]);
-    const Eigen::Quaterniond q(v[0], v[1], v[2], v[3]);
-    return pinhole(k, q * p + Vector3d(v[4], v[5], v[6]));
+    const Eigen::Quaterniond q(v[3], v[4], v[5], v[6]);
+    return pinhole(k, q * p + Vector3d(v[0], v[1], v[2]));
   };
   EXPECT_LE(worst(scene, projector), 0.001);
 }
@@ -268,35 +269,40 @@ double worst_of_template(const Scene& scene, const TemplateSettings& settings,
   std::vector<Eigen::Matrix<double, 3, 4>> poses;
   std::string line;
   while (std::getline(words, line)) {
-    std::istringstream fields(line);
+    // In `views` a line is its label, a colon and numbers.
+    const std::size_t colon = line.find(": ");
+    const std::string label =
+        name == "views" && colon != std::string::npos ? line.substr(0, colon) : "";
+    std::istringstream fields(label.empty() ? line : line.substr(colon + 2));
     std::string word;
-    fields >> word;
+    if (label.empty()) fields >> word;
     const auto rest = [&] {
       std::vector<double> values;
       double value = 0;
       while (fields >> value) values.push_back(value);
       return values;
     };
-    if (name == "matrix" && line.starts_with("# size")) {
-      std::string skip;
-      double w, h, fx, fy, cx, cy;
-      fields >> skip >> w >> h >> skip >> fx >> skip >> fy >> skip >> cx >> skip >> cy;
-      camera["camera"] = {w, h, fx, fy, cx, cy};
+    if (name == "matrix" && line.starts_with("# image width")) {
+      const auto after = [&line](const char* what) {
+        return std::stod(line.substr(line.find(what) + std::strlen(what)));
+      };
+      camera["camera"] = {after("width "), after("height "), after(" fx "),
+                          after(" fy "),   after(" cx "),    after(" cy ")};
     } else if (name == "matrix" && !line.starts_with('#')) {
       const auto v = rest();
       Eigen::Matrix<double, 3, 4> pose;
       for (int i = 0; i < 12; ++i) pose(i / 4, i % 4) = v[static_cast<std::size_t>(i)];
       poses.push_back(pose);
-    } else if (word == "camera") {
-      fields >> word;
-      camera["camera"] = rest();
-    } else if (word == "rotation") {
+    } else if (label.starts_with("image width and height") || label.starts_with("scale fx") ||
+               label.starts_with("principal point")) {
+      for (const double value : rest()) camera["camera"].push_back(value);
+    } else if (label.ends_with("translation of camera_from_world, x y z")) {
       const auto v = rest();
       poses.emplace_back();
-      poses.back().leftCols<3>() = Eigen::Quaterniond(v[0], v[1], v[2], v[3]).toRotationMatrix();
-    } else if (word == "translation") {
-      const auto v = rest();
       poses.back().col(3) = Vector3d(v[0], v[1], v[2]);
+    } else if (label.ends_with("rotation of camera_from_world, quaternion w x y z")) {
+      const auto v = rest();
+      poses.back().leftCols<3>() = Eigen::Quaterniond(v[0], v[1], v[2], v[3]).toRotationMatrix();
     }
   }
   const double mm = settings.length == "m" ? 0.001 : settings.length == "um" ? 1000.0 : 1.0;

@@ -76,8 +76,8 @@ TEST(IngestFrames, WhatIsToldGoesBeforeWhatIsCountedAndIsQuestioned) {
   EXPECT_EQ(images[0].frames, 61);
   ASSERT_EQ(findings.size(), 1U);
   EXPECT_EQ(findings[0].what,
-            "61 frames are told for fused/low_000.tif, but 2 files match output.frame; the number "
-            "told is used.");
+            "specimen.toml or the capture table gives 61 frames for fused/low_000.tif, but 2 files "
+            "match output.frame; 61 is used.");
 }
 
 }  // namespace

@@ -68,7 +68,7 @@ TEST_F(Ingest, NamesAStationFoundTwice) {
   image("fused/a_02.tif", 9);
   const IngestResult result = run();
   EXPECT_EQ(result.images.size(), 4U);
-  EXPECT_THAT(all(result), HasSubstr("both claim station 2"));
+  EXPECT_THAT(all(result), HasSubstr("are both station 2"));
 }
 
 TEST_F(Ingest, NamesAStationBeyondTheRing) {

@@ -117,5 +117,40 @@ TEST(MaskConfidence, DoubtsMasksThatAreExpectedToMissAndSaysWhere) {
   EXPECT_TRUE(all.scores[0].doubtful && all.scores[5].doubtful);
 }
 
+TEST(MaskConfidence, TakesWhatAPersonRemovedForDecidedAndBlamesNoOtherMask) {
+  std::vector<MaskView> set = views();
+  // The upper part of the specimen is taken away by hand at one station.
+  MaskView& cut = set[7];
+  cut.painted = true;
+  cut.before_subtraction = cut.measures.silhouette.clone();
+  cut.measures.silhouette.rowRange(0, 72).setTo(0);
+  for (MaskView& view : set) measure(view);
+  const MaskConfidence by_hand = mask_confidence(set, camera());
+  ASSERT_FALSE(by_hand.findings.empty());
+  for (const Finding& finding : by_hand.findings) {
+    EXPECT_EQ(finding.severity, Severity::note) << finding.what;
+    EXPECT_EQ(finding.file, "view7");
+  }
+  for (int k = 0; k < kViews; ++k) {
+    EXPECT_FALSE(by_hand.scores[static_cast<std::size_t>(k)].doubtful) << k;
+  }
+  EXPECT_GE(by_hand.mean_agreement, 0.99);
+  EXPECT_LT(by_hand.scores[7].missing, 0.01);
+  // The same without a hand is a doubt.
+  cut.painted = false;
+  cut.before_subtraction = cv::Mat();
+  EXPECT_TRUE(mask_confidence(set, camera()).scores[7].doubtful);
+}
+
+TEST(MaskConfidence, StillDoubtsAMaskThatWasPaintedAwayAsAWhole) {
+  std::vector<MaskView> set = views();
+  for (MaskView& view : set) measure(view);
+  set[7].painted = true;
+  set[7].before_subtraction = set[7].measures.silhouette.clone();
+  set[7].measures.silhouette.setTo(0);
+  set[7].measures.area_px = 0;
+  EXPECT_TRUE(mask_confidence(set, camera()).scores[7].doubtful);
+}
+
 }  // namespace
 }  // namespace trunnion

@@ -1,4 +1,4 @@
-// The mask stage's settings, other depths and sizes, the empty stage and trails of dust, on the
+// The mask stage's settings, other depths and sizes, and trails of dust, on the
 // demo specimen rendered in memory.
 #include <gtest/gtest.h>
 
@@ -31,10 +31,10 @@ demo::DemoOptions small_demo() {
   return options;
 }
 
-SurveyResult survey_of(const std::vector<cv::Mat>& images, const std::optional<cv::Mat>& empty) {
+SurveyResult survey_of(const std::vector<cv::Mat>& images) {
   return survey(survey_stations({images.size()}, {}),
-                [&](std::size_t k) { return images[k].clone(); }, empty, BackdropKind::automatic,
-                {});
+                [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
+                BackdropKind::automatic, {});
 }
 
 Rendered render(const demo::DemoOptions& options) {
@@ -45,7 +45,7 @@ Rendered render(const demo::DemoOptions& options) {
     result.views.push_back(set.render(view));
     result.images.push_back(set.fused(view, result.views.back()));
   }
-  result.survey = survey_of(result.images, std::nullopt);
+  result.survey = survey_of(result.images);
   return result;
 }
 
@@ -92,6 +92,46 @@ TEST(MaskSettingsOnDemo, MountIsKeptRemovedBelowALineOrByItsOwnDetection) {
     EXPECT_LE(share_of(pin, freed), 0.35) << "the pin stays but for its top among the bristles";
     EXPECT_GE(share_of(body, freed), 0.97);
   }
+}
+
+TEST(MaskSettingsOnDemo, AMarginNeverBringsTheMountBack) {
+  const SurveyResult& survey = grey_set().survey;
+  cv::Mat mount;
+  cv::resize(survey.mount, mount, grey_set().images[0].size(), 0, 0, cv::INTER_NEAREST);
+  ASSERT_EQ(survey.scale, 1);
+  ASSERT_GT(cv::countNonZero(mount), 100);
+  for (const double margin : {0.5, 3.0, 10.0, 60.0}) {
+    MaskSettings line;
+    line.mount = MountHandling::below_line;
+    line.mount_line_px = 250;
+    line.margin_px = margin;
+    const MaskResult cut = mask_of(5, line);
+    EXPECT_EQ(cv::countNonZero(cut.coverage.rowRange(250, cut.coverage.rows)), 0) << margin;
+    EXPECT_GT(cv::sum(cut.coverage)[0], cv::sum(cut.outline)[0]) << margin;
+
+    MaskSettings detect;
+    detect.mount = MountHandling::detect;
+    detect.margin_px = margin;
+    const MaskResult freed = mask_of(5, detect);
+    EXPECT_EQ(cv::countNonZero(freed.coverage & mount), 0) << margin;
+    EXPECT_GT(cv::sum(freed.coverage)[0], cv::sum(freed.outline)[0]) << margin;
+
+    // In mm the same, and with the mount kept the margin goes round it.
+    MaskSettings in_mm = line;
+    in_mm.margin_px = 0;
+    in_mm.margin_mm = 0.01 * margin;
+    EXPECT_EQ(cv::countNonZero(mask_of(5, in_mm).coverage != cut.coverage), 0) << margin;
+    MaskSettings keep;
+    keep.margin_px = margin;
+    EXPECT_GT(cv::countNonZero(mask_of(5, keep).coverage & mount),
+              cv::countNonZero(mask_of(5, {}).coverage & mount) - 1)
+        << margin;
+  }
+  // Shrinking leaves it out as well.
+  MaskSettings shrink;
+  shrink.mount = MountHandling::detect;
+  shrink.margin_px = -2;
+  EXPECT_EQ(cv::countNonZero(mask_of(5, shrink).coverage & mount), 0);
 }
 
 TEST(MaskSettingsOnDemo, MarginsInPixelsAndMillimetresGrowAndShrinkAlike) {
@@ -166,37 +206,13 @@ TEST(MaskOnDemo, BlocksOfSeveralPixelsAndSoftEdgesLoseNothing) {
     cv::resize(view.colour, colour, {}, kTimes, kTimes, cv::INTER_LINEAR);
     large.push_back(demo::expose(colour, sensor, camera, large.size()));
   }
-  const SurveyResult survey = survey_of(large, std::nullopt);
+  const SurveyResult survey = survey_of(large);
   ASSERT_GT(survey.scale, 1);
   for (const std::size_t k : {std::size_t{1}, std::size_t{7}}) {
     cv::Mat truth;
     cv::resize(grey_set().views[k].coverage, truth, {}, kTimes, kTimes, cv::INTER_LINEAR);
     EXPECT_GE(overlap(make_mask(large[k], survey, {}, 0).coverage, truth), 0.95);
   }
-}
-
-TEST(SurveyOnDemo, TakesAnEmptyStageForTheBackdrop) {
-  const demo::DemoSet set(small_demo());
-  demo::RenderedView nothing = set.render(set.views()[0]);
-  const demo::Backdrop backdrop = set.backdrop();
-  const Camera& camera = set.rig().camera;
-  for (int y = 0; y < nothing.colour.rows; ++y) {
-    for (int x = 0; x < nothing.colour.cols; ++x) {
-      const Eigen::Vector2d at(x, y);
-      const Eigen::Vector3d c =
-          demo::backdrop_colour(backdrop, camera, at, demo::backdrop_cloud(backdrop, camera, at));
-      nothing.colour.at<cv::Vec3f>(y, x) = cv::Vec3f(
-          static_cast<float>(c.x()), static_cast<float>(c.y()), static_cast<float>(c.z()));
-    }
-  }
-  const cv::Mat empty = set.fused(set.views()[0], nothing);
-  const SurveyResult result = survey_of(grey_set().images, empty);
-  EXPECT_EQ(cv::countNonZero(result.backdrop_seen == 0), 0);
-  cv::Mat expected;
-  empty.convertTo(expected, CV_32F);
-  EXPECT_LT(cv::norm(result.backdrop, expected, cv::NORM_INF), 1.0);
-  const MaskResult mask = make_mask(grey_set().images[3], result, {}, 0);
-  EXPECT_GE(overlap(mask.coverage, grey_set().views[3].coverage), 0.93);
 }
 
 TEST(SurveyOnDemo, TellsTrailsOfARailSeriesFromSpots) {

@@ -139,7 +139,7 @@ TEST(Orient, SaysWhereAReferenceMovesNothing) {
   trunnion::Setup lens = rail_setup();
   lens.moves = FocusMotion::lens;
   const OrientResult moved = orient({station(specimen, 0)}, specimen, lens, nullptr);
-  EXPECT_THAT(said(moved), HasSubstr("reference_mm moves no camera"));
+  EXPECT_THAT(said(moved), HasSubstr("reference_mm has no effect"));
   EXPECT_EQ(moved.views[0].reference_mm, 0.0);
 }
 

@@ -95,7 +95,7 @@ TEST(PlanCheck, FindsCutLostAndLargerSpecimens) {
   EXPECT_EQ(only_finding(images).severity, Severity::fault);
   images = as_planned();
   images[0].coverage->box_px.width = 1000;  // 10 mm seen, 8 mm planned
-  EXPECT_THAT(only_finding(images).what, HasSubstr("10 mm wide here, planned were 8 mm"));
+  EXPECT_THAT(only_finding(images).what, HasSubstr("10 mm wide here; 8 mm were planned"));
 }
 
 TEST(PlanCheck, WhatWasNotMeasuredIsNotJudged) {

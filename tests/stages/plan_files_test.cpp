@@ -19,7 +19,7 @@ CapturePlan plan_of(const std::string& title) {
   wish.detail_um = 20;
   PlanSettings settings;
   settings.elevations_deg = {-12.5, 0, 50.125};
-  return plan_capture(wish, {read_preset("aps-c-macro100-1-1")}, settings);
+  return plan_capture(wish, {read_preset("23x16-macro100-1-1")}, settings);
 }
 
 TEST(PlanFiles, TheSpecimenFileIsReadAsPlanned) {
@@ -55,6 +55,7 @@ TEST(PlanFiles, EveryPresetSurvivesWritingAndReading) {
     EXPECT_EQ(after.kind, before.kind);
     EXPECT_EQ(after.focal_length_mm, before.focal_length_mm);
     EXPECT_EQ(after.magnification, before.magnification);
+    EXPECT_EQ(after.extension_mm, before.extension_mm);
     EXPECT_EQ(after.f_number, before.f_number);
     EXPECT_EQ(after.numerical_aperture, before.numerical_aperture);
     EXPECT_EQ(after.tube_focal_length_mm, before.tube_focal_length_mm);
@@ -68,7 +69,7 @@ TEST(PlanFiles, TheSetupStandsAsPlanned) {
   const CapturePlan plan = plan_of("beetle");  // higher than wide
   ASSERT_TRUE(plan.chosen.turned);
   EXPECT_TRUE(plan.chosen.portrait);
-  const auto preset = read_preset("aps-c-macro100-1-1");
+  const auto preset = read_preset("23x16-macro100-1-1");
   const auto turned = setup_as_planned(preset, plan.chosen);
   EXPECT_EQ(turned.width_px, preset.height_px);
   EXPECT_EQ(turned.height_px, preset.width_px);
@@ -85,7 +86,7 @@ TEST(PlanFiles, TheSetupStandsAsPlanned) {
 }
 
 TEST(PlanFiles, AnUnusualSetupSurvivesToo) {
-  auto setup = read_preset("aps-c-macro60-2x");
+  auto setup = read_preset("23x16-macro60-bellows-2x");
   setup.extension_mm = 12.5;
   setup.converter = 1.4;
   setup.pupil_magnification = 0.8;

@@ -4,11 +4,14 @@
 #include <gtest/gtest.h>
 
 #include <cmath>
+#include <sstream>
 
 #include "config/presets.h"
 #include "core/angle.h"
+#include "core/cautions.h"
 #include "core/error.h"
 #include "core/optics.h"
+#include "stages/plan_text.h"
 
 namespace trunnion {
 namespace {
@@ -232,8 +235,37 @@ TEST(Plan, WarnsOfFlashesFromThreeASecond) {
   const CapturePlan plan = plan_capture(beetle(), {one_to_one()}, settings);
   EXPECT_TRUE(std::any_of(plan.advice.begin(), plan.advice.end(), [](const Finding& finding) {
     return finding.severity == Severity::doubt &&
-           finding.remedy.find("photosensitive") != std::string::npos;
+           finding.remedy.find("below 3 a second") != std::string::npos;
   }));
+}
+
+// Whatever the flash, whatever the magnification, and before any number.
+TEST(Plan, CautionsStandBeforeTheNumbers) {
+  PlanSettings fast;
+  fast.settle_s = fast.transfer_s = 0;
+  fast.recycle_s = 0.05;
+  for (const PlanSettings& settings : {PlanSettings{}, fast}) {
+    const std::string text = plan_text(plan_capture(beetle(), {one_to_one()}, settings));
+    std::string on_one_line = text.substr(0, text.find("finest detail"));
+    ASSERT_LT(on_one_line.size(), text.size());
+    for (std::size_t at; (at = on_one_line.find("\n  ")) != std::string::npos;) {
+      on_one_line.replace(at, 3, " ");
+    }
+    EXPECT_TRUE(on_one_line.starts_with(cautions_rule()));
+    for (const Caution& caution : cautions()) {
+      EXPECT_NE(on_one_line.find(caution.text), std::string::npos) << caution.subject;
+    }
+  }
+  for (const char* subject : {"Flashing light", "Fluids", "Moving stage"}) {
+    EXPECT_TRUE(std::any_of(cautions().begin(), cautions().end(),
+                            [&](const Caution& caution) { return caution.subject == subject; }));
+  }
+}
+
+TEST(Plan, CautionsFoldWithinEightyColumns) {
+  std::istringstream text(plan_text(plan_capture(beetle(), {one_to_one()})));
+  std::string line;
+  while (std::getline(text, line) && !line.empty()) EXPECT_LT(line.size(), 80U) << line;
 }
 
 }  // namespace

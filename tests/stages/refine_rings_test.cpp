@@ -135,7 +135,7 @@ TEST(RefineRings, ATiltAboutTheLineOfSightShowsNothingNew) {
   const SimulatedSet set = simulate(s, 8);
   std::string said;
   for (const Finding& finding : set.findings) said += finding.what;
-  EXPECT_THAT(said, testing::HasSubstr("nearly the line of sight"));
+  EXPECT_THAT(said, testing::HasSubstr("close to the viewing direction"));
   const RefineResult result = refine(set.scene, set.rings, set.features, {});
   const auto [rotation, centre] = refined_errors(set, result);
   EXPECT_TRUE(result.converged);

@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include "core/angle.h"
+#include "core/cautions.h"
 
 namespace trunnion {
 namespace {
@@ -27,11 +28,25 @@ TEST(ShotList, OneLineAStationFromNearToFar) {
   ring.stations = {
       {.station = 0, .stage_angle = 0, .depth_mm = 1, .slices = 3, .first_mm = 0.5},
       {.station = 1, .stage_angle = radians(-90), .depth_mm = 0.5, .slices = 2, .first_mm = 0.25}};
-  EXPECT_EQ(shot_list_csv({ring}, 0.5),
+  const std::string csv = shot_list_csv({ring}, 0.5);
+  const std::size_t table = csv.find("\r\nring,");
+  ASSERT_NE(table, std::string::npos);
+  EXPECT_EQ(csv.substr(table + 2),
             "ring,station,elevation_deg,stage_angle_deg,slices,first_mm,step_mm,last_mm,"
             "positions_mm\r\n"
             "'=ring,0,25.000,0.0000,3,0.50000,0.50000,-0.50000,0.50000 0.00000 -0.50000\r\n"
             "'=ring,1,25.000,-90.0000,2,0.25000,0.50000,-0.25000,0.25000 -0.25000\r\n");
+}
+
+// Comment lines as in the exported CSV files: a reader skips what begins with #.
+TEST(ShotList, CautionsStandAboveTheTable) {
+  const std::string csv = shot_list_csv({}, 0.5);
+  EXPECT_TRUE(csv.starts_with("# " + std::string(cautions_rule()) + "\r\n"));
+  for (const Caution& caution : cautions()) {
+    const std::size_t at =
+        csv.find("# " + std::string(caution.subject) + ": " + std::string(caution.text) + "\r\n");
+    EXPECT_LT(at, csv.find("ring,station")) << caution.subject;
+  }
 }
 
 }  // namespace

@@ -91,10 +91,10 @@ TEST(Verify, FindsMissingChangedAndForeignFiles) {
   write_file(set.prepared() / "scale.csv", text);
   std::ofstream(set.prepared() / "notes.txt") << "mine";
   const std::string found = faults(verify(set.root(), set.manifest));
-  EXPECT_THAT(found, testing::HasSubstr("masks/low_001.png: The file is recorded but not there."));
+  EXPECT_THAT(found, testing::HasSubstr("masks/low_001.png: The file is recorded but missing."));
   EXPECT_THAT(found, testing::HasSubstr("centres.ply: The file has"));
   EXPECT_THAT(found, testing::HasSubstr("scale.csv: The content differs"));
-  EXPECT_THAT(found, testing::HasSubstr("notes.txt: The file is not of this run."));
+  EXPECT_THAT(found, testing::HasSubstr("notes.txt: The file does not belong to this run."));
 }
 
 TEST(Verify, FindsPosesThatDisagree) {
@@ -108,8 +108,9 @@ TEST(Verify, FindsPosesThatDisagree) {
     const std::string number = text.substr(comma + 1, end - comma - 1);
     set.replace(name, "images/low_000.tif," + number + ",",
                 "images/low_000.tif," + std::to_string(std::stod(number) + 0.01) + ",");
-    EXPECT_THAT(faults(verify(set.root(), set.manifest)),
-                testing::HasSubstr(std::string(name) + ": Points projected from this file lie up"));
+    EXPECT_THAT(
+        faults(verify(set.root(), set.manifest)),
+        testing::HasSubstr(std::string(name) + ": Points projected with this file differ by up"));
   }
 }
 
@@ -124,8 +125,9 @@ TEST(Verify, FindsIntrinsicsThatDisagree) {
 TEST(Verify, FindsTiePointsThatDisagree) {
   Prepared set;
   set.replace("tie_points.ply", "\n3 0 1 ", "\n3 0 1.001 ");
-  EXPECT_THAT(faults(verify(set.root(), set.manifest)),
-              testing::HasSubstr("tie_points.ply: The tie points are not those of cameras.gltf"));
+  EXPECT_THAT(
+      faults(verify(set.root(), set.manifest)),
+      testing::HasSubstr("tie_points.ply: The tie points differ from those of cameras.gltf"));
 }
 
 TEST(Verify, FindsImagesWhoseMetadataAreOfAnotherPose) {
@@ -134,7 +136,7 @@ TEST(Verify, FindsImagesWhoseMetadataAreOfAnotherPose) {
                 fs::copy_options::overwrite_existing);
   set.record("prepared/images/low_000.tif");
   EXPECT_THAT(faults(verify(set.root(), set.manifest)),
-              testing::HasSubstr("images/low_000.tif: XMP Rotation is not what"));
+              testing::HasSubstr("images/low_000.tif: XMP CameraFromWorld_rows does not agree"));
 }
 
 TEST(Verify, SaysWhenThereIsNothingToReadBack) {
@@ -142,7 +144,7 @@ TEST(Verify, SaysWhenThereIsNothingToReadBack) {
   EXPECT_THAT(faults(verify(folder.path(), {})), testing::HasSubstr("cameras.json"));
   const auto run = test::run_trunnion({"verify", folder.path().string()});
   EXPECT_EQ(run.exit_code, 1);
-  EXPECT_THAT(run.err, testing::HasSubstr("holds no journal of a run"));
+  EXPECT_THAT(run.err, testing::HasSubstr("has no journal of a run"));
   EXPECT_EQ(test::run_trunnion({"verify", "/no/such/folder"}).exit_code, 2);
 }
 

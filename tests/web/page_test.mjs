@@ -139,6 +139,23 @@ test('comparison: slider, mask, spots and residuals change the picture', async (
   await close(page);
 });
 
+test('cautions stand in the page, outside a mask is no colour of a fault', async () => {
+  const page = await open('faulty', {}, '#view-3');
+  const data = JSON.parse(readFileSync(join(reports, 'faulty', 'report.json'), 'utf8'));
+  assert.ok(data.cautions.list.length >= 7);
+  const text = await page.locator('#cautions').innerText();
+  for (const sentence of [data.cautions.rule, ...data.cautions.list.map((c) => c.text)]) assert.ok(text.includes(sentence), sentence);
+  // Dimmed and hatched: paint without hue.
+  for (const part of ['.hatch-ground', '.hatch-line']) {
+    const [r, g, b] = (await page.locator(part).evaluate((e) => getComputedStyle(e).fill)).match(/\d+/g).map(Number);
+    assert.ok(Math.max(r, g, b) - Math.min(r, g, b) < 16, `${part}: ${r} ${g} ${b}`);
+  }
+  assert.match(await page.locator('.outside').evaluate((e) => getComputedStyle(e).fill), /hatch/);
+  await page.keyboard.press('Escape');
+  await page.locator('#cautions').screenshot({ path: join(shots, 'cautions.png') });
+  await close(page);
+});
+
 test('the keyboard alone reaches everything', async () => {
   const page = await open('faulty');
   await scrollThrough(page);
@@ -216,7 +233,7 @@ test('the rig draws, turns, zooms, shows and hides its parts and names stations'
   await page.locator('#rig').screenshot({ path: join(shots, 'rig-shifts.png') });
   await page.keyboard.press('Home');
   assert.equal(new Set(seen).size, seen.length, 'every control changes the picture');
-  await page.locator('#rig select').selectOption({ label: 'high 4 (look)' });
+  await page.locator('#rig select').selectOption({ label: 'high 4 (check)' });
   assert.match(await page.locator('.rig-chosen').innerText(), /high 4[\s\S]*Angle correction/);
   // Hover: walk over the canvas until a picture is met.
   await page.locator('button', { hasText: 'Reset' }).click();
@@ -323,6 +340,15 @@ test('fits a projector, a phone and paper', async () => {
   });
   assert.ok(darkest < 120 && darkest > 75, `darkest ink of the chart's axis: ${darkest} of 255; drawn for dark it is 64 (lines) and 177`);
   await page.screenshot({ path: join(shots, 'print.png'), fullPage: true });
+  // A4 at 96 dpi less 1 cm a side: every column of the table lies on the sheet.
+  await page.setViewportSize({ width: 718, height: 1040 });
+  await page.locator('#table details').evaluate((element) => { element.open = true; });
+  const columns = await page.locator('#table thead th').evaluateAll((cells) => cells.map((cell) => cell.getBoundingClientRect().right));
+  assert.ok(columns.length >= 13, `${columns.length} columns`);
+  assert.ok(Math.max(...columns) <= 718, `the last column ends at ${Math.max(...columns)} of 718 px`);
+  assert.equal(await page.locator('#table .scroll').evaluate((element) => getComputedStyle(element).overflowX), 'visible');
+  await page.locator('#table').screenshot({ path: join(shots, 'print-table.png') });
+  await page.pdf({ path: join(shots, 'print-open.pdf'), format: 'A4', printBackground: true });
   await page.context().close();
 });
 

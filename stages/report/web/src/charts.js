@@ -107,6 +107,6 @@ function chart(quantity, open) {
 
 export function chartSection(open) {
   return h('section', { 'aria-labelledby': 'charts-title', id: 'charts' }, h('h2', { id: 'charts-title' }, 'Over the stations'),
-    h('p', { class: 'lead' }, `${rings.length > 1 ? `Rings from left to right: ${rings.map((ring) => ring.name).join(', ')}. ` : ''}A circle marks a station at fault, a square one to look at, a dashed line one without a value. Press a point to open its station.`),
+    h('p', { class: 'lead' }, `${rings.length > 1 ? `Rings from left to right: ${rings.map((ring) => ring.name).join(', ')}. ` : ''}A circle marks a faulty station, a square one to check, a dashed line one without a value. Press a point to open its station.`),
     h('div', { class: 'charts' }, QUANTITIES.filter((q) => q.chart !== false).map((q) => chart(q, open))));
 }

@@ -50,7 +50,7 @@ function calibration() {
   return h('section', { 'aria-labelledby': 'calibration-title', id: 'calibration' }, h('h2', { id: 'calibration-title' }, 'Calibration'),
     h('p', { class: mismatches.length > 0 ? 'fault-text' : record ? 'fine-text' : 'doubt-text' }, validity),
     mismatches.length > 0 ? h('ul', {}, mismatches.map((sentence) => h('li', {}, sentence))) : null,
-    facts(rows.map(([name, value]) => ({ name, value })), 'What the poses rest on'),
+    facts(rows.map(([name, value]) => ({ name, value })), 'Basis of the poses'),
     [record?.lens, record?.axis].flatMap((part) => part?.provenance?.notes ?? []).map((note) => h('p', {}, note)));
 }
 
@@ -64,6 +64,13 @@ function table(open) {
           h('th', { scope: 'row' }, h('a', { href: `#${station.id}`, onclick: (event) => { event.preventDefault(); open(station, event.currentTarget); } }, place(station))),
           h('td', {}, station.gap ? 'missing' : STATES[station.state].word), h('td', {}, `${number(station.angle, 4)}\u00b0`),
           shown.map((q) => { const value = station.view ? q.of(station.view) : null; return h('td', {}, known(value) ? q.text(value) : '\u2013'); }))))))));
+}
+
+// The same sentences as on the terminal of `trunnion plan`: the next capture begins with this page.
+function cautions() {
+  return h('section', { 'aria-labelledby': 'cautions-title', id: 'cautions' }, h('h2', { id: 'cautions-title' }, 'Cautions for the next capture'),
+    h('p', {}, report.cautions.rule),
+    h('dl', { class: 'cautions' }, report.cautions.list.map((caution) => [h('dt', {}, caution.subject), h('dd', {}, caution.text)])));
 }
 
 function methods() {
@@ -87,5 +94,5 @@ function methods() {
 }
 
 export function detailSections(open) {
-  return [chartSection(open), rigSection(open), maps(), calibration(), table(open), methods()];
+  return [chartSection(open), rigSection(open), maps(), calibration(), table(open), cautions(), methods()];
 }

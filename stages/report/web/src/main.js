@@ -37,7 +37,7 @@ function toDo(items) {
   return h('li', { class: items.length > 1 ? `${item.severity} many` : item.severity },
     h('span', { class: 'badge' }, STATES[item.severity].sign, h('span', { class: 'hidden' }, ` ${STATES[item.severity].word}: `)),
     items.length === 1 ? place(item) : h('span', { class: 'places' }, items.map((one) => [place(one), ' '])),
-    h('span', { class: 'what' }, item.what, items.some((one) => one.what !== item.what) ? ` (${item.where}; the others alike)` : ''),
+    h('span', { class: 'what' }, item.what, items.some((one) => one.what !== item.what) ? ` (${item.where}; the others are similar)` : ''),
     h('span', { class: 'remedy' }, item.remedy));
 }
 
@@ -74,7 +74,7 @@ document.getElementById('page').replaceWith(
   h('a', { class: 'skip', href: '#main' }, 'Skip to the rings'),
   header(),
   h('main', { id: 'main', tabindex: -1 }, ringSection(open), detailSections(open)),
-  h('footer', {}, h('p', {}, 'Everything shown here also stands in ', h('a', { href: 'report.json' }, 'report.json'), ' beside this page.')));
+  h('footer', {}, h('p', {}, 'Everything shown here is also in ', h('a', { href: 'report.json' }, 'report.json'), ' beside this page.')));
 
 const wantedStation = byId.get(location.hash.slice(1));
 if (wantedStation) open(wantedStation);

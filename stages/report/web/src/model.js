@@ -5,8 +5,8 @@ export const report = JSON.parse(document.getElementById('report-data').textCont
 
 export const STATES = {
   fine: { word: 'fine', sign: '' },
-  doubt: { word: 'look', sign: '?' },
-  fault: { word: 'fault', sign: '!' },
+  doubt: { word: 'check', sign: '?' },
+  fault: { word: 'faulty', sign: '!' },
 };
 
 const known = (value) => value !== null && value !== undefined;
@@ -24,17 +24,17 @@ export const signed = (value, digits) => (known(value) && value > 0 ? '+' : '') 
 // labels that a screen reader speaks.
 export const QUANTITIES = [
   { key: 'exposure', name: 'Exposure', unit: '% of the median', of: (v) => known(v.exposure) ? v.exposure * 100 : null,
-    text: (x) => `${number(x, 4)} %`, meaning: 'Brightness of the backdrop, else of the specimen among its neighbours; a drift means that the light changed.' },
+    text: (x) => `${number(x, 4)} %`, meaning: 'Brightness of the backdrop, or of the specimen against its neighbours where the backdrop is too dark; a drift means that the light changed.' },
   { key: 'sharpness', name: 'Sharpness', unit: '% of the median', of: (v) => known(v.sharpness) ? v.sharpness * 100 : null,
     text: (x) => `${number(x, 3)} %`, meaning: 'Fine detail inside the specimen; a drop means blur or a gap in the focus series.' },
   { key: 'area', name: 'Mask area', unit: '% of the image', of: (v) => known(v.mask_area) ? v.mask_area * 100 : null,
     text: (x) => `${number(x, 3)} %`, meaning: 'Share of the image inside the mask; it changes slowly as the specimen turns.' },
   { key: 'correction', name: 'Angle correction', unit: 'degrees', of: (v) => v.angle_correction_deg,
-    text: (x) => `${signed(x, 3)}\u00b0`, meaning: 'Refined minus nominal stage angle; a jump means that the stage slipped.' },
+    text: (x) => `${signed(x, 3)}\u00b0`, meaning: 'Refined minus nominal stage angle; a sudden change means that the stage slipped.' },
   { key: 'inliers', name: 'Tie points', unit: 'count', of: (v) => v.inliers,
-    text: (x) => String(x), meaning: 'Points matched with other stations; few mean a weakly held pose.' },
+    text: (x) => String(x), meaning: 'Points matched with other stations; few mean a poorly determined pose.' },
   { key: 'residual', name: 'Residual', unit: 'px, root mean square', of: (v) => v.residual_px,
-    text: (x) => `${number(x, 3)} px`, meaning: 'How far the tie points are from where the refined pose expects them.' },
+    text: (x) => `${number(x, 3)} px`, meaning: 'Distance between measured tie points and their projection with the refined pose.' },
   { key: 'confidence', name: 'Mask confidence', unit: '%', of: (v) => known(v.mask_confidence) ? v.mask_confidence * 100 : null,
     text: (x) => `${number(x, 3)} %`, meaning: '', chart: false },
   { key: 'sigma', name: 'Position sigma', unit: 'mm', of: (v) => v.sigma_position_mm,

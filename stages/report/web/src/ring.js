@@ -75,8 +75,8 @@ function loupe(ring) {
     h('p', { class: 'loupe-name' }, ring.name || 'ring'),
     h('p', {}, known(ring.elevation_deg) ? `elevation ${number(ring.elevation_deg, 3)}\u00b0` : ''),
     h('p', { class: 'loupe-count' }, `${count('fine')} of ${ring.members.length} fine`),
-    count('doubt') ? h('p', { class: 'doubt-text' }, `${count('doubt')} to look at`) : null,
-    count('fault') ? h('p', { class: 'fault-text' }, `${count('fault')} at fault`) : null);
+    count('doubt') ? h('p', { class: 'doubt-text' }, `${count('doubt')} to check`) : null,
+    count('fault') ? h('p', { class: 'fault-text' }, `${count('fault')} faulty`) : null);
   const show = (station) => {
     const view = station.view;
     const rows = station.gap ? [] : QUANTITIES.filter((q) => ['sharpness', 'exposure', 'confidence', 'sigma'].includes(q.key))
@@ -155,8 +155,8 @@ function legend() {
     h('p', {}, 'Seen from above, stage angle growing clockwise from the top. Press a picture to compare it before and after.'),
     h('ul', {},
       h('li', {}, h('span', { class: 'key fine' }), 'fine'),
-      h('li', {}, h('span', { class: 'key doubt' }, '?'), 'look at it'),
-      h('li', {}, h('span', { class: 'key fault' }, '!'), 'at fault'),
+      h('li', {}, h('span', { class: 'key doubt' }, '?'), 'to be checked'),
+      h('li', {}, h('span', { class: 'key fault' }, '!'), 'faulty'),
       h('li', {}, h('span', { class: 'key gap' }, '\u00d7'), 'missing')),
     h('p', {}, 'Four small bars stand inside the ring at each station, clockwise:'),
     h('ol', {}, MARKS.map((mark, i) => h('li', {}, s('svg', { viewBox: '0 0 4 10', class: 'key-mark', 'aria-hidden': 'true' }, s('rect', { width: 4, height: 10, class: `mark mark-${i}` })), `${mark.name} (${mark.range})`))));

@@ -305,7 +305,7 @@ export function rigSection(open) {
   const list = h('select', {}, h('option', { value: '' }, 'none'), posed.map((station) => h('option', { value: station.id }, place(station) + (station.state === 'fine' ? '' : ` (${STATES[station.state].word})`))));
   const controls = h('div', { class: 'rig-controls' });
   const section = h('section', { 'aria-labelledby': 'rig-title', id: 'rig' }, h('h2', { id: 'rig-title' }, 'The rig'),
-    h('p', { class: 'lead' }, 'The specimen stands still on the axis and each camera stands where its station puts it. Drag to turn, scroll to zoom, point at a picture for its numbers, press it to open it. The pyramids show where a camera stands and looks, not its field of view; a crossed one is a missing station.'),
+    h('p', { class: 'lead' }, 'The specimen is fixed on the axis; each camera is drawn at its position relative to the specimen. Drag to turn, scroll to zoom, point at a picture for its numbers, press it to open it. The pyramids show position and viewing direction of a camera, not its field of view; a crossed one is a missing station.'),
     h('div', { class: 'rig' }, box, controls));
 
   let rig = null;
@@ -315,7 +315,7 @@ export function rigSection(open) {
       rig = new Rig(box, canvas, tip, open);
       canvas.dataset.ready = 'true';
     } catch {
-      box.replaceChildren(h('p', { class: 'rig-none' }, 'This browser draws no 3D graphics (WebGL is off). The poses stand in the table of stations below and in report.json.'));
+      box.replaceChildren(h('p', { class: 'rig-none' }, 'This browser draws no 3D graphics (WebGL is off). The poses are in the table of stations below and in report.json.'));
     }
   };
   const part = (name, text, on = true) => h('label', {}, h('input', { type: 'checkbox', checked: on, 'data-part': name, onchange: (event) => {

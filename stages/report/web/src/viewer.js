@@ -10,8 +10,12 @@ let share = 50;
 
 function maskLayer(view) {
   const [w, hgt] = view.after_size_px;
-  // Everything outside the mask, by the even-odd rule.
+  const step = Math.max(w, hgt) / 60;
+  // Everything outside the mask, by the even-odd rule: dimmed, and hatched so that it also shows on a
+  // black backdrop.
   return s('svg', { viewBox: `-0.5 -0.5 ${w} ${hgt}`, class: 'layer layer-mask', 'aria-hidden': 'true' },
+    s('defs', {}, s('pattern', { id: 'hatch', width: step, height: step, patternUnits: 'userSpaceOnUse', patternTransform: 'rotate(45)' },
+      s('rect', { width: step, height: step, class: 'hatch-ground' }), s('rect', { width: step / 9, height: step, class: 'hatch-line' }))),
     s('path', { d: `M-1-1H${w}V${hgt}H-1Z${view.outline}`, 'fill-rule': 'evenodd', class: 'outside' }),
     s('path', { d: view.outline, class: 'border', 'vector-effect': 'non-scaling-stroke' }));
 }

@@ -1,0 +1,119 @@
+#include "core/image_png.h"
+
+#include <gtest/gtest.h>
+#include <zlib.h>
+
+#include <fstream>
+#include <opencv2/imgcodecs.hpp>
+
+#include "core/error.h"
+#include "core/files.h"
+#include "tests/support/open_data.h"
+
+namespace trunnion {
+namespace {
+
+std::string number(std::uint32_t value) {
+  std::string bytes(4, '\0');
+  for (std::size_t i = 4; i-- > 0; value >>= 8U) bytes[i] = static_cast<char>(value & 0xFFU);
+  return bytes;
+}
+
+// W3C PNG, third edition, 5.3.
+std::string chunk(const std::string& type, const std::string& data) {
+  const std::string body = type + data;
+  const auto crc =
+      crc32(0, reinterpret_cast<const Bytef*>(body.data()), static_cast<uInt>(body.size()));
+  return number(static_cast<std::uint32_t>(data.size())) + body +
+         number(static_cast<std::uint32_t>(crc));
+}
+
+std::string deflated(const std::string& bytes) {
+  uLongf size = compressBound(static_cast<uLong>(bytes.size()));
+  std::string packed(size, '\0');
+  compress(reinterpret_cast<Bytef*>(packed.data()), &size,
+           reinterpret_cast<const Bytef*>(bytes.data()), static_cast<uLong>(bytes.size()));
+  packed.resize(size);
+  return packed;
+}
+
+// A PNG made by hand from its rows, each behind its filter type 0; `extra` stands before the
+// pixels.
+void write_by_hand(const fs::path& file, cv::Size size, int bits, int colour,
+                   const std::string& rows, const std::string& extra = {}) {
+  const std::string header = number(static_cast<std::uint32_t>(size.width)) +
+                             number(static_cast<std::uint32_t>(size.height)) +
+                             std::string{static_cast<char>(bits), static_cast<char>(colour)} +
+                             std::string(3, '\0');
+  std::ofstream(file, std::ios::binary) << "\x89PNG\r\n\x1A\n" + chunk("IHDR", header) + extra +
+                                               chunk("IDAT", deflated(rows)) + chunk("IEND", "");
+}
+
+TEST(ImagePng, ReadsGreyWithAlpha) {
+  const test::TemporaryFolder folder;
+  const fs::path file = folder.path() / "a.png";
+  write_by_hand(file, {2, 2}, 8, 4, std::string("\0\x0A\xFF\x14\x80\0\x1E\x00\x28\x01", 10));
+  const ImageInfo info = probe_image(file);
+  EXPECT_EQ(info.channels, 4);
+  EXPECT_TRUE(info.grey);
+  const cv::Mat image = read_image(file);
+  EXPECT_EQ(image.at<cv::Vec4b>(0, 1), cv::Vec4b(0x14, 0x14, 0x14, 0x80));
+  EXPECT_EQ(image.at<cv::Vec4b>(1, 0), cv::Vec4b(0x1E, 0x1E, 0x1E, 0x00));
+  write_by_hand(file, {1, 1}, 16, 4, std::string("\0\x12\x34\x56\x78", 5));
+  EXPECT_EQ(read_image(file).at<cv::Vec4w>(0, 0), cv::Vec4w(0x1234, 0x1234, 0x1234, 0x5678));
+}
+
+// W3C PNG, third edition, 11.3.2: pixels of exactly this colour are transparent, all others opaque.
+TEST(ImagePng, ReadsATransparentColourAsAlpha) {
+  const test::TemporaryFolder folder;
+  const fs::path file = folder.path() / "a.png";
+  write_by_hand(file, {2, 1}, 8, 2, std::string("\0\x01\x02\x03\x04\x05\x06", 7),
+                chunk("tRNS", std::string("\0\x01\0\x02\0\x03", 6)));
+  const ImageInfo info = probe_image(file);
+  EXPECT_EQ(info.channels, 4);
+  EXPECT_FALSE(info.grey);
+  const cv::Mat colour = read_image(file);
+  EXPECT_EQ(colour.at<cv::Vec4b>(0, 0), cv::Vec4b(3, 2, 1, 0));
+  EXPECT_EQ(colour.at<cv::Vec4b>(0, 1), cv::Vec4b(6, 5, 4, 255));
+  write_by_hand(file, {2, 1}, 16, 0, std::string("\0\x01\x02\x03\x04", 5),
+                chunk("tRNS", std::string("\x01\x02", 2)));
+  EXPECT_TRUE(probe_image(file).grey);
+  const cv::Mat grey = read_image(file);
+  EXPECT_EQ(grey.at<cv::Vec4w>(0, 0), cv::Vec4w(0x0102, 0x0102, 0x0102, 0));
+  EXPECT_EQ(grey.at<cv::Vec4w>(0, 1), cv::Vec4w(0x0304, 0x0304, 0x0304, 65535));
+}
+
+// Written bytes are those of OpenCV's encoder with the same parameters, by which sizes and times in
+// docs/decisions.md were measured.
+TEST(ImagePng, WritesWhatItsMeasuredParametersSay) {
+  const test::TemporaryFolder folder;
+  for (const int type : {CV_8UC1, CV_8UC3, CV_16UC3, CV_16UC4}) {
+    cv::Mat image(40, 60, type);
+    cv::RNG(1).fill(image, cv::RNG::UNIFORM, 0, 200);
+    for (const bool compress : {false, true}) {
+      write_image(folder.path() / "a.png", image, {.type = FileType::png, .compress = compress});
+      const std::vector<int> parameters =
+          compress ? std::vector<int>{cv::IMWRITE_PNG_STRATEGY, cv::IMWRITE_PNG_STRATEGY_RLE}
+                   : std::vector<int>{cv::IMWRITE_PNG_COMPRESSION, 0};
+      cv::imwrite((folder.path() / "b.png").string(), image, parameters);
+      EXPECT_EQ(read_file(folder.path() / "a.png"), read_file(folder.path() / "b.png")) << type;
+    }
+  }
+}
+
+TEST(ImagePng, DamagedPixelsAreAnErrorAndNothingIsPrinted) {
+  const test::TemporaryFolder folder;
+  const fs::path file = folder.path() / "a.png";
+  cv::Mat image(64, 64, CV_16UC3);
+  cv::RNG(1).fill(image, cv::RNG::UNIFORM, 0, 65536);
+  write_image(file, image, {.type = FileType::png});
+  std::string bytes = read_file(file);
+  bytes[bytes.size() / 2] ^= 1;
+  std::ofstream(file, std::ios::binary) << bytes;
+  testing::internal::CaptureStderr();
+  EXPECT_THROW((void)read_image(file), Error);
+  EXPECT_EQ(testing::internal::GetCapturedStderr(), "");
+}
+
+}  // namespace
+}  // namespace trunnion
