@@ -2,13 +2,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <cstdint>
 
 namespace trunnion {
 namespace {
 
 // Share of pixels that are wrong, by DoubtKind.
-constexpr std::array<double, kDoubtKinds> kWrong{0.012, 0.08, 0.3, 0.17, 2.0};
+constexpr std::array<double, kDoubtKinds> kWrong{0.012, 0.08, 0.3, 0.17, 0.23, 2.0};
 constexpr double kLeastSigma = 0.004;
 constexpr double kSigmaShare = 0.4;  // of the predicted error
 constexpr int kCells = 5;            // across the mask's box, each way: where the doubt lies
@@ -18,14 +17,6 @@ double wrong_px(const DoubtPart& part) {
 }
 
 }  // namespace
-
-std::array<double, kDoubtKinds> doubt_shares(const std::vector<DoubtPart>& parts, double area_px) {
-  std::array<double, kDoubtKinds> shares{};
-  for (const DoubtPart& part : parts) {
-    shares[static_cast<std::size_t>(part.kind)] += part.px / std::max(1.0, area_px);
-  }
-  return shares;
-}
 
 void predict_overlap(const std::vector<DoubtPart>& parts, MaskMeasures& measures) {
   const cv::Rect& box = measures.box_px;

@@ -29,6 +29,7 @@ constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixe
 // Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
 constexpr float kShading = 0.3F;
 constexpr float kFloor = 0.01F;
+constexpr float kDark = 0.2F;  // of full scale: backdrops that brightness alone tells from
 constexpr std::size_t kMostThin = 3000;  // pixels that tell the colours of thin parts
 
 // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
@@ -222,7 +223,10 @@ void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard
   for (const Band& band : bands) {
     const int thin = cv::countNonZero((band.thin & band.hard)(band.core));
     const cv::Point middle = band.box.tl() + (band.core.tl() + band.core.br()) / 2;
-    outline.parts.push_back({middle, DoubtKind::thin, static_cast<double>(thin)});
+    const Vec3 behind = backdrop.at(middle.x, middle.y);
+    const bool dark = behind[0] + behind[1] + behind[2] < 3.0F * kDark;
+    outline.parts.push_back(
+        {middle, dark ? DoubtKind::thin_in_dark : DoubtKind::thin, static_cast<double>(thin)});
   }
   const std::optional<ThinColours> learnt = thin_colours<T>(bands);
   tbb::enumerable_thread_specific<OutlineWindow> windows(inset + 1);

@@ -1,10 +1,8 @@
 // Masks of the family of bodies (tests/support/mask_sets.h) against their truth, a line a set.
 //   mask_family tuning|judging [BODY [BACKDROP]] [--cache DIR] [--pictures DIR]
 #include <cstdio>
-#include <cstdlib>
 #include <filesystem>
 #include <opencv2/imgcodecs.hpp>
-#include <opencv2/imgproc.hpp>
 #include <span>
 #include <string>
 #include <vector>
@@ -27,38 +25,8 @@ void print_row(const std::string& name, const MaskSetScore& s) {
               s.size_px, s.overlap, s.worst, s.boundary, 100 * s.filled, 100 * s.worst_filled,
               100 * s.no_contrast, s.thin[0], s.thin[1], s.thin[2]);
   std::printf("  %.4f\n", s.predicted);
-  if (std::getenv("V"))
-    for (double o : s.overlaps) std::fprintf(stderr, "OVERLAP %s %f\n", name.c_str(), o);
+  for (double o : s.overlaps) std::fprintf(stderr, "OVERLAP %s %f\n", name.c_str(), o);
   std::fflush(stdout);
-}
-
-// DEV
-void breakdown(const RenderedBody& body, const MaskSet& set, const std::vector<MaskResult>& masks) {
-  double e[6] = {0, 0, 0, 0, 0, 0};
-  double whole = 0;
-  for (std::size_t k = 0; k < masks.size(); ++k) {
-    const cv::Mat& t = body.views[k].view.coverage;
-    const cv::Mat& m = masks[k].coverage;
-    cv::Mat thick = t - body.views[k].view.bristles;
-    cv::dilate(thick > 127, thick, cv::getStructuringElement(cv::MORPH_ELLIPSE, {5, 5}));
-    for (int y = 0; y < t.rows; ++y)
-      for (int x = 0; x < t.cols; ++x) {
-        if (set.telling[k].at<uchar>(y, x) == 0) continue;
-        const int a = m.at<uchar>(y, x), b = t.at<uchar>(y, x);
-        whole += std::max(a, b);
-        if (a == b) continue;
-        const int where = thick.at<uchar>(y, x) ? 0 : 3;
-        if (a > b)
-          e[where + (b == 0 ? 0 : 1)] += a - b;
-        else
-          e[where + 2] += b - a;
-      }
-  }
-  std::printf(
-      "   body: over bg %.3f over mixed %.3f under %.3f | away: over bg %.3f mixed %.3f under %.3f "
-      "%%\n",
-      100 * e[0] / whole, 100 * e[1] / whole, 100 * e[2] / whole, 100 * e[3] / whole,
-      100 * e[4] / whole, 100 * e[5] / whole);
 }
 
 void write_pictures(const Wanted& wanted, const std::string& name, const RenderedBody& body,
@@ -77,8 +45,8 @@ void write_pictures(const Wanted& wanted, const std::string& name, const Rendere
 }
 
 void run(const Wanted& wanted) {
-  std::printf("%-18s %4s  %-6s %-6s  %-6s  %6s %6s  %5s  thin <1, 1-2, 2-3 px\n", "set", "px",
-              "mean", "worst", "F2px", "fill%", "worst", "none%");
+  std::printf("%-18s %4s  %-6s %-6s  %-6s  %6s %6s  %5s  thin <1, 1-2, 2-3 px  %s\n", "set", "px",
+              "mean", "worst", "F2px", "fill%", "worst", "none%", "predicted");
   const std::span<const MaskBody> bodies = wanted.judging
                                                ? std::span<const MaskBody>(kJudgingBodies)
                                                : std::span<const MaskBody>(kTuningBodies);
@@ -92,7 +60,6 @@ void run(const Wanted& wanted) {
       const MaskSet set = mask_set(rendered, backdrop);
       const std::vector<MaskResult> masks = masks_of(set, survey_set(set));
       print_row(name, score_masks(rendered, set, masks));
-      if (std::getenv("V")) breakdown(rendered, set, masks);
       if (!wanted.pictures.empty()) {
         write_pictures(wanted, std::string(body.name) + "-" + shade, rendered, set, masks);
       }
