@@ -1,7 +1,9 @@
 #include "stages/mask_doubt.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <cstddef>
 
 namespace trunnion {
 namespace {

@@ -12,7 +12,6 @@
 // docs/decisions/masks-family.md.
 #pragma once
 
-#include <array>
 #include <cstddef>
 #include <cstdint>
 #include <opencv2/core.hpp>

@@ -25,7 +25,6 @@ void print_row(const std::string& name, const MaskSetScore& s) {
               s.size_px, s.overlap, s.worst, s.boundary, 100 * s.filled, 100 * s.worst_filled,
               100 * s.no_contrast, s.thin[0], s.thin[1], s.thin[2]);
   std::printf("  %.4f\n", s.predicted);
-  for (double o : s.overlaps) std::fprintf(stderr, "OVERLAP %s %f\n", name.c_str(), o);
   std::fflush(stdout);
 }
 
