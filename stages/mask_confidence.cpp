@@ -18,7 +18,7 @@ namespace {
 constexpr double kLeastContinuity = 0.85;  // below: the silhouette jumps by over 15 % of itself
 constexpr double kLeastAgreement = 0.95;
 constexpr double kLeastSeparation = 0.5;
-constexpr double kLeastOverlap = 0.97;  // predicted; what falls below is looked at
+constexpr double kLeastOverlap = 0.965;  // predicted; what falls below is looked at
 constexpr double kOutlier = 5.0;        // robust sigmas from what is usual in the set
 
 // Median and robust sigma (1.4826 is the factor of the normal distribution).
