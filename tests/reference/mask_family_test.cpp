@@ -32,8 +32,13 @@ Judged judged(const RenderedBody& body, MaskBackdrop backdrop) {
   const std::vector<MaskResult> masks = masks_of(set, survey_set(set));
   std::vector<MaskView> views;
   for (std::size_t k = 0; k < masks.size(); ++k) {
-    views.push_back({std::to_string(k), "ring", body.rig.rings[0].angles[k], masks[k].measures,
-                     body.rig.pose(0, k)});
+    MaskView view;
+    view.name = std::to_string(k);
+    view.ring = "ring";
+    view.stage_angle = body.rig.rings[0].angles[k];
+    view.measures = masks[k].measures;
+    view.pose = body.rig.pose(0, k);
+    views.push_back(view);
   }
   Judged result{score_masks(body, set, masks), mask_confidence(views, body.rig.camera)};
   const MaskSetScore& s = result.score;
