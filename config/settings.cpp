@@ -4,16 +4,17 @@
 
 #include <algorithm>
 #include <set>
+#include <stdexcept>
 
+#include "config/output_names.h"
 #include "config/share.h"
 #include "config/toml_reader.h"
 #include "core/angle.h"
 #include "core/error.h"
+#include "core/files.h"
 
 namespace trunnion {
 namespace {
-
-namespace fs = std::filesystem;
 
 // Inputs named in specimen.toml must lie inside the workspace: a file from a stranger must not
 // make trunnion read elsewhere.
@@ -98,11 +99,21 @@ NominalTilt tilt_from(TomlReader table) {
   return tilt;
 }
 
+// `relative` from the folder of `file`, as the system resolves it: from a linked workspace ".."
+// leads to where the workspace really is. Short where that makes no difference.
+fs::path beside(const fs::path& file, const fs::path& relative) {
+  const fs::path path = file.parent_path() / relative;
+  const fs::path lexical = path.lexically_normal();
+  std::error_code code;
+  const fs::path real = fs::weakly_canonical(path, code);
+  return code || real == fs::weakly_canonical(lexical, code) ? lexical : real;
+}
+
 Specimen specimen_from(TomlReader& file, const fs::path& path) {
   Specimen specimen;
   specimen.title = file.text("title", path.parent_path().filename().string());
   const std::string setup = file.text("setup");
-  specimen.setup_file = (path.parent_path() / setup).lexically_normal();
+  specimen.setup_file = beside(path, setup);
 
   TomlReader backdrop = file.table("backdrop");
   specimen.backdrop = static_cast<BackdropKind>(
@@ -168,6 +179,26 @@ RefineSettings refine_from(TomlReader table) {
   return refine;
 }
 
+// Control characters have no place in XML, in which the names are written, nor on a terminal.
+void check_name(TomlReader& table, std::string_view key, const std::string& name) {
+  if (holds_control_character(name)) {
+    table.mistake(key, "holds a control character; take it out.");
+  }
+}
+
+// Two templates may not write one file, nor one a file where the other needs a folder.
+void check_apart(TomlReader& table, const OutputSettings& output, const std::string& name) {
+  const std::string path = fs::path(name).lexically_normal().string();
+  for (const TemplateSettings& other : output.templates) {
+    const std::string there = fs::path(other.name).lexically_normal().string();
+    if (path == there || path.starts_with(there + "/") || there.starts_with(path + "/")) {
+      table.mistake("name", fmt::format("is \"{}\", which falls on \"{}\" of another template; "
+                                        "choose another name.",
+                                        name, other.name));
+    }
+  }
+}
+
 // A bare word names a template that comes with trunnion, anything else a file of the workspace.
 fs::path template_file(TomlReader& table, const fs::path& workspace) {
   const std::string file = table.text("file");
@@ -192,6 +223,12 @@ TemplateSettings template_from(TomlReader& table, const fs::path& workspace) {
   if (table.has("name") && (settings.name.empty() || name.is_absolute() || !name.has_filename() ||
                             settings.name.find("..") != std::string::npos)) {
     table.mistake("name", "must be a file name inside prepared/, such as \"poses.txt\".");
+  }
+  check_name(table, "name", settings.name);
+  if (const std::string_view own = own_output_at(settings.name); !own.empty()) {
+    table.mistake("name", fmt::format("is \"{}\", but trunnion itself writes {} in prepared/; "
+                                      "choose another name.",
+                                      settings.name, own));
   }
   settings.radians = table.choice("angle", {"deg", "rad"}, 0) == 1;
   settings.y_up = table.choice("y_axis", {"down", "up"}, 0) == 1;
@@ -223,6 +260,8 @@ OutputSettings output_from(TomlReader table, const fs::path& workspace) {
       output.name_template.find('/') != std::string::npos) {
     table.mistake("name", "must contain {station} and no slash.");
   }
+  check_name(table, "mask_suffix", output.mask_suffix);
+  check_name(table, "name", output.name_template);
   output.frame_pattern = table.text("frame", "");
   check_inside(table, "frame", output.frame_pattern);
   if (!output.frame_pattern.empty() &&
@@ -233,7 +272,9 @@ OutputSettings output_from(TomlReader table, const fs::path& workspace) {
     table.mistake("frame", "may contain at most two *.");
   }
   for (TomlReader& each : table.tables("template")) {
-    output.templates.push_back(template_from(each, workspace));
+    const TemplateSettings wanted = template_from(each, workspace);
+    check_apart(each, output, wanted.name);
+    output.templates.push_back(wanted);
   }
   return output;
 }
@@ -268,7 +309,11 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   settings.limits.tolerate_wrong_extension = limits.boolean("tolerate_wrong_extension", false);
   settings.limits.tolerate_more_pages = limits.boolean("tolerate_more_pages", false);
   for (const char* name : {"survey", "repair", "mask", "undistort", "refine", "output", "limits"}) {
-    settings.written[name] = file.table(name).canonical();
+    const TomlReader table = file.table(name);
+    settings.written[name] = table.canonical();
+    for (const auto& [key, text] : table.canonical_keys()) {
+      settings.written_keys[fmt::format("{}.{}", name, key)] = text;
+    }
   }
   return settings;
 }
@@ -290,6 +335,21 @@ SpecimenFile all_from(TomlReader& file, const fs::path& path) {
 }
 
 }  // namespace
+
+std::string Settings::text_of(std::string_view key) const {
+  const auto one = written_keys.find(key);
+  if (one != written_keys.end()) return one->second;
+  const std::string table = std::string(key) + ".";
+  std::string text;
+  auto each = written_keys.lower_bound(table);
+  if (each == written_keys.end() || !each->first.starts_with(table)) {
+    throw std::logic_error(fmt::format("There is no setting {}.", key));
+  }
+  for (; each != written_keys.end() && each->first.starts_with(table); ++each) {
+    text += fmt::format("{} = {}\n", each->first, each->second);
+  }
+  return text;
+}
 
 ImageLimits image_limits(const LimitSettings& limits) {
   ImageLimits result;

@@ -14,8 +14,10 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "config/specimen.h"
@@ -28,7 +30,7 @@ inline constexpr int kMostSurveyStations = 24;
 
 struct SurveySettings {
   int stations = 8;  // looked at first, evenly spread; enough for a backdrop and its noise
-  int most_stations = kMostSurveyStations;  // looked at where doubt remains (stages/survey_doubt.h)
+  int most_stations = kMostSurveyStations;  // looked at where doubt remains (stages/survey/doubt.h)
 };
 
 struct RepairSettings {
@@ -72,7 +74,7 @@ enum class OutputType { same, tiff, png, jpeg };
 enum class OutputBits { same, eight, sixteen };
 enum class AlphaMode { none, alpha, black_backdrop };
 
-// A text format of the user's own, written from a mustache template (stages/export_templates.h).
+// A text format of the user's own, written from a mustache template (stages/exports/exports.h).
 struct TemplateSettings {
   std::filesystem::path file;  // absolute: in the workspace, or one that comes with trunnion
   std::string name;            // file written in prepared/; with {name} one a view
@@ -118,9 +120,15 @@ struct Settings {
   RefineSettings refine;
   OutputSettings output;
   LimitSettings limits;
-  // Canonical text of each table as written ("mask": ...): what fingerprints are made of, so that
-  // no setting can be forgotten there.
+  // Canonical text of each table as written ("mask": ...), for the report.
   std::map<std::string, std::string> written;
+  // The same of every key ("mask.margin_px": ...), empty where it takes its default: what
+  // fingerprints are made of.
+  std::map<std::string, std::string, std::less<>> written_keys;
+
+  // As written: one key ("mask.margin_px") or every key of a table ("mask"). Throws
+  // std::logic_error where there is no such setting, which is a mistake in the program.
+  [[nodiscard]] std::string text_of(std::string_view key) const;
 };
 
 struct SpecimenFile {

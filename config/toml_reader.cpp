@@ -226,6 +226,18 @@ std::string TomlReader::canonical() const {
   return text.str();
 }
 
+std::map<std::string, std::string> TomlReader::canonical_keys() const {
+  std::map<std::string, std::string> texts;
+  for (const std::string& key : node_->known) {
+    std::string& text = texts[key];
+    if (!has(key)) continue;
+    std::ostringstream written;
+    node_->table->get(key)->visit([&written](const auto& value) { written << value; });
+    text = written.str();
+  }
+  return texts;
+}
+
 TomlReader TomlReader::table(std::string_view key) {
   node_->known.emplace(key);
   const std::string path = fmt::format("{}{}.", node_->path, key);

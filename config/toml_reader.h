@@ -8,6 +8,7 @@
 
 #include <filesystem>
 #include <limits>
+#include <map>
 #include <memory>
 #include <optional>
 #include <string>
@@ -50,6 +51,9 @@ class TomlReader {
   // This table in one canonical form (sorted keys, no comments); empty where absent. Equal texts
   // mean equal settings.
   [[nodiscard]] std::string canonical() const;
+
+  // The same of each key that was asked for; empty where it is absent.
+  [[nodiscard]] std::map<std::string, std::string> canonical_keys() const;
 
   // A mistake found by the caller; named with the line of `key`.
   void mistake(std::string_view key, const std::string& what);

@@ -36,7 +36,7 @@ Eigen::Matrix2d distort_jacobian(const Camera& camera, const Eigen::Vector2d& id
   return jacobian;
 }
 
-Eigen::Vector2d undistort(const Camera& camera, const Eigen::Vector2d& distorted) {
+Eigen::Vector2d undistort_point(const Camera& camera, const Eigen::Vector2d& distorted) {
   if (!camera.distorts()) return distorted;
   Eigen::Vector2d ideal = distorted;
   const double scale = std::max(1.0, distorted.norm());
@@ -68,8 +68,8 @@ Eigen::Vector2d project(const Camera& camera, const Eigen::Vector3d& point_camer
 }
 
 Eigen::Vector2d normalise(const Camera& camera, const Eigen::Vector2d& pixel) {
-  return undistort(camera,
-                   {(pixel.x() - camera.cx) / camera.fx, (pixel.y() - camera.cy) / camera.fy});
+  return undistort_point(
+      camera, {(pixel.x() - camera.cx) / camera.fx, (pixel.y() - camera.cy) / camera.fy});
 }
 
 Camera ideal(const Camera& camera) {

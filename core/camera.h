@@ -43,7 +43,7 @@ Eigen::Matrix2d distort_jacobian(const Camera& camera, const Eigen::Vector2d& id
 
 // Exact inverse of distort by Newton iteration to 1e-14; where the polynomial folds back and no
 // inverse exists near the image, the result holds NaN.
-Eigen::Vector2d undistort(const Camera& camera, const Eigen::Vector2d& distorted);
+Eigen::Vector2d undistort_point(const Camera& camera, const Eigen::Vector2d& distorted);
 
 // Camera-frame point (mm) -> pixel. A perspective point with Z <= 0 gives NaN.
 Eigen::Vector2d project(const Camera& camera, const Eigen::Vector3d& point_camera_mm);

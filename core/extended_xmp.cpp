@@ -9,10 +9,11 @@
 namespace trunnion {
 namespace {
 
-constexpr std::string_view kSignature("http://ns.adobe.com/xmp/extension/\0", 35);
+constexpr std::string_view kExtendedXmpSignature("http://ns.adobe.com/xmp/extension/\0", 35);
 constexpr std::size_t kGuid = 32;
-constexpr std::size_t kHead = kSignature.size() + kGuid + 8;  // then full length and offset
-constexpr std::size_t kMostBytes = 256U << 20U;
+constexpr std::size_t kHead =
+    kExtendedXmpSignature.size() + kGuid + 8;  // then full length and offset
+constexpr std::size_t kMostXmpBytes = 256U << 20U;
 
 std::uint32_t big_endian(std::string_view bytes) {
   std::uint32_t value = 0;
@@ -37,14 +38,14 @@ std::optional<std::string> extended_xmp(const std::filesystem::path& jpeg,
     std::string body(length - 2, '\0');
     if (!stream.read(body.data(), static_cast<std::streamsize>(body.size()))) break;
     const std::string_view text(body);
-    if (marker[1] != 0xE1 || text.size() < kHead || !text.starts_with(kSignature) ||
-        text.substr(kSignature.size(), kGuid) != guid) {
+    if (marker[1] != 0xE1 || text.size() < kHead || !text.starts_with(kExtendedXmpSignature) ||
+        text.substr(kExtendedXmpSignature.size(), kGuid) != guid) {
       continue;
     }
-    whole = big_endian(text.substr(kSignature.size() + kGuid));
-    parts[big_endian(text.substr(kSignature.size() + kGuid + 4))] = body.substr(kHead);
+    whole = big_endian(text.substr(kExtendedXmpSignature.size() + kGuid));
+    parts[big_endian(text.substr(kExtendedXmpSignature.size() + kGuid + 4))] = body.substr(kHead);
   }
-  if (whole == 0 || whole > kMostBytes) return std::nullopt;
+  if (whole == 0 || whole > kMostXmpBytes) return std::nullopt;
   std::string packet;
   for (const auto& [offset, part] : parts) {
     if (offset != packet.size()) return std::nullopt;

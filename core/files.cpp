@@ -4,26 +4,36 @@
 #include <fmt/format.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstring>
 #include <utility>
 
 #include "core/error.h"
+#include "core/hash.h"
 
 namespace trunnion {
 namespace {
 
-Error system_error(const fs::path& path, std::string_view doing, int code) {
-  return data_error(fmt::format("{}: {} failed ({}); check space and permissions, then run again.",
+Error not_written(const fs::path& path, std::string_view doing, int code) {
+  return output_error(
+      fmt::format("{}: {} failed ({}); check space and permissions, then run again.", path.string(),
+                  doing, std::strerror(code)));
+}
+
+Error not_read(const fs::path& path, std::string_view doing, int code) {
+  return data_error(fmt::format("{}: {} failed ({}); check permissions and the disk.",
                                 path.string(), doing, std::strerror(code)));
 }
 
 // Owns a descriptor; close() reports what the destructor must swallow.
 class Descriptor {
  public:
-  Descriptor(const fs::path& path, int flags, mode_t mode = 0)
-      : path_(path), fd_(::open(path.c_str(), flags | O_CLOEXEC, mode)) {
-    if (fd_ < 0) throw system_error(path, "opening", errno);
+  // `failure` makes the error of a file that can't be opened.
+  Descriptor(const fs::path& path, int flags,
+             Error (*failure)(const fs::path&, std::string_view, int) = not_written)
+      : path_(path), fd_(::open(path.c_str(), flags | O_CLOEXEC, 0644)) {
+    if (fd_ < 0) throw failure(path, "opening", errno);
   }
   Descriptor(const Descriptor&) = delete;
   Descriptor& operator=(const Descriptor&) = delete;
@@ -32,7 +42,7 @@ class Descriptor {
   }
   [[nodiscard]] int get() const { return fd_; }
   void close() {
-    if (::close(std::exchange(fd_, -1)) != 0) throw system_error(path_, "closing", errno);
+    if (::close(std::exchange(fd_, -1)) != 0) throw not_written(path_, "closing", errno);
   }
 
  private:
@@ -41,12 +51,12 @@ class Descriptor {
 };
 
 void write_all(const fs::path& path, std::string_view content) {
-  Descriptor file(path, O_WRONLY | O_CREAT | O_TRUNC, 0644);
+  Descriptor file(path, O_WRONLY | O_CREAT | O_TRUNC);
   while (!content.empty()) {
     const ssize_t written = ::write(file.get(), content.data(), content.size());
     if (written < 0) {
       if (errno == EINTR) continue;
-      throw system_error(path, "writing", errno);
+      throw not_written(path, "writing", errno);
     }
     content.remove_prefix(static_cast<std::size_t>(written));
   }
@@ -58,13 +68,22 @@ void write_all(const fs::path& path, std::string_view content) {
 void exchange(const fs::path& fresh, const fs::path& old) {
   if (::renameat2(AT_FDCWD, fresh.c_str(), AT_FDCWD, old.c_str(), RENAME_EXCHANGE) == 0) return;
   if (errno != EINVAL && errno != ENOSYS) {
-    throw system_error(old, "replacing the older folder", errno);
+    throw not_written(old, "replacing the older folder", errno);
   }
   const fs::path aside = fresh.string() + ".old";
   if (::rename(old.c_str(), aside.c_str()) != 0 || ::rename(fresh.c_str(), old.c_str()) != 0 ||
       ::rename(aside.c_str(), fresh.c_str()) != 0) {
-    throw system_error(old, "replacing the older folder", errno);
+    throw not_written(old, "replacing the older folder", errno);
   }
+}
+
+// A name that the prefix would make too long is replaced by its hash.
+fs::path temporary_name(const fs::path& folder, const fs::path& name) {
+  const std::string prefix(kTemporaryPrefix);
+  const bool fits = prefix.size() + name.string().size() <= kLongestName;
+  return folder /
+         (prefix + (fits ? name.string()
+                         : hash_bytes(name.string()) + name.extension().string().substr(0, 16)));
 }
 
 }  // namespace
@@ -73,8 +92,10 @@ PendingFile::PendingFile(fs::path final_path) : final_(std::move(final_path)) {
   std::error_code code;
   const fs::path folder = final_.has_parent_path() ? final_.parent_path() : fs::path(".");
   fs::create_directories(folder, code);
-  if (code) throw system_error(folder, "creating the folder", code.value());
-  temporary_ = folder / (std::string(kTemporaryPrefix) + final_.filename().string());
+  if (code) throw not_written(folder, "creating the folder", code.value());
+  temporary_ = temporary_name(folder, final_.filename());
+  // What stands there may be a link: writing through it would change another file.
+  fs::remove(temporary_, code);
 }
 
 PendingFile::PendingFile(PendingFile&& other) noexcept
@@ -89,7 +110,7 @@ PendingFile::~PendingFile() {
 void PendingFile::commit() {
   sync_file(temporary_);
   if (::rename(temporary_.c_str(), final_.c_str()) != 0) {
-    throw system_error(final_, "renaming the finished file", errno);
+    throw not_written(final_, "renaming the finished file", errno);
   }
   temporary_.clear();
   sync_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
@@ -98,11 +119,11 @@ void PendingFile::commit() {
 PendingFolder::PendingFolder(fs::path final_path) : final_(std::move(final_path)) {
   if (!final_.has_filename()) final_ = final_.parent_path();  // a trailing slash
   const fs::path parent = final_.has_parent_path() ? final_.parent_path() : fs::path(".");
-  temporary_ = parent / (std::string(kTemporaryPrefix) + final_.filename().string());
+  temporary_ = temporary_name(parent, final_.filename());
   std::error_code code;
   fs::remove_all(temporary_, code);  // of a killed run
   fs::create_directories(temporary_, code);
-  if (code) throw system_error(temporary_, "creating the folder", code.value());
+  if (code) throw not_written(temporary_, "creating the folder", code.value());
 }
 
 PendingFolder::~PendingFolder() {
@@ -122,7 +143,7 @@ void PendingFolder::commit() {
     exchange(temporary_, final_);
     fs::remove_all(temporary_, code);  // the older content; what can't be removed does no harm
   } else if (::rename(temporary_.c_str(), final_.c_str()) != 0) {
-    throw system_error(final_, "renaming the finished folder", errno);
+    throw not_written(final_, "renaming the finished folder", errno);
   }
   temporary_.clear();
   sync_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
@@ -143,25 +164,30 @@ std::string read_file(const fs::path& path, std::uintmax_t limit_bytes) {
     throw data_error(fmt::format("{}: not a regular file; give a file.", path.string()));
   }
   const std::uintmax_t size = fs::file_size(path, code);
-  if (code) throw system_error(path, "reading the size", code.value());
+  if (code) throw not_read(path, "reading the size", code.value());
   if (size > limit_bytes) {
     throw data_error(fmt::format("{}: {} bytes, but at most {} are read here; give a smaller file.",
                                  path.string(), size, limit_bytes));
   }
-  const Descriptor file(path, O_RDONLY);
+  const Descriptor file(path, O_RDONLY, not_read);
   std::string content(static_cast<std::size_t>(size), '\0');
   std::size_t filled = 0;
   while (filled < content.size()) {
     const ssize_t got = ::read(file.get(), content.data() + filled, content.size() - filled);
     if (got < 0) {
       if (errno == EINTR) continue;
-      throw system_error(path, "reading", errno);
+      throw not_read(path, "reading", errno);
     }
     if (got == 0) break;
     filled += static_cast<std::size_t>(got);
   }
   content.resize(filled);
   return content;
+}
+
+bool holds_control_character(std::string_view name) {
+  return std::any_of(name.begin(), name.end(),
+                     [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7F; });
 }
 
 int remove_leftovers(const fs::path& folder) {
@@ -177,7 +203,7 @@ int remove_leftovers(const fs::path& folder) {
 
 void sync_file(const fs::path& path) {
   Descriptor file(path, O_RDONLY);
-  if (::fsync(file.get()) != 0) throw system_error(path, "flushing to the disk", errno);
+  if (::fsync(file.get()) != 0) throw not_written(path, "flushing to the disk", errno);
   file.close();
 }
 
@@ -185,7 +211,7 @@ void sync_folder(const fs::path& folder) {
   const Descriptor file(folder, O_RDONLY | O_DIRECTORY);
   // Some file systems can't sync a folder; that loses nothing already renamed.
   if (::fsync(file.get()) != 0 && errno != EINVAL && errno != ENOTSUP) {
-    throw system_error(folder, "flushing the folder", errno);
+    throw not_written(folder, "flushing the folder", errno);
   }
 }
 

@@ -4,6 +4,8 @@
 // A PendingFile is written under a temporary name in the folder of its final name. commit() flushes
 // it to the disk and renames it; a PendingFile that goes out of scope uncommitted is removed.
 // Temporary names start with kTemporaryPrefix; remove_leftovers() clears those of a killed run.
+//
+// What can't be written throws an output error (core/error.h) that names the file and the cause.
 #pragma once
 
 #include <cstdint>
@@ -16,6 +18,7 @@ namespace trunnion {
 namespace fs = std::filesystem;
 
 inline constexpr std::string_view kTemporaryPrefix = ".trunnion-part.";
+inline constexpr std::size_t kLongestName = 255;  // bytes of a file's name on common file systems
 
 class PendingFile {
  public:
@@ -29,7 +32,7 @@ class PendingFile {
 
   [[nodiscard]] const fs::path& temporary() const { return temporary_; }
   [[nodiscard]] const fs::path& final_path() const { return final_; }
-  // fsync, rename, fsync of the folder. Throws a data error that names the file and the cause.
+  // fsync, rename, fsync of the folder.
   void commit();
 
  private:
@@ -59,6 +62,10 @@ void write_file(const fs::path& path, std::string_view content);
 
 // Whole content; throws a data error where the file is missing, unreadable or over the limit.
 std::string read_file(const fs::path& path, std::uintmax_t limit_bytes = 64U << 20U);
+
+// True where a control character stands in the name: XML, in which names are written, has no way
+// to hold most of them, and a terminal obeys them.
+bool holds_control_character(std::string_view name);
 
 // Removes temporary files and folders of an interrupted run from `folder` (not its subfolders);
 // returns how many.

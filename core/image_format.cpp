@@ -27,8 +27,8 @@ Error wrong_image(const fs::path& file, const std::string& what) {
 }
 
 Error not_written(const fs::path& file) {
-  return data_error(fmt::format("{}: writing failed; check space and permissions, then run again.",
-                                file.string()));
+  return output_error(fmt::format(
+      "{}: writing failed; check space and permissions, then run again.", file.string()));
 }
 
 void check_samples(const fs::path& file, int colours, int samples, int bits) {

@@ -65,7 +65,7 @@ struct WriteOptions {
 };
 
 // Writes pixels only (metadata: see annotate). `file` is a temporary name of a PendingFile whose
-// final name decides nothing: the type does. Throws a data error where the write fails.
+// final name decides nothing: the type does. Throws an output error where the write fails.
 void write_image(const std::filesystem::path& file, const cv::Mat& image,
                  const WriteOptions& options);
 

@@ -19,7 +19,7 @@ namespace trunnion {
 namespace {
 
 namespace fs = std::filesystem;
-using File = std::unique_ptr<std::FILE, int (*)(std::FILE*)>;
+using JpegFile = std::unique_ptr<std::FILE, int (*)(std::FILE*)>;
 
 // ITU-T T.81, B.2.2: the frame header behind its marker, and what it says of each component.
 struct FrameHeader {
@@ -76,7 +76,7 @@ ChromaSampling chroma_of(const FrameHeader& header) {
 }
 
 // What the library says: its errors end the work by a long jump, of its warnings the first is kept.
-struct Outcome {
+struct JpegOutcome {
   jpeg_error_mgr manager{};  // first, so that the library's pointer is ours
   std::jmp_buf back{};
   bool warned = false;
@@ -85,13 +85,13 @@ struct Outcome {
 };
 
 [[noreturn]] void give_up(j_common_ptr codec) {
-  auto* outcome = reinterpret_cast<Outcome*>(codec->err);
+  auto* outcome = reinterpret_cast<JpegOutcome*>(codec->err);
   outcome->manager.format_message(codec, outcome->why.data());
   std::longjmp(outcome->back, 1);  // NOLINT(cert-err52-cpp): no exception passes through C
 }
 
 void note(j_common_ptr codec, int level) {
-  auto* outcome = reinterpret_cast<Outcome*>(codec->err);
+  auto* outcome = reinterpret_cast<JpegOutcome*>(codec->err);
   const int code = outcome->manager.msg_code;
   // A version of the file's frame that the library does not know says nothing of the pixels.
   if (level >= 0 || code == JWRN_JFIF_MAJOR || outcome->warned) return;
@@ -102,7 +102,7 @@ void note(j_common_ptr codec, int level) {
 
 void discard(j_common_ptr /*codec*/) {}
 
-void prepare(Outcome& outcome) {
+void prepare(JpegOutcome& outcome) {
   jpeg_std_error(&outcome.manager);
   outcome.manager.error_exit = give_up;
   outcome.manager.emit_message = note;
@@ -120,7 +120,7 @@ struct Compressor {
 };
 
 // Nothing with a destructor may live in these two: the library leaves by a long jump.
-bool decode(Outcome& outcome, jpeg_decompress_struct& codec, std::FILE* file, cv::Mat& image) {
+bool decode(JpegOutcome& outcome, jpeg_decompress_struct& codec, std::FILE* file, cv::Mat& image) {
   codec.err = &outcome.manager;
   // NOLINTNEXTLINE(cert-err52-cpp)
   if (setjmp(outcome.back) != 0) return false;
@@ -142,8 +142,8 @@ bool decode(Outcome& outcome, jpeg_decompress_struct& codec, std::FILE* file, cv
   return true;
 }
 
-bool encode(Outcome& outcome, jpeg_compress_struct& codec, std::FILE* file, const cv::Mat& image,
-            const WriteOptions& options) {
+bool encode(JpegOutcome& outcome, jpeg_compress_struct& codec, std::FILE* file,
+            const cv::Mat& image, const WriteOptions& options) {
   codec.err = &outcome.manager;
   // NOLINTNEXTLINE(cert-err52-cpp)
   if (setjmp(outcome.back) != 0) return false;
@@ -192,10 +192,10 @@ ImageInfo probe_jpeg(const fs::path& file, const ImageLimits& limits) {
 }
 
 cv::Mat read_jpeg(const fs::path& file, const ImageInfo& info) {
-  const File stream(std::fopen(file.c_str(), "rb"), &std::fclose);
+  const JpegFile stream(std::fopen(file.c_str(), "rb"), &std::fclose);
   if (!stream) throw wrong_image(file, "cannot be read; check permissions.");
   cv::Mat image(info.height_px, info.width_px, CV_MAKETYPE(CV_8U, info.channels));
-  Outcome outcome;
+  JpegOutcome outcome;
   prepare(outcome);
   Decompressor decompressor;
   const bool done = decode(outcome, decompressor.codec, stream.get(), image);
@@ -211,9 +211,9 @@ cv::Mat read_jpeg(const fs::path& file, const ImageInfo& info) {
 }
 
 void write_jpeg(const fs::path& file, const cv::Mat& image, const WriteOptions& options) {
-  File stream(std::fopen(file.c_str(), "wb"), &std::fclose);
+  JpegFile stream(std::fopen(file.c_str(), "wb"), &std::fclose);
   if (!stream) throw not_written(file);
-  Outcome outcome;
+  JpegOutcome outcome;
   prepare(outcome);
   Compressor compressor;
   const bool whole = encode(outcome, compressor.codec, stream.get(), image, options);

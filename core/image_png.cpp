@@ -41,13 +41,13 @@ bool has_transparent_colour(std::ifstream& stream) {
 }
 
 // What the library calls where it gives up and where it only complains.
-struct Outcome {
+struct PngOutcome {
   std::jmp_buf back;
   std::array<char, 200> why{};
 };
 
 [[noreturn]] void give_up(png_structp png, png_const_charp why) {
-  auto* outcome = static_cast<Outcome*>(png_get_error_ptr(png));
+  auto* outcome = static_cast<PngOutcome*>(png_get_error_ptr(png));
   std::strncpy(outcome->why.data(), why, outcome->why.size() - 1);
   std::longjmp(outcome->back, 1);  // NOLINT(cert-err52-cpp): no exception passes through C
 }
@@ -57,7 +57,7 @@ void ignore(png_structp /*png*/, png_const_charp /*why*/) {}
 
 class Reader {
  public:
-  explicit Reader(Outcome& outcome)
+  explicit Reader(PngOutcome& outcome)
       : png_(png_create_read_struct(PNG_LIBPNG_VER_STRING, &outcome, give_up, ignore)),
         info_(png_create_info_struct(png_)) {}
   Reader(const Reader&) = delete;
@@ -73,7 +73,7 @@ class Reader {
 
 class Writer {
  public:
-  explicit Writer(Outcome& outcome)
+  explicit Writer(PngOutcome& outcome)
       : png_(png_create_write_struct(PNG_LIBPNG_VER_STRING, &outcome, give_up, ignore)),
         info_(png_create_info_struct(png_)) {}
   Writer(const Writer&) = delete;
@@ -88,7 +88,7 @@ class Writer {
 };
 
 // Nothing with a destructor may live here: the library leaves by a long jump. False: see `outcome`.
-bool read_header(Outcome& outcome, const Reader& reader, std::FILE* file) {
+bool read_header(PngOutcome& outcome, const Reader& reader, std::FILE* file) {
   // NOLINTNEXTLINE(cert-err52-cpp)
   if (setjmp(outcome.back) != 0) return false;
   png_structp png = reader.png();
@@ -107,7 +107,7 @@ bool read_header(Outcome& outcome, const Reader& reader, std::FILE* file) {
   return true;
 }
 
-bool read_rows(Outcome& outcome, const Reader& reader, png_bytepp rows) {
+bool read_rows(PngOutcome& outcome, const Reader& reader, png_bytepp rows) {
   // NOLINTNEXTLINE(cert-err52-cpp)
   if (setjmp(outcome.back) != 0) return false;
   png_read_image(reader.png(), rows);
@@ -115,7 +115,7 @@ bool read_rows(Outcome& outcome, const Reader& reader, png_bytepp rows) {
   return true;
 }
 
-bool write_rows(Outcome& outcome, const Writer& writer, std::FILE* file, png_bytepp rows,
+bool write_rows(PngOutcome& outcome, const Writer& writer, std::FILE* file, png_bytepp rows,
                 const cv::Mat& image, bool compress) {
   // NOLINTNEXTLINE(cert-err52-cpp)
   if (setjmp(outcome.back) != 0) return false;
@@ -151,7 +151,7 @@ std::vector<png_bytep> row_pointers(const cv::Mat& image) {
   return rows;
 }
 
-using File = std::unique_ptr<std::FILE, int (*)(std::FILE*)>;
+using PngFile = std::unique_ptr<std::FILE, int (*)(std::FILE*)>;
 
 }  // namespace
 
@@ -189,9 +189,9 @@ ImageInfo probe_png(const fs::path& file, const ImageLimits& limits) {
 }
 
 cv::Mat read_png(const fs::path& file, const ImageInfo& info) {
-  const File stream(std::fopen(file.c_str(), "rb"), &std::fclose);
+  const PngFile stream(std::fopen(file.c_str(), "rb"), &std::fclose);
   if (!stream) throw wrong_image(file, "cannot be read; check permissions.");
-  Outcome outcome;
+  PngOutcome outcome;
   const Reader reader(outcome);
   const auto undecodable = [&] {
     return wrong_image(file,
@@ -213,9 +213,9 @@ cv::Mat read_png(const fs::path& file, const ImageInfo& info) {
 }
 
 void write_png(const fs::path& file, const cv::Mat& image, bool compress) {
-  File stream(std::fopen(file.c_str(), "wb"), &std::fclose);
+  PngFile stream(std::fopen(file.c_str(), "wb"), &std::fclose);
   if (!stream) throw not_written(file);
-  Outcome outcome;
+  PngOutcome outcome;
   const Writer writer(outcome);
   std::vector<png_bytep> rows = row_pointers(image);
   const bool whole = write_rows(outcome, writer, stream.get(), rows.data(), image, compress);

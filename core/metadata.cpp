@@ -182,7 +182,7 @@ void write_jpeg_metadata(const fs::path& file, const Metadata& metadata) {
     }
     image->writeMetadata();
   } catch (const Exiv2::Error& error) {
-    throw data_error(
+    throw output_error(
         fmt::format("{}: writing the metadata failed ({}); check the space on the "
                     "disk and run again.",
                     file.string(), error.what()));

@@ -47,7 +47,7 @@ int exif_orientation(const std::filesystem::path& file);
 
 // Replaces the metadata of an image that write_image wrote. Returns what did not survive, as found
 // by reading the file again: keys such as "Exif.Photo.UserComment", "XMP", "ICC".
-// Throws a data error where the file can't be written.
+// Throws an output error where the file can't be written.
 std::vector<std::string> write_metadata(const std::filesystem::path& temporary_file, FileType type,
                                         const Metadata& metadata);
 

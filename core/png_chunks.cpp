@@ -155,7 +155,7 @@ void replace_png_metadata(const fs::path& file, const std::vector<PngChunk>& chu
   out.close();
   if (!in || !out) {
     fs::remove(copy);
-    throw data_error(
+    throw output_error(
         fmt::format("{}: writing the metadata failed; check the space on the disk "
                     "and run again.",
                     file.string()));

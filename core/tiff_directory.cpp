@@ -159,7 +159,7 @@ void append_tiff_directories(const fs::path& file, const TiffDirectories& direct
   stream.write(pointer.data(), 4);
   stream.close();
   if (!stream) {
-    throw data_error(
+    throw output_error(
         fmt::format("{}: writing the metadata failed; check the space on the disk "
                     "and run again.",
                     file.string()));

@@ -6,16 +6,12 @@
 
 #include "datasets/random.h"
 #include "datasets/render.h"
+#include "datasets/smooth_step.h"
 
 namespace trunnion::demo {
 namespace {
 
 using Eigen::Vector3d;
-
-double smooth_step(double low, double high, double x) {
-  const double t = std::clamp((x - low) / (high - low), 0.0, 1.0);
-  return t * t * (3.0 - 2.0 * t);
-}
 
 struct Lamp {
   Vector3d direction;  // towards the lamp, stage frame: camera on the +X side, +Z up

@@ -6,14 +6,10 @@
 #include <cmath>
 
 #include "datasets/random.h"
+#include "datasets/smooth_step.h"
 
 namespace trunnion::demo {
 namespace {
-
-double smooth_step(double low, double high, double x) {
-  const double t = std::clamp((x - low) / (high - low), 0.0, 1.0);
-  return t * t * (3.0 - 2.0 * t);
-}
 
 // Share of the light that one spot takes at a distance from its centre.
 double shadow_of(const DustSpot& spot, double distance) {

@@ -12,6 +12,7 @@
 
 #include "core/angle.h"
 #include "datasets/random.h"
+#include "datasets/smooth_step.h"
 #include "datasets/specimen_model.h"
 
 namespace trunnion::demo {
@@ -24,11 +25,6 @@ constexpr int kRows = 28;  // of an openness table, pole to pole
 constexpr int kColumns = 56;
 constexpr int kSkyRays = 64;
 constexpr double kReach_mm = 4.0;  // what lies farther away darkens nothing
-
-double smooth_step(double low, double high, double x) {
-  const double t = std::clamp((x - low) / (high - low), 0.0, 1.0);
-  return t * t * (3.0 - 2.0 * t);
-}
 
 Vector3d bgr(double r, double g, double b) {
   return {b, g, r};

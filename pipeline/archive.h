@@ -1,5 +1,7 @@
 // Values to bytes and back for the journal: one list of fields serves both directions, since an
 // archive either appends or extracts. The bytes are of this machine's order; they never leave it.
+// A struct is listed field by field: between its fields may lie bytes of no value, and equal values
+// must give equal bytes.
 #pragma once
 
 #include <array>
@@ -11,16 +13,24 @@
 #include <type_traits>
 #include <vector>
 
-#include "core/error.h"
 #include "core/finding.h"
+#include "pipeline/journal.h"
 
 namespace trunnion {
 
+template <typename T>
+concept Scalar = std::is_arithmetic_v<T> || std::is_enum_v<T>;
+
 class ArchiveWriter {
  public:
-  template <typename T>
-  requires std::is_trivially_copyable_v<T>
-  void operator()(T& value) { bytes.append(reinterpret_cast<const char*>(&value), sizeof(T)); }
+  template <Scalar T>
+  void operator()(T& value) {
+    bytes.append(reinterpret_cast<const char*>(&value), sizeof(T));
+  }
+  template <Scalar T, std::size_t N>
+  void operator()(std::array<T, N>& values) {
+    for (T& value : values) (*this)(value);
+  }
   void operator()(std::string& text) {
     std::uint64_t size = text.size();
     (*this)(size);
@@ -45,9 +55,14 @@ class ArchiveWriter {
 class ArchiveReader {
  public:
   explicit ArchiveReader(std::string_view bytes) : rest(bytes) {}
-  template <typename T>
-  requires std::is_trivially_copyable_v<T>
-  void operator()(T& value) { std::memcpy(&value, take(sizeof(T)).data(), sizeof(T)); }
+  template <Scalar T>
+  void operator()(T& value) {
+    std::memcpy(&value, take(sizeof(T)).data(), sizeof(T));
+  }
+  template <Scalar T, std::size_t N>
+  void operator()(std::array<T, N>& values) {
+    for (T& value : values) (*this)(value);
+  }
   void operator()(std::string& text) {
     std::uint64_t size = 0;
     (*this)(size);
@@ -78,9 +93,7 @@ class ArchiveReader {
   }
 
  private:
-  [[noreturn]] static void damaged() {
-    throw data_error("A cached result is damaged; delete the folder .trunnion and run again.");
-  }
+  [[noreturn]] static void damaged() { throw JournalDamaged(".trunnion/journal.sqlite"); }
   std::string_view take(std::size_t size) {
     if (size > rest.size()) damaged();
     const std::string_view taken = rest.substr(0, size);
@@ -115,6 +128,15 @@ T from_archive(std::string_view bytes, Fields fields) {
   T value;
   fields(reader, value);
   return value;
+}
+
+inline std::string findings_to_bytes(const Findings& findings) {
+  return to_archive(findings, [](auto& a, Findings& value) { archive_findings(a, value); });
+}
+
+inline Findings findings_from_bytes(std::string_view bytes) {
+  return from_archive<Findings>(bytes,
+                                [](auto& a, Findings& value) { archive_findings(a, value); });
 }
 
 }  // namespace trunnion

@@ -1,21 +1,16 @@
 #include "pipeline/capture_check.h"
 
 #include <fmt/format.h>
-#include <tbb/parallel_for.h>
 
 #include "config/capture_plan.h"
 #include "core/files.h"
-#include "pipeline/interrupt.h"
-#include "stages/mask.h"
-#include "stages/measure_view.h"
-#include "stages/plan_check.h"
-#include "stages/repair.h"
+#include "stages/plan_check/plan_check.h"
 
 namespace trunnion {
 namespace {
 
-MaskCoverage coverage_from(const MaskMeasures& mask, const ImageInfo& info) {
-  MaskCoverage coverage;
+plan_check::MaskCoverage coverage_from(const MaskMeasures& mask, const ImageInfo& info) {
+  plan_check::MaskCoverage coverage;
   coverage.fraction = mask.area_px / (static_cast<double>(info.width_px) * info.height_px);
   coverage.box_px = mask.box_px;
   coverage.touches_left = mask.touches_left;
@@ -25,33 +20,13 @@ MaskCoverage coverage_from(const MaskMeasures& mask, const ImageInfo& info) {
   return coverage;
 }
 
-struct OneLook {
-  CaptureMeasure measure;
-  Findings findings;
-};
-
-OneLook look_at(const Workspace& workspace, const std::vector<StationImage>& images,
-                std::size_t which, const SurveyResult& survey) {
-  const Settings& settings = workspace.file.settings;
-  const StationImage& station = images[which];
-  cv::Rect missing;
-  cv::Mat image = read_image(station.file, image_limits(settings.limits), &missing);
-  repair(image, survey.spots, settings.repair);
-  const MaskResult mask =
-      make_mask(image, survey, settings.mask, workspace.setup.object_pixel_um() / 1000.0, missing);
-  const ViewMeasures view = measure_view(image, mask.outline, survey);
-  Findings findings = blurred_zones(image, mask.outline, survey, view, station.source);
-  if (!missing.empty()) findings.push_back(truncated(station.source, missing));
-  return {{which, mask.measures, view}, findings};
-}
-
-Findings against_plan(const Workspace& workspace, const std::vector<StationImage>& images,
+Findings against_plan(const Workspace& workspace, const std::vector<ingest::StationImage>& images,
                       const std::vector<CaptureMeasure>& measures) {
   const fs::path file = workspace.root / "plan.json";
   if (!fs::exists(file)) return {};
-  std::vector<ReturnedImage> returned;
-  for (const StationImage& image : images) {
-    ReturnedImage item;
+  std::vector<plan_check::ReturnedImage> returned;
+  for (const ingest::StationImage& image : images) {
+    plan_check::ReturnedImage item;
     item.file = image.source;
     item.ring = image.ring;
     item.station = image.station;
@@ -63,19 +38,20 @@ Findings against_plan(const Workspace& workspace, const std::vector<StationImage
       returned[measure.image].coverage = coverage_from(measure.mask, images[measure.image].info);
     }
   }
-  return compare_with_plan(read_plan(file), workspace.setup.name, returned);
+  return plan_check::compare_with_plan(read_plan(file), workspace.setup.name, returned);
 }
 
 }  // namespace
 
-CaptureCheck check_capture(const Workspace& workspace, const std::vector<StationImage>& images,
+CaptureCheck check_capture(const Workspace& workspace,
+                           const std::vector<ingest::StationImage>& images,
                            const std::vector<CaptureMeasure>& measures) {
-  std::vector<MeasuredStation> stations;
+  std::vector<compare_stations::MeasuredStation> stations;
   for (const CaptureMeasure& measure : measures) {
-    const StationImage& image = images[measure.image];
+    const ingest::StationImage& image = images[measure.image];
     stations.push_back({image.source, image.ring, image.station, image.stage_angle, measure.view});
   }
-  StationComparison compared = compare_stations(stations);
+  compare_stations::StationComparison compared = compare_stations::compare_stations(stations);
   CaptureCheck result{std::move(compared.findings), std::move(compared.looks)};
   const Findings planned = against_plan(workspace, images, measures);
   result.findings.insert(result.findings.end(), planned.begin(), planned.end());
@@ -95,27 +71,8 @@ Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const Surv
                        const ViewMeasures& view, const std::string& file) {
   const double level = view.backdrop_level > 0 ? view.backdrop_level : 1.0;
   const cv::Mat backdrop = survey.backdrop * (level / survey.full_scale);
-  return blur_band_findings(find_blur_bands(image, coverage, backdrop), file);
-}
-
-CloserLook look_closer(const Workspace& workspace, const std::vector<StationImage>& images,
-                       const std::vector<std::size_t>& which, const SurveyResult& survey,
-                       Progress& progress) {
-  progress.start("mask and sharpness", which.size());
-  std::vector<OneLook> looks(which.size());
-  tbb::parallel_for(std::size_t{0}, looks.size(), [&](std::size_t i) {
-    if (interrupted()) return;
-    looks[i] = look_at(workspace, images, which[i], survey);
-    progress.step();
-  });
-  check_interrupt();
-  CloserLook result;
-  for (const OneLook& look : looks) {
-    result.measures.push_back(look.measure);
-    result.findings.insert(result.findings.end(), look.findings.begin(), look.findings.end());
-  }
-  progress.finish();
-  return result;
+  return blur_bands::blur_band_findings(blur_bands::find_blur_bands(image, coverage, backdrop),
+                                        file);
 }
 
 }  // namespace trunnion

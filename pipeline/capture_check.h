@@ -9,11 +9,10 @@
 #include "core/mask_measures.h"
 #include "core/survey_result.h"
 #include "core/view_measures.h"
-#include "pipeline/progress.h"
 #include "pipeline/workspace.h"
-#include "stages/blur_bands.h"
-#include "stages/compare_stations.h"
-#include "stages/ingest.h"
+#include "stages/blur_bands/blur_bands.h"
+#include "stages/compare_stations/compare_stations.h"
+#include "stages/ingest/ingest.h"
 
 namespace trunnion {
 
@@ -26,11 +25,12 @@ struct CaptureMeasure {
 
 struct CaptureCheck {
   Findings findings;
-  std::vector<StationLook> looks;  // one a measure, in their order
+  std::vector<compare_stations::StationLook> looks;  // one a measure, in their order
 };
 
 // Exposure and sharpness over the stations; and, where there is one, against WORKSPACE/plan.json.
-CaptureCheck check_capture(const Workspace& workspace, const std::vector<StationImage>& images,
+CaptureCheck check_capture(const Workspace& workspace,
+                           const std::vector<ingest::StationImage>& images,
                            const std::vector<CaptureMeasure>& measures);
 
 // A doubt where a zone of the specimen is blurred. `image`: repaired, before undistortion.
@@ -39,15 +39,5 @@ Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const Surv
 
 // The doubt about a truncated image that the settings let pass. `missing`: see read_image.
 Finding truncated(const std::string& source, const cv::Rect& missing);
-
-// Masks images for `check`: their measures, and findings where a zone of the specimen is blurred.
-// One image a worker at a time.
-struct CloserLook {
-  std::vector<CaptureMeasure> measures;
-  Findings findings;
-};
-CloserLook look_closer(const Workspace& workspace, const std::vector<StationImage>& images,
-                       const std::vector<std::size_t>& which, const SurveyResult& survey,
-                       Progress& progress);
 
 }  // namespace trunnion

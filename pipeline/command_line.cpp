@@ -4,7 +4,10 @@
 #include <unistd.h>
 
 #include <array>
+#include <cerrno>
 #include <cstdio>
+#include <cstring>
+#include <filesystem>
 #include <memory>
 #include <new>
 #include <optional>
@@ -36,12 +39,16 @@ bool& json_wanted() {
   return wanted;
 }
 
+std::string text_of(const nlohmann::ordered_json& json) {
+  return json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace) + "\n";
+}
+
 void report_error(const std::string& sentence, int code) {
   if (json_wanted()) {
     const nlohmann::ordered_json json{{"error", sentence}, {"exit_code", code}};
-    fmt::print("{}\n", json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace));
+    show(stdout, text_of(json));
   }
-  fmt::print(stderr, "trunnion: {}\n", sentence);
+  show(stderr, fmt::format("trunnion: {}\n", sentence));
 }
 
 // A word that stands where a command must stand and is none. The library only says that a command
@@ -67,6 +74,53 @@ std::optional<std::string> unknown_command(const CLI::App& app, int argc, const 
   return std::nullopt;
 }
 
+// What was shown is lost where the place it went to could not take it, as a full disk.
+int after_output(int code) {
+  errno = 0;
+  if (std::fflush(stdout) == 0 && std::ferror(stdout) == 0) return code;
+  const std::string reason = errno != 0 ? std::strerror(errno) : "no more could be written";
+  show(stderr, fmt::format("trunnion: standard output: the result could not be written ({}); run "
+                           "again with an output that can take it.\n",
+                           reason));
+  return code == 0 ? 1 : code;
+}
+
+int parse_and_run(int argc, const char* const* argv) {
+  CLI::App app{"Plans, calibrates and prepares turntable image sets of small specimens",
+               "trunnion"};
+  app.set_version_flag("--version", "trunnion " TRUNNION_VERSION);
+  app.require_subcommand(1);
+  for (AddCommand* const add : kCommands) add(app);
+  try {
+    app.parse(argc, argv);
+    return last_result().exit_code;
+  } catch (const CLI::ParseError& error) {
+    const bool help = error.get_exit_code() == 0;  // --help, --version
+    const bool command_missing = dynamic_cast<const CLI::RequiredError*>(&error) != nullptr;
+    std::optional<std::string> sentence;
+    if (help || command_missing) sentence = unknown_command(app, argc, argv);
+    if (help && !sentence) return app.exit(error);
+    report_error(sentence.value_or(std::string(error.what()) + "; see trunnion --help."), 2);
+    return 2;
+  } catch (const Error& error) {
+    const int code = exit_code_of(error.kind());
+    report_error(error.what(), code);
+    return code;
+  } catch (const std::filesystem::filesystem_error& error) {
+    report_error(fmt::format("{}: {}; check permissions and space, then run again.",
+                             error.path1().string(), error.code().message()),
+                 1);
+    return 1;
+  } catch (const std::bad_alloc&) {
+    report_error("Out of memory; use fewer --jobs or smaller images. Finished outputs are kept.",
+                 1);
+    return 1;
+  } catch (const std::exception& error) {
+    report_error(fmt::format("Unexpected failure: {}.", error.what()), 1);
+    return 1;
+  }
+}
+
 }  // namespace
 
 CLI::App* add_command(CLI::App& parent, const std::string& name, const std::string& summary,
@@ -85,14 +139,13 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
     last_result() = run(*common);
     const CommandResult& result = last_result();
     if (common->json) {
-      fmt::print("{}\n",
-                 result.json.dump(2, ' ', false, nlohmann::ordered_json::error_handler_t::replace));
+      show(stdout, text_of(result.json));
     } else if (!common->quiet) {
-      fmt::print("{}", result.text);
+      show(stdout, result.text);
     } else if (result.exit_code != 0) {  // a failure is never silent
       const bool unicode = locale_is_utf8();
       for (const std::string& error : result.errors) {
-        fmt::print(stderr, "trunnion: {}\n", printable(error, unicode));
+        show(stderr, fmt::format("trunnion: {}\n", printable(error, unicode)));
       }
     }
   });
@@ -110,35 +163,7 @@ std::vector<std::string> errors_of(const Findings& findings) {
 }
 
 int run_command_line(int argc, const char* const* argv) {
-  CLI::App app{"Plans, calibrates and prepares turntable image sets of small specimens",
-               "trunnion"};
-  app.set_version_flag("--version", "trunnion " TRUNNION_VERSION);
-  app.require_subcommand(1);
-  for (AddCommand* const add : kCommands) add(app);
-  try {
-    app.parse(argc, argv);
-    std::fflush(stdout);
-    return last_result().exit_code;
-  } catch (const CLI::ParseError& error) {
-    const bool help = error.get_exit_code() == 0;  // --help, --version
-    const bool command_missing = dynamic_cast<const CLI::RequiredError*>(&error) != nullptr;
-    std::optional<std::string> sentence;
-    if (help || command_missing) sentence = unknown_command(app, argc, argv);
-    if (help && !sentence) return app.exit(error);
-    report_error(sentence.value_or(std::string(error.what()) + "; see trunnion --help."), 2);
-    return 2;
-  } catch (const Error& error) {
-    const int code = exit_code_of(error.kind());
-    report_error(error.what(), code);
-    return code;
-  } catch (const std::bad_alloc&) {
-    report_error("Out of memory; use fewer --jobs or smaller images. Finished outputs are kept.",
-                 1);
-    return 1;
-  } catch (const std::exception& error) {
-    report_error(fmt::format("Unexpected failure: {}.", error.what()), 1);
-    return 1;
-  }
+  return after_output(parse_and_run(argc, argv));
 }
 
 }  // namespace trunnion

@@ -1,7 +1,8 @@
 // The command line: one subcommand a file in pipeline/commands/, one list of them here.
 //
-// Exit codes: 0 done, 1 a file or its content is wrong, 2 the call is wrong, 130 interrupted.
-// Results go to stdout (text, or one JSON object with --json), progress and errors to stderr.
+// Exit codes: 0 done, 1 a file or its content is wrong or a result could not be written, 2 the call
+// is wrong, 130 interrupted. Results go to stdout (text, or one JSON object with --json), progress
+// and errors to stderr.
 #pragma once
 
 #include <CLI/CLI.hpp>

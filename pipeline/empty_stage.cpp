@@ -7,7 +7,7 @@
 #include "core/error.h"
 #include "core/image_io.h"
 #include "core/metadata.h"
-#include "stages/repair.h"
+#include "stages/repair/repair.h"
 
 namespace trunnion {
 namespace {
@@ -22,7 +22,7 @@ const char* kind_of(const ImageInfo& info) {
   return info.channels == 1 ? "grey" : "in colour";
 }
 
-Findings compare_profiles(const fs::path& file, const StationImage& of_the_set) {
+Findings compare_profiles(const fs::path& file, const ingest::StationImage& of_the_set) {
   initialise_metadata();
   const std::string own = read_metadata(file).icc;
   const std::string theirs = read_metadata(of_the_set.file).icc;
@@ -44,7 +44,7 @@ Findings compare_profiles(const fs::path& file, const StationImage& of_the_set) 
 
 }  // namespace
 
-Findings check_empty_stage(const Workspace& workspace, const StationImage& of_the_set) {
+Findings check_empty_stage(const Workspace& workspace, const ingest::StationImage& of_the_set) {
   if (!workspace.file.specimen.empty_image) return {};
   const fs::path file = empty_file(workspace);
   const ImageInfo own = probe_image(file, image_limits(workspace.file.settings.limits));
@@ -64,11 +64,12 @@ Findings check_empty_stage(const Workspace& workspace, const StationImage& of_th
   return compare_profiles(file, of_the_set);
 }
 
-std::optional<EmptyStage> read_empty_stage(const Workspace& workspace) {
+std::optional<survey::EmptyStage> read_empty_stage(const Workspace& workspace) {
   if (!workspace.file.specimen.empty_image) return std::nullopt;
   const Settings& settings = workspace.file.settings;
-  return EmptyStage{read_image(empty_file(workspace), image_limits(settings.limits)),
-                    [&settings](const Spot& spot) { return is_repaired(spot, settings.repair); }};
+  return survey::EmptyStage{
+      read_image(empty_file(workspace), image_limits(settings.limits)),
+      [&settings](const Spot& spot) { return repair::is_repaired(spot, settings.repair); }};
 }
 
 }  // namespace trunnion

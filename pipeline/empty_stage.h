@@ -5,8 +5,8 @@
 
 #include "core/finding.h"
 #include "pipeline/workspace.h"
-#include "stages/ingest.h"
-#include "stages/survey_empty.h"
+#include "stages/ingest/ingest.h"
+#include "stages/survey/survey.h"
 
 namespace trunnion {
 
@@ -14,9 +14,9 @@ namespace trunnion {
 // Throws a data error that names the file and what to do where size, grey or colour, or the profile
 // differ; 8 beside 16 bits is no fault, both are brought to one scale. A doubt where only one of
 // the two says what its profile is. Nothing where specimen.toml names no such image.
-Findings check_empty_stage(const Workspace& workspace, const StationImage& of_the_set);
+Findings check_empty_stage(const Workspace& workspace, const ingest::StationImage& of_the_set);
 
 // Its pixels, with which specks are repaired in the set.
-std::optional<EmptyStage> read_empty_stage(const Workspace& workspace);
+std::optional<survey::EmptyStage> read_empty_stage(const Workspace& workspace);
 
 }  // namespace trunnion

@@ -1,65 +1,61 @@
 #include "pipeline/image_reuse.h"
 
-#include "core/error.h"
-#include "core/files.h"
-#include "core/hash.h"
-#include "pipeline/fingerprint.h"
-#include "pipeline/image_record.h"
-#include "pipeline/painted_mask.h"
-
 namespace trunnion {
 namespace {
 
-// True where the finished pixels of this fingerprint still exist, encoded or as the final output.
-bool pixels_exist(const ImageItem& item, const ImagePass& pass) {
-  const fs::path& root = pass.workspace.root;
-  const FileStamp encoded = stamp_of(root / item.encoded_path());
-  if (encoded == FileStamp{item.result.encoded_bytes, item.result.encoded_modified_ns}) return true;
-  const auto final_output = pass.journal.output(item.image_path());
-  return final_output && final_output->fingerprint.starts_with(item.fingerprint + ":") &&
-         stamp_of(root / item.image_path()) ==
-             FileStamp{final_output->bytes, final_output->modified_ns};
+constexpr const char* kSteps = "image";  // of the journal
+
+std::string to_bytes(ImageResult result) {
+  ArchiveWriter writer;
+  for (const ImageStep& step : image_steps()) step.kept.write(writer, result);
+  archive_findings(writer, result.findings);
+  return writer.bytes;
 }
 
-// A painted mask that can't be read is refused for itself later; its image is not.
-std::string hash_of_painted(const std::optional<fs::path>& file) {
-  if (!file) return {};
-  try {
-    return hash_file(*file);
-  } catch (const Error&) {
-    return "unreadable";
-  }
+ImageResult from_bytes(std::string_view bytes) {
+  ArchiveReader reader(bytes);
+  ImageResult result;
+  for (const ImageStep& step : image_steps()) step.kept.read(reader, result);
+  archive_findings(reader, result.findings);
+  return result;
+}
+
+bool is_there(const ImageProduct& product, ImageItem& item, const SetRun& set) {
+  const std::string name(product.name);
+  const std::string& print = item.prints.at(product.name);
+  if (product.there == nullptr) return set.journal.holds(item.station.name, name, print);
+  const auto kept = set.journal.find(item.station.name, name, print);
+  return kept && product.there(item, *kept, set);
 }
 
 }  // namespace
 
-std::string pixel_fingerprint(const ImageItem& item, const ImagePass& pass) {
-  const Settings& settings = pass.workspace.file.settings;
-  Fingerprint print("image");
-  print.add(item.input_hash).add(item.station.name).add(pass.survey_fingerprint);
-  for (const char* table : {"repair", "mask", "undistort", "refine", "output"}) {
-    print.add(settings.written.at(table));
+void set_fingerprints(ImageItem& item, const SetRun& set) {
+  Fingerprint all(kSteps);
+  for (const ImageStep& step : image_steps()) {
+    Fingerprint own = fingerprint_of(step.name, step.settings, set.settings());
+    if (step.depends != nullptr) step.depends(own, item, set);
+    all.add(own.hash());
   }
-  print.add(settings.limits.tolerate_truncated);
-  print.add(pass.workspace.setup.object_pixel_um());
-  for (const Camera* camera : {&pass.map.from, &pass.map.to}) {
-    print.add(camera->projection).add(camera->width_px).add(camera->height_px);
-    print.add(camera->fx).add(camera->fy).add(camera->cx).add(camera->cy);
-    for (const double k : camera->distortion) print.add(k);
+  item.fingerprint = all.hash();
+  for (const ImageProduct& product : image_products()) {
+    Fingerprint own = fingerprint_of(product.name, product.settings, set.settings());
+    item.prints[product.name] = own.add(item.fingerprint).hash();
   }
-  const auto user = find_user_masks(item.station.file);
-  for (const auto& file : {user.add, user.subtract}) print.add(hash_of_painted(file));
-  return print.hash();
 }
 
-bool reuse(ImageItem& item, const ImagePass& pass) {
-  const auto recorded = pass.journal.find(item.station.name, kImageStep, item.fingerprint);
-  if (!recorded) return false;
-  item.result = image_result_from_bytes(*recorded);
-  const OutputSettings& output = pass.workspace.file.settings.output;
-  const bool mask_current = !pass.workspace.file.settings.mask.enabled ||
-                            pass.outputs.current(mask_path(item.station, output), item.fingerprint);
-  return mask_current && pixels_exist(item, pass);
+std::vector<const ImageProduct*> missing_products(ImageItem& item, const SetRun& set) {
+  const auto recorded = set.journal.find(item.station.name, kSteps, item.fingerprint);
+  if (recorded) item.result = from_bytes(*recorded);
+  std::vector<const ImageProduct*> missing;
+  for (const ImageProduct& product : image_products()) {
+    if (!recorded || !is_there(product, item, set)) missing.push_back(&product);
+  }
+  return missing;
+}
+
+void record_result(const ImageItem& item, const SetRun& set) {
+  set.journal.record(item.station.name, kSteps, item.fingerprint, to_bytes(item.result));
 }
 
 }  // namespace trunnion

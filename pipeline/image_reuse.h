@@ -1,19 +1,22 @@
-// Whether an image's pixels must be made again.
+// What must be made again of an image, by its fingerprints.
 #pragma once
 
 #include <string>
+#include <vector>
 
-#include "pipeline/image_pass.h"
+#include "pipeline/image_steps.h"
 
 namespace trunnion {
 
-inline constexpr const char* kImageStep = "image";  // of the journal
+// Fills the fingerprints of an item whose input hash is known: of its steps together, and of each
+// product on top of that.
+void set_fingerprints(ImageItem& item, const SetRun& set);
 
-// Hash of all that the pixels of an image depend on.
-std::string pixel_fingerprint(const ImageItem& item, const ImagePass& pass);
+// The products that are not there. Takes the results of the others, and of the steps, from the
+// journal.
+std::vector<const ImageProduct*> missing_products(ImageItem& item, const SetRun& set);
 
-// Takes the result of this fingerprint from the journal; false where there is none or the pixels
-// or the mask are gone or changed.
-bool reuse(ImageItem& item, const ImagePass& pass);
+// Keeps what the steps found, for missing_products.
+void record_result(const ImageItem& item, const SetRun& set);
 
 }  // namespace trunnion

@@ -12,6 +12,7 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "pipeline/text.h"
 
 namespace trunnion {
 namespace {
@@ -46,7 +47,7 @@ void watch(const std::vector<fs::path>& folders) {
   }
   if (!guard_alive) return;
   for (const fs::path& folder : folders) remove_leftovers(folder);
-  fmt::print(stderr, "\ntrunnion: {}\n", kSaved);
+  show(stderr, fmt::format("\ntrunnion: {}\n", kSaved));
   ::_exit(130);
 }
 

@@ -5,7 +5,7 @@
 #include <vector>
 
 #include "core/reduction.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 namespace {
@@ -31,7 +31,7 @@ cv::Mat without_alpha(const cv::Mat& image, bool grey) {
 
 cv::Mat picture_source(const cv::Mat& image) {
   const double shrink =
-      ThumbnailOptions().large_px / static_cast<double>(std::max(image.cols, image.rows));
+      report::ThumbnailOptions().large_px / static_cast<double>(std::max(image.cols, image.rows));
   if (shrink >= 1.0) return image.clone();
   const cv::Size size(cvRound(image.cols * shrink), cvRound(image.rows * shrink));
   cv::Mat small;

@@ -4,6 +4,7 @@
 
 #include <atomic>
 
+#include "core/error.h"
 #include "core/hash.h"
 
 namespace trunnion {
@@ -12,6 +13,15 @@ namespace {
 bool lies_below(const std::filesystem::path& relative, const std::filesystem::path& folder) {
   const std::filesystem::path normal = relative.lexically_normal();
   return normal.is_relative() && normal.begin() != normal.end() && *normal.begin() == folder;
+}
+
+// A file that can't be read is not what was written.
+bool holds_content(const std::filesystem::path& file, const std::string& hash) {
+  try {
+    return hash_file(file) == hash;
+  } catch (const Error&) {
+    return false;
+  }
 }
 
 }  // namespace
@@ -25,10 +35,24 @@ bool OutputStore::current(const std::string& relative, const std::string& finger
   return recorded && recorded->fingerprint == fingerprint && untouched(*recorded);
 }
 
-bool OutputStore::untouched(const RecordedOutput& recorded) const {
+bool OutputStore::made_from(const std::string& relative, const std::string& beginning) {
+  const auto recorded = journal_.output(relative);
+  return recorded && recorded->fingerprint.starts_with(beginning) && untouched(*recorded);
+}
+
+bool OutputStore::untouched(const RecordedOutput& recorded) {
   const std::filesystem::path file = root_ / recorded.path;
-  if (stamp_of(file) != FileStamp{recorded.bytes, recorded.modified_ns}) return false;
-  return !full_check_ || hash_file(file) == recorded.hash;
+  const FileStamp stamp = stamp_of(file);
+  const bool same_time = stamp.modified_ns == recorded.modified_ns;
+  if (stamp.bytes != recorded.bytes || !std::filesystem::is_regular_file(file)) return false;
+  if (same_time && !full_check_) return true;
+  if (!holds_content(file, recorded.hash)) return false;
+  if (!same_time) {
+    RecordedOutput now = recorded;
+    now.modified_ns = stamp.modified_ns;
+    journal_.record_output(now);
+  }
+  return true;
 }
 
 bool OutputStore::all_current() {
@@ -55,7 +79,13 @@ std::string OutputStore::digest() {
 void OutputStore::record(const std::string& relative, const std::string& fingerprint) {
   const std::filesystem::path file = root_ / relative;
   const FileStamp stamp = stamp_of(file);
-  journal_.record_output({relative, stamp.bytes, stamp.modified_ns, hash_file(file), fingerprint});
+  std::string hash;
+  try {
+    hash = hash_file(file);
+  } catch (const Error& error) {
+    throw output_error(error.what());  // it was written a moment ago
+  }
+  journal_.record_output({relative, stamp.bytes, stamp.modified_ns, hash, fingerprint});
   const std::scoped_lock lock(mutex_);
   kept_.insert(relative);
 }
@@ -84,14 +114,15 @@ std::vector<std::string> OutputStore::remove_stale() {
   std::vector<std::string> removed;
   for (const RecordedOutput& output : journal_.outputs()) {
     if (kept_.contains(output.path)) continue;
-    journal_.forget_output(output.path);
     // A journal may come from a stranger, and a file may have been replaced by hand.
-    if (!lies_below(output.path, "prepared") ||
-        stamp_of(root_ / output.path) != FileStamp{output.bytes, output.modified_ns}) {
+    if (!lies_below(output.path, "prepared") || !untouched(output)) {
+      journal_.forget_output(output.path);
       continue;
     }
     std::error_code ignored;
-    std::filesystem::remove(root_ / output.path, ignored);
+    // One that can't be removed now is still known to the next run.
+    if (!std::filesystem::remove(root_ / output.path, ignored)) continue;
+    journal_.forget_output(output.path);
     removed.push_back(output.path);
     // A folder that nothing is left in says nothing either; one that holds anything stays.
     for (std::filesystem::path folder = std::filesystem::path(output.path).parent_path();

@@ -14,13 +14,18 @@ namespace trunnion {
 
 class OutputStore {
  public:
-  // `full_check` compares hashes; otherwise size and time stamp decide.
+  // `full_check` compares hashes. Otherwise equal size and time stamp are enough; where only the
+  // time stamp differs, as in a copied workspace, the hash decides and the new stamp is recorded.
   OutputStore(Journal& journal, std::filesystem::path root, bool full_check)
       : journal_(journal), root_(std::move(root)), full_check_(full_check) {}
 
   // True where the output was made with this fingerprint and is still as it was written. Marks it
   // as belonging to this run either way.
   bool current(const std::string& relative, const std::string& fingerprint);
+
+  // True where the output was made with a fingerprint that begins so and is still as it was
+  // written. Says nothing of whether it belongs to this run.
+  [[nodiscard]] bool made_from(const std::string& relative, const std::string& beginning);
 
   // Records an output that was just committed.
   void record(const std::string& relative, const std::string& fingerprint);
@@ -43,7 +48,7 @@ class OutputStore {
   std::vector<std::string> remove_stale();
 
  private:
-  [[nodiscard]] bool untouched(const RecordedOutput& recorded) const;
+  [[nodiscard]] bool untouched(const RecordedOutput& recorded);
 
   Journal& journal_;
   std::filesystem::path root_;

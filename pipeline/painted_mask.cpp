@@ -18,7 +18,7 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr std::size_t kHeadBytes = 26;  // signature, then IHDR up to the colour type
+constexpr std::size_t kPngHeadBytes = 26;  // signature, then IHDR up to the colour type
 constexpr const char* kPaintAgain = "paint it again and save it as PNG";
 
 Error wrong(const fs::path& file, const std::string& what) {
@@ -67,7 +67,7 @@ cv::Mat decoded(const std::vector<unsigned char>& bytes) {
 }
 
 // Reads a mask where there is one; what is wrong with it becomes a doubt.
-cv::Mat read_or_doubt(const std::optional<fs::path>& file, MaskResult& mask) {
+cv::Mat read_or_doubt(const std::optional<fs::path>& file, mask::MaskResult& mask) {
   if (!file) return {};
   try {
     return read_painted_mask(*file, mask.coverage.size());
@@ -98,7 +98,7 @@ cv::Mat read_painted_mask(const fs::path& file, const cv::Size& image) {
   const std::vector<unsigned char> bytes = bytes_of(file);
   // W3C PNG, 5.2 and 11.2.2.
   constexpr std::array<unsigned char, 8> kSignature{0x89, 'P', 'N', 'G', 0x0D, 0x0A, 0x1A, 0x0A};
-  if (bytes.size() < kHeadBytes ||
+  if (bytes.size() < kPngHeadBytes ||
       !std::equal(kSignature.begin(), kSignature.end(), bytes.begin())) {
     throw wrong(file, fmt::format("is no PNG; {}.", kPaintAgain));
   }
@@ -117,18 +117,18 @@ cv::Mat read_painted_mask(const fs::path& file, const cv::Size& image) {
   return mask;
 }
 
-Painted apply_user_masks(MaskResult& mask, const UserMasks& user, const cv::Rect& missing) {
+Painted apply_user_masks(mask::MaskResult& mask, const UserMasks& user, const cv::Rect& missing) {
   Painted result;
   const std::size_t by_stage = mask.findings.size();
   const cv::Mat add = read_or_doubt(user.add, mask);
   const cv::Mat subtract = read_or_doubt(user.subtract, mask);
   if (add.empty() && subtract.empty()) return result;
   const MaskMeasures before = mask.measures;
-  const MaskResult by_contrast = mask;
-  cv::Mat added = apply_user_mask(mask.outline, add, {});
+  const mask::MaskResult by_contrast = mask;
+  cv::Mat added = mask::apply_user_mask(mask.outline, add, {});
   added(missing).setTo(0);
-  mask.coverage = apply_user_mask(mask.coverage, add, subtract);
-  mask.outline = apply_user_mask(mask.outline, add, subtract);
+  mask.coverage = mask::apply_user_mask(mask.coverage, add, subtract);
+  mask.outline = mask::apply_user_mask(mask.outline, add, subtract);
   mask.coverage(missing).setTo(0);
   mask.outline(missing).setTo(0);
   result.changed = cv::countNonZero(mask.coverage != by_contrast.coverage) > 0 ||
@@ -138,13 +138,13 @@ Painted apply_user_masks(MaskResult& mask, const UserMasks& user, const cv::Rect
                              "paint white, or with alpha opaque, what is to be added or removed"});
     return result;
   }
-  mask.measures = measure_mask(mask.outline);
+  mask.measures = mask::measure_mask(mask.outline);
   mask.measures.separation = before.separation;
   mask.measures.weak_outline = before.weak_outline;
   const cv::Mat was = by_contrast.outline > 127;
   const cv::Mat is = mask.outline > 127;
   if (cv::countNonZero(mask.outline < added) > 0) {
-    result.before_subtraction = measure_mask(added).silhouette;
+    result.before_subtraction = mask::measure_mask(added).silhouette;
   }
   // What the stage doubted has been answered by hand, unless nothing is left.
   if (cv::countNonZero(mask.coverage > 127) > 0) {

@@ -9,7 +9,7 @@
 #include <opencv2/core.hpp>
 #include <optional>
 
-#include "stages/mask.h"
+#include "stages/mask/mask.h"
 
 namespace trunnion {
 
@@ -34,6 +34,6 @@ struct Painted {
 // Applies them to coverage and outline, measures again, and adds to the findings what was done (a
 // note: a person has decided) and what could not be read. Nothing is painted where the file is
 // `missing` pixels (see read_image).
-Painted apply_user_masks(MaskResult& mask, const UserMasks& user, const cv::Rect& missing);
+Painted apply_user_masks(mask::MaskResult& mask, const UserMasks& user, const cv::Rect& missing);
 
 }  // namespace trunnion

@@ -16,8 +16,8 @@
 #include "pipeline/progress.h"
 #include "pipeline/stage_clock.h"
 #include "pipeline/workspace.h"
-#include "stages/compare_stations.h"
-#include "stages/report.h"
+#include "stages/compare_stations/compare_stations.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 
@@ -36,7 +36,7 @@ struct SetOutcome {
   int stations_expected = 0;
   int images_found = 0;
   StageSeconds seconds;
-  Judgement judgement;  // the one verdict of terminal, report and exit code
+  report::Judgement judgement;  // the one verdict of terminal, report and exit code
 };
 
 struct PrepareOutcome : SetOutcome {
@@ -55,7 +55,7 @@ struct CheckOutcome : SetOutcome {
   SurveyResult survey;
   struct Look {
     std::string file;
-    StationLook look;
+    compare_stations::StationLook look;
     ViewMeasures measures;
   };
   std::vector<Look> looked_at;
@@ -69,7 +69,7 @@ CheckOutcome check(const std::filesystem::path& folder, const PrepareOptions& op
 Summary summary_of(const PrepareOutcome& outcome);
 Summary summary_of(const CheckOutcome& outcome);
 // What the judgement says: mood and things to do, alike for every command.
-Summary summary_of(const Judgement& judgement);
+Summary summary_of(const report::Judgement& judgement);
 nlohmann::ordered_json json_of(const PrepareOutcome& outcome);
 nlohmann::ordered_json json_of(const CheckOutcome& outcome);
 

@@ -112,7 +112,7 @@ void Progress::say(const std::string& line) {
   const std::lock_guard lock(mutex_);
   if (closed_ || options_.quiet) return;
   erase();
-  fmt::print(options_.stream, "{}\n", printable(line, traits().unicode));
+  show(options_.stream, printable(line, traits().unicode) + "\n");
   draw(true);
 }
 
@@ -156,7 +156,7 @@ void Progress::print_plain(const Stage& stage) {
                         duration_text(stage.seconds));
     if (!stage.note.empty()) line += ", " + stage.note;
   }
-  fmt::print(options_.stream, "{}\n", printable(line, t.unicode));
+  show(options_.stream, printable(line, t.unicode) + "\n");
   std::fflush(options_.stream);
 }
 
@@ -170,7 +170,8 @@ std::string Progress::tail_of(const Stage& stage, const TerminalTraits& t, int r
     if (stage.total > 0) tail += fmt::format("{}/{}  ", stage.done, stage.total);
     tail += duration_text(stage.seconds);
     const int left = room - columns_of(tail) - 2;
-    if (!stage.note.empty() && left >= 8) tail += "  " + clip(printable(stage.note, t.unicode), left);
+    if (!stage.note.empty() && left >= 8)
+      tail += "  " + clip(printable(stage.note, t.unicode), left);
     return tail;
   }
   if (stage.total == 0) return tail;
@@ -179,9 +180,8 @@ std::string Progress::tail_of(const Stage& stage, const TerminalTraits& t, int r
   const std::string rate = rate_text(stage.done, elapsed);
   std::string left;
   if (stage.done > 0 && stage.done < stage.total) {
-    left = fmt::format("  {} left",
-                       duration_text(elapsed / static_cast<double>(stage.done) *
-                                     static_cast<double>(stage.total - stage.done)));
+    left = fmt::format("  {} left", duration_text(elapsed / static_cast<double>(stage.done) *
+                                                  static_cast<double>(stage.total - stage.done)));
   }
   if (!rate.empty() && fits("  " + rate + left)) tail += "  " + rate;
   tail += left;
@@ -244,13 +244,13 @@ void Progress::draw(bool force) {
   for (const Stage& stage : stages_) text += "\r" + line_of(stage, t) + "\x1b[K\n";
   text += "\x1b[J";
   lines_drawn_ = stages_.size();
-  std::fwrite(text.data(), 1, text.size(), options_.stream);
+  show(options_.stream, text);
   std::fflush(options_.stream);
 }
 
 void Progress::erase() {
   if (lines_drawn_ == 0) return;
-  fmt::print(options_.stream, "\x1b[{}A\r\x1b[J", lines_drawn_);
+  show(options_.stream, fmt::format("\x1b[{}A\r\x1b[J", lines_drawn_));
   lines_drawn_ = 0;
 }
 

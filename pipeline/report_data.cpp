@@ -3,15 +3,18 @@
 #include <ceres/version.h>
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <exiv2/exiv2.hpp>
 #include <opencv2/core/version.hpp>
+
+#include "pipeline/image_steps.h"
+#include "pipeline/set_steps.h"
 
 namespace trunnion {
 namespace {
 
-ReportView view_of(const Finishing& set, const ImageItem& item, const View& view,
-                   const MaskScore* score) {
-  ReportView result;
+report::ReportView view_of(const SetRun& set, const ImageItem& item, const View& view) {
+  report::ReportView result;
   result.name = view.name;
   result.ring = view.ring;
   result.station = view.station;
@@ -20,27 +23,24 @@ ReportView view_of(const Finishing& set, const ImageItem& item, const View& view
   result.image_file = view.image_file;
   result.mask_file = view.mask_file;
   result.source_hash = item.input_hash;
-  if (set.workspace.file.settings.mask.enabled) {
-    const double pixels = static_cast<double>(item.station.info.width_px) *
-                          static_cast<double>(item.station.info.height_px);
-    result.mask_area = item.result.mask.area_px / pixels;
+  for (const ImageStep& step : image_steps()) {
+    if (step.report != nullptr) step.report(item, set, result);
   }
-  if (score != nullptr) result.mask_confidence = score->score;
-  result.spots_repaired = item.result.spots_repaired;
-  const std::string pictures = recorded_pictures(set.journal, item);
-  if (!pictures.empty()) result.pictures = unpack_thumbnails(pictures);
+  for (const ImageProduct& product : image_products()) {
+    if (product.report != nullptr) product.report(item, set, result);
+  }
   return result;
 }
 
-std::vector<ReportFact> settings_of(const Settings& settings) {
-  std::vector<ReportFact> facts;
+std::vector<report::ReportFact> settings_of(const Settings& settings) {
+  std::vector<report::ReportFact> facts;
   for (const auto& [table, text] : settings.written) {
     facts.push_back({table, text.empty() ? "defaults" : text});
   }
   return facts;
 }
 
-std::vector<ReportFact> versions() {
+std::vector<report::ReportFact> versions() {
   return {{"trunnion", TRUNNION_VERSION},
           {"OpenCV", CV_VERSION},
           {"Ceres Solver", CERES_VERSION_STRING},
@@ -51,25 +51,18 @@ std::vector<ReportFact> versions() {
 
 }  // namespace
 
-ReportData report_data(const Finishing& set, const PrepareOutcome& outcome,
-                       const MaskConfidence& confidence) {
-  ReportData data;
+report::ReportData report_data(const SetRun& set) {
+  const Workspace& workspace = set.workspace;
+  const PrepareOutcome& outcome = set.outcome;
+  report::ReportData data;
   data.title = outcome.title;
   data.findings = outcome.findings;
   for (std::size_t i = 0; i < set.items.size(); ++i) {
-    const MaskScore* score = i < confidence.scores.size() ? &confidence.scores[i] : nullptr;
-    ReportView view = view_of(set, set.items[i], outcome.scene.views[i], score);
-    view.exposure = set.looks[i].exposure;
-    view.sharpness = set.looks[i].sharpness;
-    data.views.push_back(std::move(view));
+    data.views.push_back(view_of(set, set.items[i], outcome.scene.views[i]));
   }
-  if (!set.survey.backdrop.empty()) {
-    data.backdrop_jpeg = backdrop_picture(set.survey.backdrop, set.survey.full_scale);
+  for (const SetStep& step : set_steps(Job::prepare)) {
+    if (step.report != nullptr) step.report(set, data);
   }
-  for (const Spot& spot : set.survey.spots) {
-    data.spots.push_back({spot.x_px, spot.y_px, spot.diameter_px, spot.contrast});
-  }
-  const Workspace& workspace = set.workspace;
   data.setup_name = workspace.setup.name;
   data.calibration = workspace.record;
   if (workspace.record) {
@@ -80,13 +73,31 @@ ReportData report_data(const Finishing& set, const PrepareOutcome& outcome,
   data.versions = versions();
   data.hashes = {{"specimen.toml", workspace.specimen_hash}, {"setup", workspace.setup_hash}};
   if (workspace.record) data.hashes.push_back({"calibration", workspace.record->hash});
-  for (const auto& [stage, seconds] : outcome.seconds) {
-    const bool per_image = stage == "repair, mask, undistort" || stage == "annotate";
-    data.timings.push_back({stage, seconds, per_image ? outcome.images_prepared : 0});
+  for (const auto& [name, seconds] : outcome.seconds) {
+    const bool per_image =
+        std::any_of(set_steps(Job::prepare).begin(), set_steps(Job::prepare).end(),
+                    [&](const SetStep& step) { return step.name == name && step.per_image; });
+    data.timings.push_back({name, seconds, per_image ? outcome.images_prepared : 0});
   }
   data.date = set.date;
-  add_scene(data, outcome.scene);
-  add_rings(data, workspace.file.specimen);
+  return data;
+}
+
+report::ReportData check_data(const SetRun& set) {
+  report::ReportData data;
+  data.prepared = false;
+  data.title = set.outcome.title;
+  data.findings = set.outcome.findings;
+  for (const ingest::StationImage& image : set.images) {
+    report::ReportView view;
+    view.name = image.name;
+    view.ring = image.ring;
+    view.station = image.station;
+    view.stage_angle = image.stage_angle;
+    view.source_file = image.source;
+    data.views.push_back(std::move(view));
+  }
+  report::add_rings(data, set.workspace.file.specimen);
   return data;
 }
 

@@ -1,13 +1,14 @@
-// Gathers what the report shows from the finished set.
+// Gathers what the report shows from what the steps found.
 #pragma once
 
-#include "pipeline/finishing.h"
-#include "stages/mask_confidence.h"
-#include "stages/report.h"
+#include "pipeline/set_run.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 
-ReportData report_data(const Finishing& set, const PrepareOutcome& outcome,
-                       const MaskConfidence& confidence);
+report::ReportData report_data(const SetRun& set);
+
+// As much of a report as the judgement of check needs.
+report::ReportData check_data(const SetRun& set);
 
 }  // namespace trunnion

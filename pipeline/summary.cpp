@@ -44,10 +44,10 @@ std::string geometry_of(const PrepareOutcome& outcome) {
 }
 
 // "low 2, low 5 and low 7", "low 2, low 3, low 4 and 9 more stations".
-std::string named(const std::vector<const ToDo*>& items) {
+std::string named(const std::vector<const report::ToDo*>& items) {
   constexpr std::size_t kNamed = 3;
   const bool stations = std::all_of(items.begin(), items.end(),
-                                    [](const ToDo* item) { return !item->anchor.empty(); });
+                                    [](const report::ToDo* item) { return !item->anchor.empty(); });
   // One left over is named as well as counted.
   const std::size_t shown = items.size() <= kNamed + 1 ? items.size() : kNamed;
   std::string text;
@@ -64,19 +64,19 @@ std::string named(const std::vector<const ToDo*>& items) {
 }  // namespace
 
 bool CheckOutcome::fit() const {
-  return judgement.verdict != Verdict::reshoot;
+  return judgement.verdict != report::Verdict::reshoot;
 }
 
 // Faults first, then doubts; notes stay in the report. What is said of many images is said once.
-Summary summary_of(const Judgement& judgement) {
+Summary summary_of(const report::Judgement& judgement) {
   Summary summary;
-  summary.mood = judgement.verdict == Verdict::good   ? Summary::Mood::good
-                 : judgement.verdict == Verdict::look ? Summary::Mood::look
-                                                      : Summary::Mood::bad;
+  summary.mood = judgement.verdict == report::Verdict::good   ? Summary::Mood::good
+                 : judgement.verdict == report::Verdict::look ? Summary::Mood::look
+                                                              : Summary::Mood::bad;
   summary.sentence = judgement.sentence;
   std::map<std::pair<std::string, std::string>, std::size_t> said;  // (what, remedy) -> item
-  std::vector<std::vector<const ToDo*>> places;
-  for (const ToDo& item : judgement.to_do) {
+  std::vector<std::vector<const report::ToDo*>> places;
+  for (const report::ToDo& item : judgement.to_do) {
     const auto [found, fresh] =
         said.emplace(std::pair(item.what, item.remedy), summary.items.size());
     if (fresh) {
@@ -107,9 +107,6 @@ Summary summary_of(const PrepareOutcome& outcome) {
 
 Summary summary_of(const CheckOutcome& outcome) {
   Summary summary = summary_of(outcome.judgement);
-  if (outcome.judgement.verdict == Verdict::good) {
-    summary.sentence = "The set is fit for preparing.";
-  }
   summary.sentence += fmt::format(
       " \"{}\": {} of {} stations found, {} checked closely, {} static spots on the sensor.",
       outcome.title, outcome.images_found, outcome.stations_expected, outcome.looked_at.size(),

@@ -18,7 +18,10 @@ void fields(Archive& archive, SurveyResult& survey) {
   archive(survey.noise_at_zero);
   archive(survey.noise_per_level);
   archive(survey.falloff);
-  archive(survey.separation);
+  archive(survey.separation.noise);
+  archive(survey.separation.specimen);
+  archive(survey.separation.low);
+  archive(survey.separation.high);
   archive.list(survey.spots, [](auto& a, Spot& spot) {
     a(spot.x_px);
     a(spot.y_px);

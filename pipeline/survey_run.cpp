@@ -5,112 +5,172 @@
 
 #include <algorithm>
 #include <map>
+#include <mutex>
 #include <optional>
+#include <set>
 
 #include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
 #include "pipeline/empty_stage.h"
-#include "pipeline/fingerprint.h"
 #include "pipeline/interrupt.h"
-#include "pipeline/stage_clock.h"
 #include "pipeline/survey_cache.h"
-#include "stages/survey.h"
+#include "stages/survey/survey.h"
 
 namespace trunnion {
 namespace {
 
-// Survey of the set, from the journal where its images and settings are the same.
-SurveyRun survey_once(const Workspace& workspace, const std::vector<StationImage>& images,
-                      Journal& journal, DecodedImages* decoded, Progress& progress) {
-  const Settings& settings = workspace.file.settings;
-  const Specimen& specimen = workspace.file.specimen;
-  std::vector<std::size_t> ring_sizes(specimen.rings.size(), 0);
-  for (const StationImage& image : images) ++ring_sizes[image.ring_index];
-  const std::vector<std::size_t> picks = survey_stations(ring_sizes, settings.survey);
-  const std::size_t first_round = survey_round_end(0, picks.size(), settings.survey);
-  progress.start("survey", first_round);
-  Fingerprint print("survey");
-  for (const std::size_t pick : picks) print.add(pick);
-  print.add(settings.written.at("survey")).add(specimen.backdrop);
-  if (specimen.empty_image) {
-    print.add(journal.input_hash(workspace.root / *specimen.empty_image));
-    print.add(settings.written.at("repair"));  // which specks it is rid of, see EmptyStage
+// The stations to look at, in their order, with the number looked at by the end of each one's
+// round.
+struct Picks {
+  std::vector<std::size_t> images;
+  std::vector<std::size_t> round_end;
+};
+
+Picks picks_of(const SetRun& set) {
+  std::vector<std::size_t> ring_sizes(set.workspace.file.specimen.rings.size(), 0);
+  for (const ingest::StationImage& image : set.images) ++ring_sizes[image.ring_index];
+  const SurveySettings& settings = set.settings().survey;
+  Picks picks{survey::survey_stations(ring_sizes, settings), {}};
+  for (std::size_t k = 0, end = 0; k < picks.images.size(); ++k) {
+    if (k == end) end = survey::survey_round_end(k, picks.images.size(), settings);
+    picks.round_end.push_back(end);
   }
-  SurveyRun run;
-  const Fingerprint base = print;
-  // How many stations it took is not known beforehand: the survey that ended after a round depends
-  // on the images up to there, and looking at them again would end it there again.
-  std::optional<std::string> cached;
-  for (std::size_t seen = 0; !cached && seen < picks.size();) {
-    const std::size_t end = survey_round_end(seen, picks.size(), settings.survey);
-    tbb::parallel_for(seen, end, [&](std::size_t k) { journal.input_hash(images[picks[k]].file); });
-    for (; seen < end; ++seen) print.add(journal.input_hash(images[picks[seen]].file));
-    cached = journal.find("", "survey", print.hash());
-  }
-  if (cached) {
-    run.result = survey_from_bytes(*cached);
-    progress.finish("unchanged");
-  } else {
-    std::map<std::size_t, std::size_t> expected;  // stations in all, by image
-    for (std::size_t seen = 0, end = 0; seen < picks.size(); ++seen) {
-      if (seen == end) end = survey_round_end(seen, picks.size(), settings.survey);
-      expected[picks[seen]] = end;
+  return picks;
+}
+
+// Reads images for the survey and remembers which could be read.
+class SurveyReader {
+ public:
+  SurveyReader(const SetRun& set, const Picks& picks) : set_(set) {
+    for (std::size_t k = 0; k < picks.images.size(); ++k) {
+      expected_[picks.images[k]] = picks.round_end[k];
     }
-    const ImageReader read = [&](std::size_t index) {
-      check_interrupt();
-      progress.expect(expected.at(index));
-      cv::Rect missing;
-      const double begun = thread_seconds();
-      cv::Mat image =
-          read_image(images[index].file, image_limits(workspace.file.settings.limits), &missing);
-      const double decode_seconds = thread_seconds() - begun;
-      // What is missing must be told again by the pass. Further rounds need the memory for what
-      // more stations show.
-      if (decoded != nullptr && missing.empty()) {
-        const bool first = expected.at(index) == first_round;
-        decoded->keep(images[index].file, image, decode_seconds, !first);
+    first_round_ = picks.round_end.front();
+  }
+
+  cv::Mat operator()(std::size_t index) {
+    check_interrupt();
+    set_.progress.expect(expected_.at(index));
+    const fs::path& file = set_.images[index].file;
+    cv::Rect missing;
+    const double begun = thread_seconds();
+    cv::Mat image = read_image(file, image_limits(set_.settings().limits), &missing);
+    const double decode_seconds = thread_seconds() - begun;
+    // What is missing must be told again by the pass. Further rounds need the memory for what more
+    // stations show.
+    if (missing.empty()) {
+      const bool first = expected_.at(index) == first_round_;
+      set_.decoded->keep(file, image, decode_seconds, !first);
+    }
+    set_.progress.step();
+    const std::scoped_lock lock(mutex_);
+    read_.insert(index);
+    return image;
+  }
+
+  // Why each image that can't be read can't, by its index, in the round that was begun last.
+  // Threads begin several images at once and leave the others where one fails, so those are tried
+  // here: the answer does not depend on who came first.
+  std::map<std::size_t, std::string> unreadable(const Picks& picks) {
+    std::size_t end = 0;
+    for (std::size_t k = 0; k < picks.images.size() && end == 0; ++k) {
+      if (!read_.contains(picks.images[k])) end = picks.round_end[k];
+    }
+    std::map<std::size_t, std::string> found;
+    for (std::size_t k = 0; k < end; ++k) {
+      const std::size_t index = picks.images[k];
+      if (read_.contains(index)) continue;
+      try {
+        check_interrupt();
+        (void)read_image(set_.images[index].file, image_limits(set_.settings().limits));
+      } catch (const Error& error) {
+        if (error.kind() != Error::Kind::data) throw;
+        found[index] = error.what();
       }
-      progress.step();
-      return image;
-    };
-    run.result =
-        survey(picks, read, read_empty_stage(workspace), specimen.backdrop, settings.survey);
-    Fingerprint looked_at = base;
-    for (std::size_t k = 0; k < run.result.images.size(); ++k) {
-      looked_at.add(journal.input_hash(images[picks[k]].file));
     }
-    journal.record("", "survey", looked_at.hash(), survey_to_bytes(run.result));
-    progress.finish(fmt::format("{} static spots, {} stations", run.result.spots.size(),
-                                run.result.images.size()));
+    return found;
+  }
+
+ private:
+  const SetRun& set_;
+  std::map<std::size_t, std::size_t> expected_;  // stations in all, by image
+  std::size_t first_round_ = 0;
+  std::mutex mutex_;
+  std::set<std::size_t> read_;
+};
+
+// The survey's bytes in the journal where its images and settings are the same. How many stations
+// it took is not known beforehand: the survey that ended after a round depends on the images up to
+// there, and looking at them again would end it there again.
+std::optional<std::string> recorded_survey(const SetRun& set, const Picks& picks,
+                                           Fingerprint print) {
+  std::optional<std::string> recorded;
+  for (std::size_t seen = 0; !recorded && seen < picks.images.size();) {
+    const std::size_t end = picks.round_end[seen];
+    const auto hash_of = [&](std::size_t k) {
+      return set.journal.input_hash(set.images[picks.images[k]].file);
+    };
+    tbb::parallel_for(seen, end, [&](std::size_t k) { hash_of(k); });
+    for (; seen < end; ++seen) print.add(hash_of(seen));
+    recorded = set.journal.find("", "survey", print.hash());
+  }
+  return recorded;
+}
+
+// Survey of the set, from the journal where its images and settings are the same.
+std::string survey_once(SetRun& set, const Picks& picks, SurveyReader& reader, Fingerprint print) {
+  const Specimen& specimen = set.workspace.file.specimen;
+  set.progress.expect(picks.round_end.front());
+  for (const std::size_t pick : picks.images) print.add(pick);
+  print.add(specimen.backdrop);
+  if (specimen.empty_image) {
+    print.add(set.journal.input_hash(set.workspace.root / *specimen.empty_image));
+    // Which specks it is rid of, see EmptyStage.
+    print.add(set.settings().written.at("repair"));
+  }
+  std::optional<std::string> bytes = recorded_survey(set, picks, print);
+  const bool unchanged = bytes.has_value();
+  if (unchanged) {
+    set.survey = survey_from_bytes(*bytes);
+  } else {
+    const survey::ImageReader read = [&reader](std::size_t index) { return reader(index); };
+    set.survey = survey::survey(picks.images, read, read_empty_stage(set.workspace),
+                                specimen.backdrop, set.settings().survey);
+    for (std::size_t k = 0; k < set.survey.images.size(); ++k) {
+      print.add(set.journal.input_hash(set.images[picks.images[k]].file));
+    }
+    bytes = survey_to_bytes(set.survey);
+    set.journal.record("", "survey", print.hash(), *bytes);
   }
   // Images depend on what the survey found, not on what it looked at.
-  run.fingerprint = hash_bytes(cached ? *cached : survey_to_bytes(run.result));
-  return run;
+  set.survey_fingerprint = hash_bytes(*bytes);
+  if (unchanged) return "unchanged";
+  return fmt::format("{} static spots, {} stations", set.survey.spots.size(),
+                     set.survey.images.size());
 }
 
 }  // namespace
 
-SurveyRun run_survey(const Workspace& workspace, std::vector<StationImage>& images,
-                     Journal& journal, DecodedImages* decoded, Progress& progress,
-                     SetOutcome& outcome) {
-  const StageClock clock(outcome.seconds, "survey");
-  const Findings about_empty = check_empty_stage(workspace, images.front());
-  outcome.findings.insert(outcome.findings.end(), about_empty.begin(), about_empty.end());
+std::string run_survey(SetRun& set, const Fingerprint& own) {
+  constexpr std::size_t kLeastImages = 3;
+  set.add(check_empty_stage(set.workspace, set.images.front()));
   for (;;) {
+    const Picks picks = picks_of(set);
+    SurveyReader reader(set, picks);
     try {
-      SurveyRun run = survey_once(workspace, images, journal, decoded, progress);
-      outcome.findings.insert(outcome.findings.end(), run.result.findings.begin(),
-                              run.result.findings.end());
-      return run;
+      return survey_once(set, picks, reader, own);
     } catch (const Error& error) {
-      const auto named = std::find_if(images.begin(), images.end(), [&](const StationImage& image) {
-        return std::string_view(error.what()).starts_with(image.file.string() + ":");
-      });
-      if (error.kind() != Error::Kind::data || named == images.end() || images.size() < 4) throw;
-      outcome.findings.push_back({Severity::fault, "survey", named->source, error.what(),
-                                  "Repair this image or export it again, then run prepare again."});
-      images.erase(named);
+      if (error.kind() != Error::Kind::data) throw;
+      const std::map<std::size_t, std::string> unreadable = reader.unreadable(picks);
+      if (unreadable.empty() || set.images.size() < kLeastImages + unreadable.size()) throw;
+      for (const auto& [index, why] : unreadable) {
+        set.add({{Severity::fault, "survey", set.images[index].source, why,
+                  "Repair this image or export it again, then run prepare again."}});
+      }
+      for (auto each = unreadable.rbegin(); each != unreadable.rend(); ++each) {
+        set.images.erase(set.images.begin() + static_cast<std::ptrdiff_t>(each->first));
+      }
     }
   }
 }

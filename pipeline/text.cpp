@@ -63,6 +63,10 @@ int width_of(char32_t code) {
 
 }  // namespace
 
+void show(std::FILE* stream, std::string_view text) noexcept {
+  std::fwrite(text.data(), 1, text.size(), stream);
+}
+
 bool locale_is_utf8() {
   for (const char* name : {"LC_ALL", "LC_CTYPE", "LANG"}) {
     const char* value = std::getenv(name);

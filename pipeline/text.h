@@ -2,10 +2,16 @@
 // what the user's files are called.
 #pragma once
 
+#include <cstdio>
 #include <string>
+#include <string_view>
 #include <vector>
 
 namespace trunnion {
+
+// Never throws, unlike the library's print: what can't be shown must not end a run. The stream
+// remembers the failure (ferror).
+void show(std::FILE* stream, std::string_view text) noexcept;
 
 // True where the environment's locale (LC_ALL, LC_CTYPE, LANG) says UTF-8.
 bool locale_is_utf8();

@@ -7,39 +7,17 @@
 
 #include <algorithm>
 #include <array>
+#include <cerrno>
 #include <cmath>
+#include <cstring>
 
 #include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
+#include "pipeline/guard_inputs.h"
 
 namespace trunnion {
 namespace {
-
-// An output folder that is, holds or lies in an input folder (also through links) could write over
-// an original.
-void guard_inputs(const Workspace& workspace) {
-  const fs::path prepared = fs::weakly_canonical(workspace.prepared());
-  const auto inside = [](const fs::path& inner, const fs::path& outer) {
-    const auto [end, ignored] =
-        std::mismatch(outer.begin(), outer.end(), inner.begin(), inner.end());
-    return end == outer.end();
-  };
-  for (const Ring& ring : workspace.file.specimen.rings) {
-    if (ring.pattern.empty()) continue;
-    const fs::path folder =
-        fs::weakly_canonical(workspace.root / fs::path(ring.pattern).parent_path());
-    // A pattern in the workspace's root is fine: prepared/ lies below it, no image does.
-    const bool at_root = folder == fs::weakly_canonical(workspace.root);
-    if (inside(folder, prepared) || (inside(prepared, folder) && !at_root)) {
-      throw data_error(fmt::format(
-          "{}: the inputs of ring \"{}\" in {} would share a folder with the outputs in {}; keep "
-          "the fused images in a folder of their own.",
-          (workspace.root / "specimen.toml").string(), ring.name, folder.string(),
-          prepared.string()));
-    }
-  }
-}
 
 // As many pixels as the image is wide or high leave all or nothing of a mask; in mm that is easily
 // asked for.
@@ -116,10 +94,14 @@ WorkspaceLock::WorkspaceLock(const Workspace& workspace) {
   std::error_code code;
   fs::create_directories(workspace.state(), code);
   const fs::path file = workspace.state() / "lock";
-  descriptor_ = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC, 0644);
+  if (is_shared(file)) {
+    throw data_error(fmt::format(
+        "{}: is a link to another file, which a run would change; delete it.", file.string()));
+  }
+  descriptor_ = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0644);
   if (descriptor_ < 0) {
-    throw data_error(
-        fmt::format("{}: cannot be written; make the workspace writable.", file.string()));
+    throw output_error(fmt::format("{}: cannot be written ({}); make the workspace writable.",
+                                   file.string(), std::strerror(errno)));
   }
   if (::flock(descriptor_, LOCK_EX | LOCK_NB) != 0) {
     std::array<char, 32> pid{};
@@ -134,7 +116,7 @@ WorkspaceLock::WorkspaceLock(const Workspace& workspace) {
   if (::ftruncate(descriptor_, 0) != 0 ||
       ::write(descriptor_, pid.data(), pid.size()) != static_cast<ssize_t>(pid.size())) {
     ::close(descriptor_);
-    throw data_error(
+    throw output_error(
         fmt::format("{}: cannot be written; check the space on the disk.", file.string()));
   }
 }

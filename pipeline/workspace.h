@@ -32,6 +32,7 @@ struct Workspace {
 
   [[nodiscard]] std::filesystem::path prepared() const { return root / "prepared"; }
   [[nodiscard]] std::filesystem::path state() const { return root / ".trunnion"; }
+  [[nodiscard]] std::filesystem::path journal() const { return state() / "journal.sqlite"; }
 };
 
 // Throws a usage error where `folder` is no workspace, a data error where a file in it is wrong,

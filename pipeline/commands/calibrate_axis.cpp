@@ -20,15 +20,14 @@
 #include "core/files.h"
 #include "pipeline/board_images.h"
 #include "pipeline/command_line.h"
-#include "stages/calibrate_axis.h"
-#include "stages/calibrate_axis/keep.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 
 namespace trunnion {
 namespace {
 
 using Json = nlohmann::ordered_json;
 
-struct Options {
+struct AxisCommand {
   std::string setup;
   std::vector<std::string> images;
   std::string angles;
@@ -88,7 +87,7 @@ std::map<std::string, Told> read_table(const fs::path& file) {
 }
 
 // --angles: a table, "FIRST:STEP", or one number an image.
-std::vector<Told> angles_of(const std::vector<fs::path>& files, const Options& options) {
+std::vector<Told> angles_of(const std::vector<fs::path>& files, const AxisCommand& options) {
   std::vector<Told> told;
   if (fs::is_regular_file(options.angles)) {
     const auto table = read_table(options.angles);
@@ -124,10 +123,11 @@ std::vector<Told> angles_of(const std::vector<fs::path>& files, const Options& o
   return told;
 }
 
-AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
-                       const std::vector<BoardFile>& files, const std::vector<Told>& told,
-                       const BoardPattern& pattern, const Options& options, Findings& findings) {
-  AxisRequest request;
+calibrate_axis::AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
+                                       const std::vector<BoardFile>& files,
+                                       const std::vector<Told>& told, const BoardPattern& pattern,
+                                       const AxisCommand& options, Findings& findings) {
+  calibrate_axis::AxisRequest request;
   request.pattern = pattern;
   if (record != nullptr && record->lens) {
     request.camera = record->lens->camera;
@@ -191,7 +191,7 @@ AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
   return request;
 }
 
-Json findings_json(const Findings& findings) {
+Json axis_findings_json(const Findings& findings) {
   Json list = Json::array();
   for (const Finding& finding : findings) {
     list.push_back({{"severity", name_of(finding.severity)},
@@ -202,7 +202,7 @@ Json findings_json(const Findings& findings) {
   return list;
 }
 
-Json to_json(const AxisResult& result, const AxisRequest& request) {
+Json to_json(const calibrate_axis::AxisResult& result, const calibrate_axis::AxisRequest& request) {
   Json json{{"accepted", result.accepted},
             {"fault", name_of(result.fault)},
             {"fault_image", result.fault_station},
@@ -227,7 +227,7 @@ Json to_json(const AxisResult& result, const AxisRequest& request) {
                              {"origin_mm", {o.x(), o.y(), o.z()}}});
   }
   json["images"] = Json::array();
-  for (const AxisStation& station : result.stations) {
+  for (const calibrate_axis::AxisStation& station : result.stations) {
     json["images"].push_back({{"file", station.name},
                               {"ring", request.rings[station.ring]},
                               {"corners", station.corners},
@@ -259,7 +259,7 @@ std::string tilt_text(const AxisCalibration& calibration, const Tilt& tilt) {
   return text + " degrees\n";
 }
 
-std::string to_text(const AxisResult& result) {
+std::string to_text(const calibrate_axis::AxisResult& result) {
   std::string text = result.sentence + "\n";
   for (const RingAxis& ring : result.calibration.rings) {
     const Eigen::Vector3d& o = ring.axis.origin_mm;
@@ -292,7 +292,8 @@ std::string to_text(const AxisResult& result) {
   return text;
 }
 
-Provenance provenance_of(const std::vector<BoardFile>& files, const AxisResult& result) {
+Provenance provenance_of(const std::vector<BoardFile>& files,
+                         const calibrate_axis::AxisResult& result) {
   std::time_t now = std::time(nullptr);
   // SOURCE_DATE_EPOCH, where set, makes records repeatable to the byte.
   if (const char* epoch = std::getenv("SOURCE_DATE_EPOCH")) now = std::atoll(epoch);
@@ -307,7 +308,7 @@ Provenance provenance_of(const std::vector<BoardFile>& files, const AxisResult& 
   return provenance;
 }
 
-CommandResult run(const Options& options, const Common& common) {
+CommandResult calibrate_axis_command(const AxisCommand& options, const Common& common) {
   const Setup setup = read_setup(options.setup);
   const fs::path record_file = record_path(options.setup);
   CalibrationRecord record = record_for(setup);
@@ -327,15 +328,16 @@ CommandResult run(const Options& options, const Common& common) {
   board_options.allow_partial = false;
   const std::vector<BoardFile> boards = find_boards(files, pattern, common.jobs, board_options);
   Findings findings;
-  const AxisRequest request = request_of(setup, &record, boards, told, pattern, options, findings);
-  AxisOptions axis_options;
+  const calibrate_axis::AxisRequest request =
+      request_of(setup, &record, boards, told, pattern, options, findings);
+  calibrate_axis::AxisOptions axis_options;
   axis_options.sigma_angle = radians(options.sigma_angle_deg);
-  AxisResult result = calibrate_axis(request, axis_options);
+  calibrate_axis::AxisResult result = calibrate_axis::calibrate_axis(request, axis_options);
   result.findings.insert(result.findings.begin(), findings.begin(), findings.end());
   result.calibration.reference_mm = options.reference_mm.value_or(0.0);
   if (result.accepted) result.calibration.provenance = provenance_of(boards, result);
   if (result.accepted && record.axis) {
-    const auto kept = axis_calibration::with_kept_rings(*record.axis, result.calibration);
+    const auto kept = calibrate_axis::with_kept_rings(*record.axis, result.calibration);
     if (!kept.names.empty() && record.reference != setup.reference && !options.reference_mm) {
       throw data_error(
           fmt::format("{}: the rings kept ({}) were calibrated with another reference slice; give "
@@ -348,7 +350,7 @@ CommandResult run(const Options& options, const Common& common) {
   }
   CommandResult command;
   command.json = to_json(result, request);
-  command.json["findings"] = findings_json(result.findings);
+  command.json["findings"] = axis_findings_json(result.findings);
   command.text = to_text(result);
   if (!result.accepted) {
     command.text += "No calibration was written.\n";
@@ -368,10 +370,10 @@ CommandResult run(const Options& options, const Common& common) {
 }  // namespace
 
 void add_calibrate_axis(CLI::App& parent) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<AxisCommand>();
   CLI::App* command = add_command(
       parent, "axis", "Calibrate the rotation axis from images of a checkerboard on the stage",
-      [options](const Common& common) { return run(*options, common); });
+      [options](const Common& common) { return calibrate_axis_command(*options, common); });
   command->add_option("SETUP", options->setup, "The setup's file, setups/NAME.toml")->required();
   command
       ->add_option("--images", options->images,

@@ -16,16 +16,15 @@
 #include "core/image_io.h"
 #include "pipeline/board_images.h"
 #include "pipeline/command_line.h"
-#include "stages/calibrate_lens.h"
-#include "stages/calibrate_lens/page.h"
-#include "stages/measure_scale.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
+#include "stages/measure_scale/measure_scale.h"
 
 namespace trunnion {
 namespace {
 
 using Json = nlohmann::ordered_json;
 
-struct Options {
+struct LensCommand {
   std::string setup;
   std::vector<std::string> images;
   std::string board = "9x6";
@@ -41,7 +40,8 @@ std::string date_now() {
   return fmt::format("{:%Y-%m-%dT%H:%M:%SZ}", fmt::gmtime(now));
 }
 
-Provenance provenance_of(const std::vector<BoardFile>& files, const LensResult& result) {
+Provenance provenance_of(const std::vector<BoardFile>& files,
+                         const calibrate_lens::LensResult& result) {
   Provenance provenance;
   provenance.date = date_now();
   provenance.tool_version = TRUNNION_VERSION;
@@ -66,7 +66,7 @@ std::string findings_text(const Findings& findings) {
   return text;
 }
 
-std::string summary_text(const LensResult& result) {
+std::string summary_text(const calibrate_lens::LensResult& result) {
   const LensCalibration& lens = result.calibration;
   const bool perspective = lens.camera.projection == Projection::perspective;
   const auto sigma = [&lens](int i) { return std::sqrt(lens.covariance(i, i)); };
@@ -95,7 +95,7 @@ std::string summary_text(const LensResult& result) {
   return text;
 }
 
-Json to_json(const LensResult& result) {
+Json to_json(const calibrate_lens::LensResult& result) {
   Json json;
   json["accepted"] = result.accepted;
   json["model"] = result.calibration.model;
@@ -111,7 +111,7 @@ Json to_json(const LensResult& result) {
   json["coverage_share"] = result.coverage.share;
   json["largest_tilt_deg"] = degrees(result.largest_tilt);
   json["images"] = Json::array();
-  for (const LensImage& image : result.images) {
+  for (const calibrate_lens::LensImage& image : result.images) {
     json["images"].push_back({{"file", image.name},
                               {"used", image.used},
                               {"reason", image.reason},
@@ -143,7 +143,7 @@ std::string scale_contradiction(const CalibrationRecord& record) {
 }
 
 // The scale alone, from a stage micrometer, kept in the record.
-CommandResult run_micrometer(const Options& options, const Setup& setup) {
+CommandResult run_micrometer(const LensCommand& options, const Setup& setup) {
   if (!(options.division_mm > 0)) {
     throw usage_error("--micrometer needs --division, the distance between its graduations in mm.");
   }
@@ -153,7 +153,8 @@ CommandResult run_micrometer(const Options& options, const Setup& setup) {
         "{} is {} x {} px, the setup's images are {} x {} px; use the setup that it was shot with.",
         options.micrometer, image.cols, image.rows, setup.width_px, setup.height_px));
   }
-  const ScaleMeasurement scale = measure_scale(image, {.division_mm = options.division_mm});
+  const measure_scale::ScaleMeasurement scale =
+      measure_scale::measure_scale(image, {.division_mm = options.division_mm});
   if (!scale.found) {
     throw data_error(fmt::format("{}: {}; place the graduations across the image, in focus.",
                                  options.micrometer, scale.reason));
@@ -202,24 +203,24 @@ CommandResult run_micrometer(const Options& options, const Setup& setup) {
   return result;
 }
 
-CommandResult run(const Options& options, const Common& common) {
+CommandResult calibrate_lens_command(const LensCommand& options, const Common& common) {
   const Setup setup = read_setup(options.setup);
   if (!options.micrometer.empty()) return run_micrometer(options, setup);
   if (!(options.square_mm > 0)) {
     throw usage_error("--square is missing; give the side of a square in mm.");
   }
-  LensOptions lens_options;
+  calibrate_lens::LensOptions lens_options;
   if (options.images.empty()) {
     throw usage_error("--images is missing; give the fused images of the board.");
   }
   lens_options.pattern = parse_board(options.board, options.square_mm);
   const std::vector<BoardFile> files =
       find_boards(expand_files(options.images), lens_options.pattern, common.jobs);
-  std::vector<BoardImage> boards;
+  std::vector<calibrate_lens::BoardImage> boards;
   for (const BoardFile& file : files) {
     boards.push_back({file.file.filename().string(), file.width_px, file.height_px, file.view});
   }
-  LensResult result = calibrate_lens(boards, setup, lens_options);
+  calibrate_lens::LensResult result = calibrate_lens::calibrate_lens(boards, setup, lens_options);
   CommandResult command;
   if (!result.accepted) {
     command.json = to_json(result);
@@ -255,7 +256,7 @@ CommandResult run(const Options& options, const Common& common) {
   write_record(file, record);
   std::filesystem::path page = file;
   page.replace_extension(".html");
-  write_file(page, lens::report_page(result, setup));
+  write_file(page, calibrate_lens::report_page(result, setup));
   command.text = summary_text(result) + findings_text(result.findings) +
                  "written: " + file.string() + "\nreport:  " + page.string() + "\n";
   command.json = to_json(result);
@@ -267,10 +268,10 @@ CommandResult run(const Options& options, const Common& common) {
 }  // namespace
 
 void add_calibrate_lens(CLI::App& parent) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<LensCommand>();
   CLI::App* command = add_command(
       parent, "lens", "Calibrate the lens of a setup from fused images of a checkerboard",
-      [options](const Common& common) { return run(*options, common); });
+      [options](const Common& common) { return calibrate_lens_command(*options, common); });
   command->add_option("SETUP", options->setup, "The setup's file, setups/NAME.toml")->required();
   auto* images = command->add_option("--images", options->images,
                                      "Images of the board; patterns may be quoted");

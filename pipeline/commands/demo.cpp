@@ -8,6 +8,7 @@
 #include "core/error.h"
 #include "datasets/demo_set.h"
 #include "pipeline/command_line.h"
+#include "pipeline/text.h"
 
 namespace trunnion {
 namespace {
@@ -43,7 +44,7 @@ CommandResult run(DemoCall call, const Common& common) {
   const bool terminal = !common.quiet && isatty(STDERR_FILENO) == 1;
   const auto progress = [terminal](int done, int total) {
     if (terminal)
-      fmt::print(stderr, "\rrendering {} of {}{}", done, total, done < total ? "" : "\n");
+      show(stderr, fmt::format("\rrendering {} of {}{}", done, total, done < total ? "" : "\n"));
   };
   const demo::DemoSummary made = demo::write_demo_set(folder, options, progress);
 

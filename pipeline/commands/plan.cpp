@@ -11,11 +11,8 @@
 #include "core/error.h"
 #include "core/files.h"
 #include "pipeline/command_line.h"
-#include "stages/plan.h"
-#include "stages/plan_chart.h"
-#include "stages/plan_files.h"
-#include "stages/plan_text.h"
-#include "stages/shot_list.h"
+#include "stages/plan/plan.h"
+#include "stages/shot_list/shot_list.h"
 
 namespace trunnion {
 namespace {
@@ -23,10 +20,10 @@ namespace {
 struct PlanOptions {
   std::vector<std::string> setups;
   std::vector<std::string> presets;
-  PlanWish wish;
+  plan::PlanWish wish;
   std::string surface = "unknown";
   std::string backdrop = "auto";
-  PlanSettings settings;
+  plan::PlanSettings settings;
   std::string output;
   std::string chart;
   bool force = false;
@@ -71,33 +68,35 @@ std::string setup_reference(const PlanOptions& options, const CapturePlan& plan,
         .lexically_relative(workspace)
         .generic_string();
   }
-  const Setup setup = setup_as_planned(chosen.setup, plan.chosen);
+  const Setup setup = plan::setup_as_planned(chosen.setup, plan.chosen);
   const fs::path relative = fs::path("..") / "setups" / (setup.name + ".toml");
-  outputs.push_back({(workspace / relative).lexically_normal(), setup_toml(setup), true});
+  outputs.push_back({(workspace / relative).lexically_normal(), plan::setup_toml(setup), true});
   return relative.generic_string();
 }
 
 std::vector<Output> outputs_of(const PlanOptions& options, const CapturePlan& plan,
                                const Candidate& chosen) {
   std::vector<Output> outputs;
-  const std::string chart = plan_chart_svg(plan, options.wish, chosen.setup, options.settings);
+  const std::string chart =
+      plan::plan_chart_svg(plan, options.wish, chosen.setup, options.settings);
   if (!options.chart.empty()) outputs.push_back({options.chart, chart});
   if (options.output.empty()) return outputs;
   const fs::path workspace = options.output;
   const std::string reference = setup_reference(options, plan, chosen, outputs);
   constexpr std::array kBackdrops{"auto", "black", "white", "grey", "colour"};
   const auto backdrop = std::find(kBackdrops.begin(), kBackdrops.end(), options.backdrop);
-  const std::string specimen =
-      specimen_toml(plan, reference, static_cast<BackdropKind>(backdrop - kBackdrops.begin()));
+  const std::string specimen = plan::specimen_toml(
+      plan, reference, static_cast<BackdropKind>(backdrop - kBackdrops.begin()));
   parse_specimen(specimen, workspace / "specimen.toml");  // what we write must be readable
   outputs.push_back({workspace / "specimen.toml", specimen});
-  outputs.push_back({workspace / "shot-list.csv", shot_list_csv(plan.rings, plan.chosen.step_mm)});
+  outputs.push_back(
+      {workspace / "shot-list.csv", shot_list::shot_list_csv(plan.rings, plan.chosen.step_mm)});
   outputs.push_back({workspace / "plan.json", plan_to_json(plan)});
   outputs.push_back({workspace / "plan.svg", chart});
   return outputs;
 }
 
-void check_sizes(const PlanWish& wish) {
+void check_sizes(const plan::PlanWish& wish) {
   std::string missing;
   const auto need = [&missing](double value, const char* option) {
     if (value == 0) missing += (missing.empty() ? "" : ", ") + std::string(option);
@@ -172,7 +171,7 @@ CommandResult run_plan(PlanOptions options) {
   const std::vector<Candidate> candidates = candidates_of(options);
   std::vector<Setup> setups;
   for (const Candidate& candidate : candidates) setups.push_back(candidate.setup);
-  const CapturePlan plan = plan_capture(options.wish, setups, options.settings);
+  const CapturePlan plan = plan::plan_capture(options.wish, setups, options.settings);
 
   std::vector<Output> outputs = outputs_of(options, plan, candidates[plan.chosen.setup_index]);
   write(outputs, options.force);
@@ -180,7 +179,7 @@ CommandResult run_plan(PlanOptions options) {
   CommandResult result;
   result.json = nlohmann::ordered_json::parse(plan_to_json(plan));
   result.json["written"] = nlohmann::ordered_json::array();
-  result.text = plan_text(plan, options.all ? 0 : 12);
+  result.text = plan::plan_text(plan, options.all ? 0 : 12);
   for (const Output& output : outputs) {
     result.text += fmt::format("wrote {}\n", output.file.string());
     result.json["written"].push_back(output.file.string());
@@ -250,7 +249,7 @@ void add_percent(CLI::App& command, const std::string& name, double& fraction,
 
 void add_capture(CLI::App& command, PlanOptions& o) {
   const char* group = "Capture";
-  PlanSettings& s = o.settings;
+  plan::PlanSettings& s = o.settings;
   command.add_option("--elevations", s.elevations_deg, "Ring elevations, deg, separated by commas")
       ->delimiter(',')
       ->capture_default_str()

@@ -3,11 +3,12 @@
 
 #include "pipeline/command_line.h"
 #include "pipeline/prepare.h"
+#include "pipeline/set_steps.h"
 
 namespace trunnion {
 namespace {
 
-struct Options {
+struct PrepareCommand {
   std::string workspace;
   std::string calibration;
   bool ignore_mismatch = false;
@@ -15,7 +16,7 @@ struct Options {
   bool every_image = false;
 };
 
-PrepareOptions prepare_options(const Options& options, const Common& common) {
+PrepareOptions prepare_options(const PrepareCommand& options, const Common& common) {
   PrepareOptions result;
   if (!options.calibration.empty()) result.workspace.calibration = options.calibration;
   result.workspace.ignore_mismatch = options.ignore_mismatch;
@@ -27,14 +28,14 @@ PrepareOptions prepare_options(const Options& options, const Common& common) {
 
 template <typename Outcome>
 CommandResult result_of(const Outcome& outcome) {
-  CommandResult result{format_summary(summary_of(outcome), terminal_traits(stdout)),
-                       json_of(outcome), outcome.judgement.verdict == Verdict::reshoot ? 1 : 0,
-                       errors_of(outcome.findings)};
+  CommandResult result{
+      format_summary(summary_of(outcome), terminal_traits(stdout)), json_of(outcome),
+      outcome.judgement.verdict == report::Verdict::reshoot ? 1 : 0, errors_of(outcome.findings)};
   if (result.errors.empty()) result.errors = {outcome.judgement.sentence};
   return result;
 }
 
-void add_workspace_options(CLI::App& command, Options& options) {
+void add_workspace_options(CLI::App& command, PrepareCommand& options) {
   command.add_option("workspace", options.workspace, "Folder with specimen.toml")->required();
   command.add_option("--calibration", options.calibration,
                      "Calibration record to use instead of the one beside the setup");
@@ -45,14 +46,12 @@ void add_workspace_options(CLI::App& command, Options& options) {
 }  // namespace
 
 void add_prepare(CLI::App& app) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<PrepareCommand>();
   CLI::App* command = add_command(
       app, "prepare",
       "Make a masked, undistorted set with camera poses from a workspace's fused images",
       [options](const Common& common) {
-        Progress progress({"ingest", "survey", "repair, mask, undistort", "refine",
-                           "mask confidence", "annotate", "export", "report"},
-                          {.quiet = common.quiet || common.json});
+        Progress progress(shown_steps(Job::prepare), {.quiet = common.quiet || common.json});
         const PrepareOutcome outcome =
             prepare(options->workspace, prepare_options(*options, common), progress);
         progress.close();
@@ -64,17 +63,16 @@ void add_prepare(CLI::App& app) {
 }
 
 void add_check(CLI::App& app) {
-  auto options = std::make_shared<Options>();
-  CLI::App* command =
-      add_command(app, "check", "Check in seconds whether a set is fit for preparing",
-                  [options](const Common& common) {
-                    Progress progress({"ingest", "survey", "mask and sharpness"},
-                                      {.quiet = common.quiet || common.json});
-                    const CheckOutcome outcome =
-                        check(options->workspace, prepare_options(*options, common), progress);
-                    progress.close();
-                    return result_of(outcome);
-                  });
+  auto options = std::make_shared<PrepareCommand>();
+  CLI::App* command = add_command(
+      app, "check", "Check in seconds whether a set is fit for preparing",
+      [options](const Common& common) {
+        Progress progress(shown_steps(Job::check), {.quiet = common.quiet || common.json});
+        const CheckOutcome outcome =
+            check(options->workspace, prepare_options(*options, common), progress);
+        progress.close();
+        return result_of(outcome);
+      });
   add_workspace_options(*command, *options);
   command->add_flag("--all", options->every_image,
                     "Check every image closely, not only those of the survey");

@@ -13,27 +13,27 @@
 #include "pipeline/prepare.h"
 #include "pipeline/progress.h"
 #include "pipeline/workspace.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
 namespace trunnion {
 namespace {
 
 namespace fs = std::filesystem;
 
-bool complete(const ViewThumbnails& pictures) {
+bool complete(const report::ViewThumbnails& pictures) {
   return !pictures.small_jpeg.empty() && !pictures.before_jpeg.empty() &&
          !pictures.after_jpeg.empty();
 }
 
 // Pictures that were lost are made again from the images, where these still exist.
-bool remake_pictures(ReportView& view, const Workspace& workspace) {
+bool remake_pictures(report::ReportView& view, const Workspace& workspace) {
   const fs::path before = workspace.root / view.source_file;
   const fs::path after = workspace.prepared() / view.image_file;
   const fs::path mask = workspace.prepared() / view.mask_file;
   if (!fs::exists(before) || !fs::exists(after)) return false;
   cv::Mat inside;
   if (!view.mask_file.empty() && fs::exists(mask)) inside = read_image(mask);
-  view.pictures = make_thumbnails(read_image(before), read_image(after), inside);
+  view.pictures = report::make_thumbnails(read_image(before), read_image(after), inside);
   return true;
 }
 
@@ -46,25 +46,27 @@ CommandResult run(const std::string& folder, const Common& common) {
   }
   const WorkspaceLock lock(workspace);
   Progress progress({"pictures", "page"}, {.quiet = common.quiet || common.json});
-  ReportData data = read_report(place);
+  report::ReportData data = report::read_report(place);
   std::size_t missing = 0;
-  for (const ReportView& view : data.views) missing += complete(view.pictures) ? 0U : 1U;
+  for (const report::ReportView& view : data.views) missing += complete(view.pictures) ? 0U : 1U;
   int remade = 0;
   if (missing > 0) {
     progress.start("pictures", missing);
-    for (ReportView& view : data.views) {
+    for (report::ReportView& view : data.views) {
       if (complete(view.pictures)) continue;
       remade += remake_pictures(view, workspace) ? 1 : 0;
       progress.step();
     }
   }
   progress.start("page");
-  write_report(data, place);
-  Journal journal(workspace.state() / "journal.sqlite");
-  OutputStore(journal, workspace.root, false).record_folder("prepared/report", "report");
+  report::write_report(data, place);
+  with_sound_journal(workspace.journal(), [&] {
+    Journal journal(workspace.journal());
+    OutputStore(journal, workspace.root, false).record_folder("prepared/report", "report");
+  });
   progress.close();
 
-  const Judgement judgement = judge(data);
+  const report::Judgement judgement = report::judge(data);
   Summary summary = summary_of(judgement);
   summary.outputs = {{"report", (place / "index.html").string()}};
   return {format_summary(summary, terminal_traits(stdout)),

@@ -7,21 +7,21 @@
 #include "core/files.h"
 #include "pipeline/board_images.h"
 #include "pipeline/command_line.h"
-#include "stages/target.h"
+#include "stages/target/target.h"
 
 namespace trunnion {
 namespace {
 
-struct Options {
+struct TargetCommand {
   std::string file;
   std::string board = "9x6";
   double square_mm = 10.0;
 };
 
-CommandResult run(const Options& options) {
-  TargetOptions target_options;
+CommandResult run(const TargetCommand& options) {
+  target::TargetOptions target_options;
   target_options.pattern = parse_board(options.board, options.square_mm);
-  const Target target = make_target(target_options);
+  const target::Target target = target::make_target(target_options);
   const std::filesystem::path base = options.file;
   const std::string extension = base.extension().string();
   if (!extension.empty() && extension != ".svg" && extension != ".pdf") {
@@ -56,7 +56,7 @@ CommandResult run(const Options& options) {
 }  // namespace
 
 void add_target(CLI::App& app) {
-  auto options = std::make_shared<Options>();
+  auto options = std::make_shared<TargetCommand>();
   CLI::App* command = add_command(
       app, "target", "Write a checkerboard to print at true size",
       [options](const Common&) { return run(*options); }, Workers::one);

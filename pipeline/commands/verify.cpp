@@ -7,8 +7,8 @@
 #include "core/error.h"
 #include "pipeline/command_line.h"
 #include "pipeline/journal.h"
-#include "stages/export_templates.h"
-#include "stages/verify.h"
+#include "stages/exports/exports.h"
+#include "stages/verify/verify.h"
 
 namespace trunnion {
 namespace {
@@ -20,7 +20,7 @@ Manifest manifest_of(const fs::path& workspace) {
                                  workspace.string()));
   }
   Manifest manifest;
-  for (const RecordedOutput& output : Journal(file).outputs()) {
+  for (const RecordedOutput& output : Journal(file, Journal::IfDamaged::refuse).outputs()) {
     if (!output.path.starts_with("prepared/")) continue;  // caches may come and go
     manifest.files.push_back({output.path, output.bytes, output.hash});
   }
@@ -29,14 +29,14 @@ Manifest manifest_of(const fs::path& workspace) {
 
 // The files that specimen.toml's templates give, where it can still be read: a change of settings
 // since the run shows as a difference.
-TextRenderer renderer_of(const fs::path& workspace, const Manifest& manifest) {
+verify::TextRenderer renderer_of(const fs::path& workspace, const Manifest& manifest) {
   const auto templates = read_specimen(workspace / "specimen.toml").settings.output.templates;
   std::set<std::string> recorded;
   for (const ManifestFile& file : manifest.files) recorded.insert(file.path);
   return [templates, recorded](const Scene& scene) {
-    TextFiles all;
+    exports::TextFiles all;
     for (const TemplateSettings& each : templates) {
-      for (auto& file : render_template(scene, each)) {
+      for (auto& file : exports::render_template(scene, each)) {
         if (recorded.contains("prepared/" + file.first)) all.push_back(std::move(file));
       }
     }
@@ -44,18 +44,18 @@ TextRenderer renderer_of(const fs::path& workspace, const Manifest& manifest) {
   };
 }
 
-bool any_fault(const VerifyResult& result) {
+bool any_fault(const verify::VerifyResult& result) {
   for (const Finding& finding : result.findings) {
     if (finding.severity == Severity::fault) return true;
   }
   return false;
 }
 
-std::string text_of(const VerifyResult& result) {
+std::string text_of(const verify::VerifyResult& result) {
   std::string text =
       fmt::format("Compared {} files ({:.1f} MB) and {} images with the journal.\n", result.files,
                   static_cast<double>(result.bytes) / 1e6, result.images);
-  for (const FormatAgreement& format : result.formats) {
+  for (const verify::FormatAgreement& format : result.formats) {
     text += fmt::format("  {:<32} within {:.2g} px of cameras.json ({:g} allowed)\n", format.file,
                         format.largest_px, format.allowed_px);
   }
@@ -70,7 +70,7 @@ std::string text_of(const VerifyResult& result) {
   return text;
 }
 
-nlohmann::ordered_json json_of(const VerifyResult& result) {
+nlohmann::ordered_json json_of(const verify::VerifyResult& result) {
   nlohmann::ordered_json json{{"files", result.files},
                               {"bytes", result.bytes},
                               {"images", result.images},
@@ -78,7 +78,7 @@ nlohmann::ordered_json json_of(const VerifyResult& result) {
                               {"fits", !any_fault(result)},
                               {"formats", nlohmann::ordered_json::array()},
                               {"findings", nlohmann::ordered_json::array()}};
-  for (const FormatAgreement& format : result.formats) {
+  for (const verify::FormatAgreement& format : result.formats) {
     json["formats"].push_back({{"file", format.file},
                                {"largest_px", format.largest_px},
                                {"allowed_px", format.allowed_px}});
@@ -103,7 +103,7 @@ void add_verify(CLI::App& app) {
           throw usage_error(fmt::format("{}: no such folder; give a workspace.", *workspace));
         }
         const Manifest manifest = manifest_of(*workspace);
-        VerifyOptions options;
+        verify::VerifyOptions options;
         Findings doubts;
         try {
           options.texts = renderer_of(*workspace, manifest);
@@ -112,7 +112,7 @@ void add_verify(CLI::App& app) {
               {Severity::doubt, "verify", "specimen.toml", error.what(),
                "Files from templates were not compared; correct specimen.toml and verify again."});
         }
-        VerifyResult result = verify(*workspace, manifest, options);
+        verify::VerifyResult result = verify::verify(*workspace, manifest, options);
         result.findings.insert(result.findings.end(), doubts.begin(), doubts.end());
         return CommandResult{text_of(result), json_of(result), any_fault(result) ? 1 : 0,
                              errors_of(result.findings)};

@@ -5,7 +5,7 @@
 
 #include "core/median.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 namespace {
 
 double largest_from_mean(const std::vector<double>& values, std::size_t first, std::size_t last) {
@@ -76,4 +76,4 @@ AngleCheck check_angles(const std::vector<double>& told, const std::vector<doubl
   return check;
 }
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

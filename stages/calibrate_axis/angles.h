@@ -4,9 +4,9 @@
 #include <string>
 #include <vector>
 
-#include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 
 struct AngleCheck {
   AxisFault fault = AxisFault::none;
@@ -20,4 +20,4 @@ struct AngleCheck {
 AngleCheck check_angles(const std::vector<double>& told, const std::vector<double>& measured,
                         double tolerance);
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

@@ -11,7 +11,7 @@
 
 #include "core/angle.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 namespace {
 
 Pose pose_from(const cv::Mat& rvec, const cv::Mat& tvec) {
@@ -206,4 +206,4 @@ Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told
   return result;
 }
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

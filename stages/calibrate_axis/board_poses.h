@@ -4,9 +4,9 @@
 
 #include <vector>
 
-#include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 
 // camera_from_board of a sighting by planar resection (OpenCV: infinitesimal plane-based pose,
 // Collins and Bartoli, IJCV 109, 2014, then least squares). A telecentric camera takes the board's
@@ -33,4 +33,4 @@ struct Motion {
 Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told_angles,
                  const Eigen::Vector3d& up);
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

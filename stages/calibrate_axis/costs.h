@@ -5,9 +5,9 @@
 #include <array>
 
 #include "core/rig_math.h"
-#include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 
 using CameraVector = std::array<double, 9>;
 using CameraMatrix = Eigen::Matrix<double, 9, 9>;
@@ -125,4 +125,4 @@ inline CameraMatrix sqrt_information_of(const CameraMatrix& covariance) {
          scale.cwiseInverse().asDiagonal();
 }
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

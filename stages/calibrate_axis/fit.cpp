@@ -10,7 +10,7 @@
 #include "core/median.h"
 #include "stages/calibrate_axis/costs.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 namespace {
 
 using CornerFunction = ceres::AutoDiffCostFunction<CornerCost, 2, 5, 1, 1, 1, 4, 6, 9>;
@@ -314,4 +314,4 @@ BoardStep step_of(const Pose& pose) {
   return {r.x(), r.y(), r.z(), pose.t.x(), pose.t.y(), pose.t.z()};
 }
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

@@ -5,9 +5,9 @@
 #include <vector>
 
 #include "core/rig_math.h"
-#include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 
 // A board pose on the stage as rotation vector and translation (mm).
 using BoardStep = std::array<double, 6>;
@@ -55,4 +55,4 @@ Fit fit_rig(const AxisRequest& request, const FitStart& start, const FitOptions&
 Pose pose_of(const BoardStep& step);
 BoardStep step_of(const Pose& pose);
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

@@ -1,4 +1,4 @@
-#include "stages/calibrate_axis/keep.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 
 #include <fmt/format.h>
 
@@ -7,7 +7,7 @@
 
 #include "core/angle.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 namespace {
 
 constexpr double kSameElevation = radians(3.0);  // as orient takes a ring without a name
@@ -62,4 +62,4 @@ KeptRings with_kept_rings(const AxisCalibration& before, const AxisCalibration& 
   return result;
 }
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

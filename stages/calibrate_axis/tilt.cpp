@@ -9,7 +9,7 @@
 
 #include "core/angle.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 namespace {
 
 constexpr double kLeastTilt = radians(3.0);  // between two rings, to show the second axis
@@ -89,4 +89,4 @@ TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOpti
   return start;
 }
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

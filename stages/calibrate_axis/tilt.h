@@ -8,10 +8,10 @@
 #include <string>
 #include <vector>
 
-#include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 #include "stages/calibrate_axis/fit.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 
 struct TiltStart {
   std::size_t reference = 0;     // the ring that is tilted least: its tilt is believed
@@ -25,4 +25,4 @@ struct TiltStart {
 // ring of a sighting).
 TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOptions& options);
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

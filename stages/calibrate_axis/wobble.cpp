@@ -5,7 +5,7 @@
 #include <array>
 #include <cmath>
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 namespace {
 
 struct Stray {
@@ -95,4 +95,4 @@ void measure_wobble(const AxisRequest& request, const FitStart& start, const Fit
   result.eccentricity_noise_mm = std::sqrt(shift_noise2 / count);
 }
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

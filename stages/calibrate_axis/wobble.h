@@ -1,10 +1,10 @@
 // Axis calibration: how far each station's turn strays from a turn about one fixed axis.
 #pragma once
 
-#include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 #include "stages/calibrate_axis/fit.h"
 
-namespace trunnion::axis_calibration {
+namespace trunnion::calibrate_axis {
 
 // Fills wobble (tilt of the axis) and run-out (shift across it) of every station and their RMS:
 // one Gauss-Newton step of the board's six degrees of freedom away from the rig, with the
@@ -12,4 +12,4 @@ namespace trunnion::axis_calibration {
 void measure_wobble(const AxisRequest& request, const FitStart& start, const Fit& fit,
                     AxisResult& result);
 
-}  // namespace trunnion::axis_calibration
+}  // namespace trunnion::calibrate_axis

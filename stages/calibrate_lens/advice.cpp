@@ -9,7 +9,7 @@
 #include "stages/calibrate_lens/coverage.h"
 #include "stages/calibrate_lens/field.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 namespace {
 
 struct Tilted {
@@ -133,4 +133,4 @@ std::string next_board(const BoardPattern& pattern, const LensResult& result) {
   return advice;
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

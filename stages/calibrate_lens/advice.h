@@ -8,13 +8,13 @@
 
 #include <string>
 
-#include "stages/calibrate_lens.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 // A sentence, from a catalogue of tilts and places: the board that takes most off the uncertainty
 // of the reprojection among those that answer the doubts; empty where no board of the catalogue
 // improves anything noticeably.
 std::string next_board(const BoardPattern& pattern, const LensResult& result);
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

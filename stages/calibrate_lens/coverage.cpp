@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 void add_coverage(const Frame& frame, const Eigen::Vector2d& p, Coverage& coverage) {
   const int column = std::clamp(static_cast<int>(p.x() * Coverage::kColumns / frame.width_px), 0,
@@ -41,4 +41,4 @@ double largest_tilt(const LensResult& result) {
   return largest;
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

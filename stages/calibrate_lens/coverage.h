@@ -1,9 +1,9 @@
 // Calibrate lens: how much of the image and of the tilts the boards cover.
 #pragma once
 
-#include "stages/calibrate_lens.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 inline constexpr double kParallel_deg = 10.0;  // boards tilted less show no perspective
 inline constexpr double kCovered = 0.6;        // share of the image
@@ -18,4 +18,4 @@ void measure_coverage(LensResult& result);
 // rad, of the boards used.
 double largest_tilt(const LensResult& result);
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

@@ -7,42 +7,42 @@
 #include <cmath>
 #include <limits>
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 namespace {
 
-using Jet = ceres::Jet<double, kCameraSize>;
+using CameraJet = ceres::CameraJet<double, kCameraSize>;
 
 // Ideal position (units of rho) by Newton's iteration; NaN past the fold of the polynomial.
 Eigen::Vector2d undistorted(const CameraVector& camera, const Eigen::Vector2d& distorted) {
   Camera plain;
   plain.fx = plain.fy = 1.0;
   plain.distortion = {camera[kK1], camera[kK2], camera[kP1], camera[kP2], camera[kK3]};
-  return undistort(plain, distorted);
+  return undistort_point(plain, distorted);
 }
 
 // d (u, v) / d (camera) of a fixed ideal point; with `ray` the point is a fixed direction (or for a
 // telecentric camera a fixed offset in mm), which moves with c.
 Eigen::Matrix<double, 2, kCameraSize> image_jacobian(const Fit& fit, const Eigen::Vector2d& point,
                                                      bool ray) {
-  std::array<Jet, kCameraSize> camera;
+  std::array<CameraJet, kCameraSize> camera;
   for (int i = 0; i < kCameraSize; ++i) {
-    camera[static_cast<std::size_t>(i)] = Jet(fit.camera[i], i);
+    camera[static_cast<std::size_t>(i)] = CameraJet(fit.camera[i], i);
   }
-  Jet x(point.x());
-  Jet y(point.y());
+  CameraJet x(point.x());
+  CameraJet y(point.y());
   if (ray) {
-    const Jet stretch = fit.model.projection == Projection::perspective
-                            ? fit.camera[kE] / camera[kE]
-                            : exp(camera[kScale] - fit.camera[kScale]);
+    const CameraJet stretch = fit.model.projection == Projection::perspective
+                                  ? fit.camera[kE] / camera[kE]
+                                  : exp(camera[kScale] - fit.camera[kScale]);
     x *= stretch;
     y *= stretch;
   }
-  Jet xd;
-  Jet yd;
+  CameraJet xd;
+  CameraJet yd;
   distort_scaled(camera.data(), x, y, &xd, &yd);
   const double rho = fit.frame.rho();
-  const Jet u = rho * (camera[kCx] + xd);
-  const Jet v = rho * (camera[kCy] + (1.0 + camera[kAspect]) * yd);
+  const CameraJet u = rho * (camera[kCx] + xd);
+  const CameraJet v = rho * (camera[kCy] + (1.0 + camera[kAspect]) * yd);
   Eigen::Matrix<double, 2, kCameraSize> jacobian;
   jacobian.row(0) = u.v.transpose();
   jacobian.row(1) = v.v.transpose();
@@ -121,4 +121,4 @@ std::vector<CurvePoint> distortion_curve(const Fit& fit, const CameraMatrix& cov
   return curve;
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

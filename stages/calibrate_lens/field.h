@@ -5,7 +5,7 @@
 
 #include "stages/calibrate_lens/fit.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 struct FieldPoint {
   Eigen::Vector2d image_px = Eigen::Vector2d::Zero();
@@ -31,4 +31,4 @@ struct CurvePoint {
 std::vector<CurvePoint> distortion_curve(const Fit& fit, const CameraMatrix& covariance,
                                          int points);
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

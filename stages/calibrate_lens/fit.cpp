@@ -10,7 +10,7 @@
 
 #include "core/median.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 int Corners::used_count() const {
   return static_cast<int>(std::count(used.begin(), used.end(), static_cast<char>(1)));
@@ -352,4 +352,4 @@ Fit fit_model(const Frame& frame, const Model& model, const std::vector<Corners>
   return fit;
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

@@ -14,7 +14,7 @@
 
 #include "stages/calibrate_lens/model.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 // The corners of one board.
 struct Corners {
@@ -83,4 +83,4 @@ struct Uncertainty {
 Uncertainty uncertainty_of(const Fit& fit, const std::vector<Corners>& boards,
                            const std::optional<Prior>& prior);
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

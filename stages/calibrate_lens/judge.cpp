@@ -10,7 +10,7 @@
 #include "stages/calibrate_lens/coverage.h"
 #include "stages/calibrate_lens/field.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 namespace {
 
 void doubt(LensResult& result, const std::string& what, const std::string& remedy) {
@@ -227,4 +227,4 @@ void judge(const Setup& setup, const BoardPattern& pattern, LensResult& result) 
   result.advice = next_board(pattern, result);
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

@@ -2,9 +2,9 @@
 #pragma once
 
 #include "config/setup.h"
-#include "stages/calibrate_lens.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 // Fills coverage, tilts, findings, quality, the reasons for it and the advice. Needs the fit, its
 // uncertainty and the chosen model in `result`.
@@ -14,4 +14,4 @@ void judge(const Setup& setup, const BoardPattern& pattern, LensResult& result);
 // of the squares, the magnification mark, or the lens.
 void judge_scale(const Setup& setup, const BoardPattern& pattern, LensResult& result);
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

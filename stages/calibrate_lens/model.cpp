@@ -5,7 +5,7 @@
 #include <algorithm>
 #include <cmath>
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 std::array<bool, kCameraSize> free_parameters(const Model& model) {
   std::array<bool, kCameraSize> free{};
@@ -127,4 +127,4 @@ double scale_px_per_mm(const Frame& frame, const CameraVector& camera, const Vie
   return frame.rho() * std::exp(view[kLogScale] + camera[kScale]);
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

@@ -24,7 +24,7 @@
 #include "core/camera.h"
 #include "core/pose.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 // Which parameters a candidate model sets free.
 struct Model {
@@ -124,4 +124,4 @@ std::array<bool, kCameraSize> free_parameters(const Model& model);
 // How each parameter that is not free is held: sigma of the prior at zero; 0: free or exact.
 [[nodiscard]] std::array<double, kCameraSize> holding_sigmas(const Model& model);
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

@@ -1,4 +1,4 @@
-#include "stages/calibrate_lens/page.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
 
 #include <fmt/format.h>
 
@@ -7,7 +7,7 @@
 
 #include "core/angle.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 namespace {
 
 constexpr const char* kStyle =
@@ -334,4 +334,4 @@ std::string report_page(const LensResult& result, const Setup& setup) {
   return html + "</body></html>\n";
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 namespace {
 
 // Every n-th used corner; the others are left out of use.
@@ -176,4 +176,4 @@ std::vector<Candidate> select_model(const Fit& full, const std::vector<Corners>&
   return candidates;
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

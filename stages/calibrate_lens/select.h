@@ -10,7 +10,7 @@
 
 #include "stages/calibrate_lens/fit.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 
 struct Candidate {
   Model model;
@@ -37,4 +37,4 @@ std::vector<double> held_out_errors(const Fit& start, const Model& model,
                                     const std::vector<Corners>& boards,
                                     const FitOptions& fit_options, int folds);
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

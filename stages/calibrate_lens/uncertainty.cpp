@@ -8,7 +8,7 @@
 #include "core/median.h"
 #include "stages/calibrate_lens/fit.h"
 
-namespace trunnion::lens {
+namespace trunnion::calibrate_lens {
 namespace {
 
 using Jet = ceres::Jet<double, kCameraSize + kViewSize>;
@@ -160,4 +160,4 @@ Uncertainty uncertainty_of(const Fit& fit, const std::vector<Corners>& boards,
   return result;
 }
 
-}  // namespace trunnion::lens
+}  // namespace trunnion::calibrate_lens

@@ -8,7 +8,7 @@
 #include "core/cautions.h"
 #include "core/error.h"
 
-namespace trunnion::report_detail {
+namespace trunnion::report {
 namespace {
 
 using Json = nlohmann::ordered_json;
@@ -384,4 +384,4 @@ ReportData from_json(const Json& json) {
   return data;
 }
 
-}  // namespace trunnion::report_detail
+}  // namespace trunnion::report

@@ -4,9 +4,9 @@
 
 #include <nlohmann/json.hpp>
 
-#include "stages/report.h"
+#include "stages/report/report.h"
 
-namespace trunnion::report_detail {
+namespace trunnion::report {
 
 inline constexpr int kReportFormat = 1;
 
@@ -18,4 +18,4 @@ ReportData from_json(const nlohmann::ordered_json& json);
 // "pictures/0007-after.jpg": by number, since names of views are the user's.
 std::string picture_name(std::size_t view, const char* which);
 
-}  // namespace trunnion::report_detail
+}  // namespace trunnion::report

@@ -8,9 +8,9 @@
 #include <set>
 
 #include "core/median.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
-namespace trunnion {
+namespace trunnion::report {
 namespace {
 
 constexpr const char* kWholeSet = "whole set";
@@ -182,10 +182,12 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
   }
   const char* lead = judgement.verdict == Verdict::reshoot ? "Not complete"
                      : judgement.verdict == Verdict::look  ? "Usable, with doubts"
-                                                           : "Ready";
+                     : data.prepared                       ? "Ready"
+                                                           : "Fit for preparing";
   if (parts.empty()) {
-    parts.push_back(
-        fmt::format("all {} stations are prepared and none is in doubt", data.views.size()));
+    parts.push_back(fmt::format("all {} stations {}", data.views.size(),
+                                data.prepared ? "are prepared and none is in doubt"
+                                              : "were found and no doubt was raised"));
   }
   return fmt::format("{}: {}.", lead, fmt::join(parts, "; "));
 }
@@ -291,4 +293,4 @@ std::string methods_paragraph(const ReportData& data) {
   return text;
 }
 
-}  // namespace trunnion
+}  // namespace trunnion::report

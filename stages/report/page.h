@@ -3,9 +3,9 @@
 
 #include <string_view>
 
-namespace trunnion::report_detail {
+namespace trunnion::report {
 
 // One HTML document with the marker @@REPORT-DATA@@ where the JSON goes.
 std::string_view page_template();
 
-}  // namespace trunnion::report_detail
+}  // namespace trunnion::report

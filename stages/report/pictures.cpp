@@ -9,9 +9,9 @@
 
 #include "core/error.h"
 #include "core/reduction.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
-namespace trunnion {
+namespace trunnion::report {
 namespace {
 
 // Shrunk to `long_side` px at most, 8 bit, three channels. Alpha is dropped: what it hides is part
@@ -165,4 +165,4 @@ ViewThumbnails unpack_thumbnails(const std::string& bytes) {
   }
 }
 
-}  // namespace trunnion
+}  // namespace trunnion::report

@@ -7,12 +7,12 @@
 #include <numbers>
 
 #include "core/median.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 
-namespace trunnion {
+namespace trunnion::report {
 namespace {
 
-constexpr double kDegrees = 180.0 / std::numbers::pi;
+constexpr double kDegreesPerRadian = 180.0 / std::numbers::pi;
 
 struct Step {
   const ReportView* from = nullptr;
@@ -63,11 +63,11 @@ Findings review(const ReportData& data, const ReviewLimits& limits) {
         back ? fmt::format(
                    "The stage angle of {} is offset by {:+.2f} degrees (typical variation "
                    "{:.2f}).",
-                   place(*step.to), step.change * kDegrees, sigma * kDegrees)
+                   place(*step.to), step.change * kDegreesPerRadian, sigma * kDegreesPerRadian)
              : fmt::format(
                    "From {} on, stage angles are offset by {:+.2f} degrees (typical "
                    "variation {:.2f}).",
-                   place(*step.to), step.change * kDegrees, sigma * kDegrees);
+                   place(*step.to), step.change * kDegreesPerRadian, sigma * kDegreesPerRadian);
     findings.push_back({Severity::doubt, "refine", step.to->source_file, what,
                         "The refined poses follow this offset; check whether the specimen moved on "
                         "its mount, and check the stage for slipping."});
@@ -76,4 +76,4 @@ Findings review(const ReportData& data, const ReviewLimits& limits) {
   return findings;
 }
 
-}  // namespace trunnion
+}  // namespace trunnion::report

@@ -5,9 +5,9 @@
 #include <map>
 #include <set>
 
-#include "stages/report.h"
+#include "stages/report/report.h"
 
-namespace trunnion {
+namespace trunnion::report {
 namespace {
 
 double largest_sigma(const Eigen::Matrix3d& covariance) {
@@ -154,4 +154,4 @@ void add_rings(ReportData& data, const Specimen& specimen) {
   }
 }
 
-}  // namespace trunnion
+}  // namespace trunnion::report

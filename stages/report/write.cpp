@@ -5,15 +5,14 @@
 
 #include "core/error.h"
 #include "core/files.h"
-#include "stages/report.h"
 #include "stages/report/json.h"
 #include "stages/report/page.h"
+#include "stages/report/report.h"
 
-namespace trunnion {
+namespace trunnion::report {
 namespace {
 
 using Json = nlohmann::ordered_json;
-using report_detail::picture_name;
 
 std::string base64(const std::string& bytes) {
   static constexpr std::string_view kDigits =
@@ -58,7 +57,7 @@ std::string page(const ReportData& data, Json json) {
     const std::string& small = data.views[i].pictures.small_jpeg;
     if (!small.empty()) json["views"][i]["small"] = "data:image/jpeg;base64," + base64(small);
   }
-  const std::string_view whole = report_detail::page_template();
+  const std::string_view whole = page_template();
   constexpr std::string_view kMarker = "@@REPORT-DATA@@";
   const std::size_t at = whole.find(kMarker);
   if (at == std::string_view::npos) throw std::logic_error("the page has no place for its data");
@@ -102,7 +101,7 @@ void write_report(const ReportData& data, const fs::path& folder) {
   if (!data.backdrop_jpeg.empty()) {
     write_file(out / "pictures" / "backdrop.jpg", data.backdrop_jpeg);
   }
-  const Json json = report_detail::to_json(data);
+  const Json json = to_json(data);
   write_file(out / "report.json", json.dump(1, ' ', false, Json::error_handler_t::replace) + "\n");
   write_file(out / "index.html", page(data, json));
   pending.commit();
@@ -112,7 +111,7 @@ ReportData read_report(const fs::path& folder) {
   const fs::path file = folder / "report.json";
   ReportData data;
   try {
-    data = report_detail::from_json(Json::parse(read_file(file, 512U << 20U)));
+    data = from_json(Json::parse(read_file(file, 512U << 20U)));
   } catch (const nlohmann::json::exception& error) {
     throw data_error(fmt::format("{}: not a valid report ({}); run prepare again.", file.string(),
                                  error.what()));
@@ -127,4 +126,4 @@ ReportData read_report(const fs::path& folder) {
   return data;
 }
 
-}  // namespace trunnion
+}  // namespace trunnion::report

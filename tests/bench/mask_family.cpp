@@ -29,7 +29,7 @@ void print_row(const std::string& name, const MaskSetScore& s) {
 }
 
 void write_pictures(const Wanted& wanted, const std::string& name, const RenderedBody& body,
-                    const MaskSet& set, const std::vector<MaskResult>& masks) {
+                    const MaskSet& set, const std::vector<mask::MaskResult>& masks) {
   std::filesystem::create_directories(wanted.pictures);
   for (std::size_t k : {std::size_t{0}, std::size_t{3}}) {
     const std::string stem = (wanted.pictures / (name + "_" + std::to_string(k))).string();
@@ -57,7 +57,7 @@ void run(const Wanted& wanted) {
       if (!wanted.backdrop.empty() && wanted.backdrop != shade) continue;
       const std::string name = std::string(body.name) + "/" + shade;
       const MaskSet set = mask_set(rendered, backdrop);
-      const std::vector<MaskResult> masks = masks_of(set, survey_set(set));
+      const std::vector<mask::MaskResult> masks = masks_of(set, survey_set(set));
       print_row(name, score_masks(rendered, set, masks));
       if (!wanted.pictures.empty()) {
         write_pictures(wanted, std::string(body.name) + "-" + shade, rendered, set, masks);

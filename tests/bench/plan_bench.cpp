@@ -2,7 +2,7 @@
 #include <benchmark/benchmark.h>
 
 #include "config/presets.h"
-#include "stages/plan.h"
+#include "stages/plan/plan.h"
 
 namespace trunnion {
 namespace {
@@ -13,8 +13,8 @@ std::vector<Setup> all_presets() {
   return setups;
 }
 
-PlanWish beetle() {
-  PlanWish wish;
+plan::PlanWish beetle() {
+  plan::PlanWish wish;
   wish.title = "Example";
   wish.height_mm = 12;
   wish.width_mm = 8;
@@ -25,9 +25,9 @@ PlanWish beetle() {
 
 void plan_over_presets(benchmark::State& state) {
   const std::vector<Setup> setups = all_presets();
-  const PlanWish wish = beetle();
-  const PlanSettings settings;
-  for (auto _ : state) benchmark::DoNotOptimize(plan_capture(wish, setups, settings));
+  const plan::PlanWish wish = beetle();
+  const plan::PlanSettings settings;
+  for (auto _ : state) benchmark::DoNotOptimize(plan::plan_capture(wish, setups, settings));
   state.counters["setups"] = static_cast<double>(setups.size());
 }
 BENCHMARK(plan_over_presets)->Unit(benchmark::kMillisecond);

@@ -2,7 +2,7 @@
 // Pictures are cut during the image pass (stage_bench).
 #include <benchmark/benchmark.h>
 
-#include "stages/report.h"
+#include "stages/report/report.h"
 #include "tests/support/open_data.h"
 #include "tests/support/sample_report.h"
 
@@ -15,9 +15,9 @@ void write_200_images(benchmark::State& state) {
   options.stations = 100;
   options.width_px = 900;
   options.noise = true;
-  const ReportData data = test::sample_report(options);
+  const report::ReportData data = test::sample_report(options);
   const test::TemporaryFolder folder;
-  for (auto _ : state) write_report(data, folder.path() / "report");
+  for (auto _ : state) report::write_report(data, folder.path() / "report");
   state.counters["images"] = static_cast<double>(data.views.size());
 }
 BENCHMARK(write_200_images)->Unit(benchmark::kMillisecond);

@@ -9,14 +9,14 @@
 #include "core/files.h"
 #include "core/hash.h"
 #include "core/image_io.h"
-#include "stages/blur_bands.h"
-#include "stages/mask.h"
-#include "stages/measure_view.h"
-#include "stages/refine_features.h"
-#include "stages/repair.h"
-#include "stages/report.h"
-#include "stages/survey.h"
-#include "stages/undistort.h"
+#include "stages/blur_bands/blur_bands.h"
+#include "stages/mask/mask.h"
+#include "stages/measure_view/measure_view.h"
+#include "stages/refine/refine.h"
+#include "stages/repair/repair.h"
+#include "stages/report/report.h"
+#include "stages/survey/survey.h"
+#include "stages/undistort/undistort.h"
 #include "tests/bench/deflate_tiff.h"
 #include "tests/bench/large_views.h"
 #include "tests/support/open_data.h"
@@ -49,9 +49,10 @@ const Subject& subject(BackdropShade backdrop, int bits = 16) {
   const LargeViews views(options);
   result.camera = views.rig().camera;
   for (int k = 0; k < options.stations; ++k) result.images.push_back(views.view(k));
-  result.survey = survey({0, 1, 2, 3}, [&](std::size_t k) { return result.images[k]; },
-                         std::nullopt, BackdropKind::automatic, {});
-  result.coverage = make_mask(result.images.front(), result.survey, {}, kObjectPixel_mm).coverage;
+  result.survey = survey::survey({0, 1, 2, 3}, [&](std::size_t k) { return result.images[k]; },
+                                 std::nullopt, BackdropKind::automatic, {});
+  result.coverage =
+      mask::make_mask(result.images.front(), result.survey, {}, kObjectPixel_mm).coverage;
   return result;
 }
 
@@ -122,9 +123,9 @@ void survey_stage(benchmark::State& state) {
   const auto stations = static_cast<int>(state.range(0));
   const SurveySettings settings{.stations = stations, .most_stations = stations};
   const std::vector<std::size_t> which =
-      survey_stations({static_cast<std::size_t>(stations)}, settings);
+      survey::survey_stations({static_cast<std::size_t>(stations)}, settings);
   for (auto _ : state) {
-    benchmark::DoNotOptimize(survey(
+    benchmark::DoNotOptimize(survey::survey(
         which, [&](std::size_t k) { return set.images[k % set.images.size()]; }, std::nullopt,
         BackdropKind::automatic, settings));
   }
@@ -135,7 +136,7 @@ BENCHMARK(survey_stage)->Arg(8)->Arg(12)->Arg(24)->Unit(benchmark::kMillisecond)
 void repair_stage(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);
   cv::Mat image = set.images.front().clone();
-  for (auto _ : state) benchmark::DoNotOptimize(repair(image, set.survey.spots, {}));
+  for (auto _ : state) benchmark::DoNotOptimize(repair::repair(image, set.survey.spots, {}));
   state.counters["spots"] = static_cast<double>(set.survey.spots.size());
   count_pixels(state);
 }
@@ -145,7 +146,7 @@ BENCHMARK(repair_stage)->Unit(benchmark::kMillisecond);
 void mask_stage(benchmark::State& state, BackdropShade backdrop) {
   const Subject& set = subject(backdrop);
   for (auto _ : state) {
-    benchmark::DoNotOptimize(make_mask(set.images.front(), set.survey, {}, kObjectPixel_mm));
+    benchmark::DoNotOptimize(mask::make_mask(set.images.front(), set.survey, {}, kObjectPixel_mm));
   }
   count_pixels(state);
 }
@@ -156,7 +157,8 @@ BENCHMARK_CAPTURE(mask_stage, white, BackdropShade::white)->Unit(benchmark::kMil
 void exposure_and_sharpness(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);
   for (auto _ : state) {
-    benchmark::DoNotOptimize(measure_view(set.images.front(), set.coverage, set.survey));
+    benchmark::DoNotOptimize(
+        measure_view::measure_view(set.images.front(), set.coverage, set.survey));
   }
   count_pixels(state);
 }
@@ -166,7 +168,8 @@ void blur_bands_stage(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);
   const cv::Mat backdrop = set.survey.backdrop / set.survey.full_scale;
   for (auto _ : state) {
-    benchmark::DoNotOptimize(find_blur_bands(set.images.front(), set.coverage, backdrop));
+    benchmark::DoNotOptimize(
+        blur_bands::find_blur_bands(set.images.front(), set.coverage, backdrop));
   }
   count_pixels(state);
 }
@@ -174,10 +177,10 @@ BENCHMARK(blur_bands_stage)->Unit(benchmark::kMillisecond);
 
 void undistort_stage(benchmark::State& state, Interpolation interpolation, int bits) {
   const Subject& set = subject(BackdropShade::black, bits);
-  const UndistortMap map = undistort_map(set.camera, {});
+  const undistort::UndistortMap map = undistort::undistort_map(set.camera, {});
   cv::Mat image = set.images.front().clone();
   for (auto _ : state) {  // again and again: how long it takes doesn't depend on what it shows
-    undistort_image(image, map, interpolation);
+    undistort::undistort_image(image, map, interpolation);
     benchmark::DoNotOptimize(image.data);
   }
   count_pixels(state);
@@ -191,8 +194,8 @@ BENCHMARK_CAPTURE(undistort_stage, lanczos_16_bit, Interpolation::lanczos, 16)
 
 void undistort_mask_stage(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);
-  const UndistortMap map = undistort_map(set.camera, {});
-  for (auto _ : state) benchmark::DoNotOptimize(undistort_mask(set.coverage, map));
+  const undistort::UndistortMap map = undistort::undistort_map(set.camera, {});
+  for (auto _ : state) benchmark::DoNotOptimize(undistort::undistort_mask(set.coverage, map));
   count_pixels(state);
 }
 BENCHMARK(undistort_mask_stage)->Unit(benchmark::kMillisecond);
@@ -218,7 +221,7 @@ BENCHMARK(remap_of_opencv)->Unit(benchmark::kMillisecond);
 void features_stage(benchmark::State& state) {
   const Subject& set = subject(BackdropShade::black);
   for (auto _ : state) {
-    benchmark::DoNotOptimize(extract_features(set.images.front(), set.coverage, {}));
+    benchmark::DoNotOptimize(refine::extract_features(set.images.front(), set.coverage, {}));
   }
   count_pixels(state);
 }
@@ -229,7 +232,7 @@ void pictures_of_report(benchmark::State& state) {
   cv::Mat before;
   cv::resize(set.images.front(), before, {880, 587}, 0, 0, cv::INTER_AREA);
   for (auto _ : state) {
-    benchmark::DoNotOptimize(make_thumbnails(before, set.images.front(), set.coverage));
+    benchmark::DoNotOptimize(report::make_thumbnails(before, set.images.front(), set.coverage));
   }
   count_pixels(state);
 }

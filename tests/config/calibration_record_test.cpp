@@ -5,7 +5,7 @@
 #include "core/error.h"
 
 namespace trunnion {
-namespace {
+namespace calibration_record_test {
 
 trunnion::Setup macro_setup() {
   trunnion::Setup setup;
@@ -117,5 +117,5 @@ TEST(CalibrationRecord, ABrokenFileIsNamedWithTheField) {
   }
 }
 
-}  // namespace
+}  // namespace calibration_record_test
 }  // namespace trunnion

@@ -6,7 +6,7 @@
 #include "core/error.h"
 
 namespace trunnion {
-namespace {
+namespace capture_plan_test {
 
 CapturePlan small_plan() {
   CapturePlan plan;
@@ -89,5 +89,5 @@ TEST(CapturePlan, NamesTheFieldThatIsWrong) {
   }
 }
 
-}  // namespace
+}  // namespace capture_plan_test
 }  // namespace trunnion

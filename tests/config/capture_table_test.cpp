@@ -6,7 +6,7 @@
 #include "core/error.h"
 
 namespace trunnion {
-namespace {
+namespace capture_table_test {
 
 std::string complaint(const std::string& text) {
   try {
@@ -87,5 +87,5 @@ TEST(CaptureTable, BoundsTheListOfMistakes) {
   EXPECT_NE(said.find("and 980 more"), std::string::npos);
 }
 
-}  // namespace
+}  // namespace capture_table_test
 }  // namespace trunnion

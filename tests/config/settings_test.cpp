@@ -6,7 +6,7 @@
 #include "core/error.h"
 
 namespace trunnion {
-namespace {
+namespace settings_test {
 
 constexpr const char* kSpecimen = R"(
 title = "Seed"
@@ -33,6 +33,34 @@ TEST(SpecimenFile, TakesDefaults) {
   EXPECT_NEAR(file.specimen.rings[0].step, radians(15.0), 1e-12);
   EXPECT_NEAR(file.specimen.rings[0].angle_of(2), radians(30.0), 1e-12);
   EXPECT_TRUE(file.settings.undistort.centre_principal_point);
+}
+
+TEST(SpecimenFile, RefusesATemplateThatFallsOnAnOwnOutput) {
+  for (const char* name : {"cameras.json", "./exterior.csv", "report/index.html", "images",
+                           "images/a.txt", "masks/x", "Cameras.JSON", "tie_points.ply/a"}) {
+    const std::string said =
+        complaint(std::string(kSpecimen) + "[[output.template]]\nfile = \"matrix\"\nname = \"" +
+                  name + "\"\n");
+    EXPECT_NE(said.find("trunnion itself writes"), std::string::npos) << name << said;
+  }
+}
+
+TEST(SpecimenFile, RefusesTwoTemplatesForOneName) {
+  const auto two = [](const std::string& a, const std::string& b) {
+    const std::string start = "[[output.template]]\nfile = \"matrix\"\nname = \"";
+    return complaint(std::string(kSpecimen) + start + a + "\"\n" + start + b + "\"\n");
+  };
+  for (const auto& [a, b] : {std::pair("a.txt", "a.txt"), {"a", "a/b.txt"}, {"a/b", "./a"}}) {
+    EXPECT_NE(two(a, b).find("of another template"), std::string::npos) << a << " " << b;
+  }
+  EXPECT_EQ(two("a.txt", "a/b.txt").find("of another template"), std::string::npos);
+}
+
+TEST(SpecimenFile, RefusesControlCharactersInOutputNames) {
+  for (const char* line : {"name = \"a\\u0007{station}\"", "mask_suffix = \"\\u001b\""}) {
+    const std::string said = complaint(std::string(kSpecimen) + "[output]\n" + line + "\n");
+    EXPECT_NE(said.find("control character"), std::string::npos) << line << said;
+  }
 }
 
 TEST(SpecimenFile, ClockwiseTurnsTheOtherWay) {
@@ -140,5 +168,5 @@ TEST(SpecimenFile, ReadsTiltsAndReferenceSlices) {
             std::string::npos);
 }
 
-}  // namespace
+}  // namespace settings_test
 }  // namespace trunnion

@@ -5,7 +5,7 @@
 #include "core/error.h"
 
 namespace trunnion {
-namespace {
+namespace setup_test {
 
 TEST(SetupFile, KnowsItsOptics) {
   const trunnion::Setup setup = parse_setup(R"(
@@ -39,5 +39,5 @@ TEST(SetupFile, NamesMistakesWithLines) {
   }
 }
 
-}  // namespace
+}  // namespace setup_test
 }  // namespace trunnion

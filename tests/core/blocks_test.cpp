@@ -5,7 +5,7 @@
 #include <algorithm>
 
 namespace trunnion {
-namespace {
+namespace blocks_test {
 
 struct Layout {
   int type;
@@ -91,5 +91,5 @@ TEST(Blocks, HoldAnythingOfAMaskWhereASinglePixelIsSet) {
   }
 }
 
-}  // namespace
+}  // namespace blocks_test
 }  // namespace trunnion

@@ -5,7 +5,7 @@
 #include <opencv2/imgproc.hpp>
 
 namespace trunnion {
-namespace {
+namespace box_mean_test {
 
 // Against OpenCV's box filter.
 TEST(BoxMean, IsTheLibrarys) {
@@ -35,5 +35,5 @@ TEST(BoxMean, TakesAPartOfAnImageAndOneNarrowerThanTheWindow) {
   }
 }
 
-}  // namespace
+}  // namespace box_mean_test
 }  // namespace trunnion

@@ -6,7 +6,7 @@
 #include <opencv2/calib3d.hpp>
 
 namespace trunnion {
-namespace {
+namespace camera_test {
 
 Camera macro_camera() {
   Camera camera;
@@ -52,8 +52,8 @@ TEST(Camera, UndistortInvertsDistort) {
 TEST(Camera, FoldedDistortionHasNoInverse) {
   Camera camera = macro_camera();
   camera.distortion = {-1.0, 0, 0, 0, 0};  // r (1 - r^2) peaks at 0.385
-  EXPECT_TRUE(std::isnan(undistort(camera, {0.5, 0.0}).x()));
-  EXPECT_NEAR(undistort(camera, {0.3, 0.0}).x(), 0.3389, 1e-4);
+  EXPECT_TRUE(std::isnan(undistort_point(camera, {0.5, 0.0}).x()));
+  EXPECT_NEAR(undistort_point(camera, {0.3, 0.0}).x(), 0.3389, 1e-4);
 }
 
 TEST(Camera, TelecentricIgnoresDepth) {
@@ -67,5 +67,5 @@ TEST(Camera, PointsBehindAPerspectiveCameraAreNowhere) {
   EXPECT_TRUE(std::isnan(project(macro_camera(), {0, 0, -1}).x()));
 }
 
-}  // namespace
+}  // namespace camera_test
 }  // namespace trunnion

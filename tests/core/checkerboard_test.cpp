@@ -11,7 +11,7 @@
 #include "tests/support/board_image.h"
 
 namespace trunnion {
-namespace {
+namespace checkerboard_test {
 
 using test::BoardScene;
 
@@ -116,5 +116,5 @@ TEST(Checkerboard, NothingIsFoundWhereNothingIs) {
   EXPECT_THROW(find_board(noise, {.columns = 2, .rows = 6, .square_mm = 1}), Error);
 }
 
-}  // namespace
+}  // namespace checkerboard_test
 }  // namespace trunnion

@@ -6,7 +6,7 @@
 #include <opencv2/imgproc.hpp>
 
 namespace trunnion {
-namespace {
+namespace contrast_test {
 
 struct Lab {
   double l, a, b;
@@ -63,5 +63,5 @@ TEST(Contrast, LabIsTheLibrarys) {
   EXPECT_LT(cv::norm(to_lab(colours, 65535.0), expected, cv::NORM_INF), 0.02);
 }
 
-}  // namespace
+}  // namespace contrast_test
 }  // namespace trunnion

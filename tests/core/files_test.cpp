@@ -2,12 +2,14 @@
 
 #include <gtest/gtest.h>
 
+#include <fstream>
+
 #include "core/error.h"
 #include "core/hash.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace files_test {
 
 TEST(Files, AnUncommittedFileLeavesNothing) {
   const test::TemporaryFolder folder;
@@ -37,6 +39,54 @@ TEST(Files, ClearsWhatAKilledRunLeftAndNothingElse) {
   EXPECT_TRUE(fs::exists(folder.path() / "keep.tif"));
 }
 
+// 255 bytes are the most that common file systems take (NAME_MAX of Linux).
+TEST(Files, TheLongestNameIsWritten) {
+  const test::TemporaryFolder folder;
+  const fs::path path = folder.path() / (std::string(251, 'n') + ".txt");
+  write_file(path, "x");
+  EXPECT_EQ(read_file(path), "x");
+  const fs::path report = folder.path() / std::string(255, 'f');
+  PendingFolder pending(report);
+  write_file(pending.temporary() / "a", "x");
+  pending.commit();
+  EXPECT_TRUE(fs::exists(report / "a"));
+}
+
+TEST(Files, ALinkUnderTheTemporaryNameIsNotWrittenThrough) {
+  const test::TemporaryFolder folder;
+  const fs::path original = folder.path() / "original.tif";
+  write_file(original, "original");
+  for (const bool hard : {false, true}) {
+    const fs::path place = folder.path() / (std::string(kTemporaryPrefix) + "b.tif");
+    hard ? fs::create_hard_link(original, place) : fs::create_symlink(original, place);
+    const PendingFile pending(folder.path() / "b.tif");
+    std::ofstream(pending.temporary()) << "new";
+    EXPECT_EQ(read_file(original), "original");
+  }
+}
+
+TEST(Files, WhatCannotBeWrittenIsAnErrorOfItsOwnKind) {
+  const test::TemporaryFolder folder;
+  write_file(folder.path() / "file", "x");
+  const auto kind_of = [](const auto& work) {
+    try {
+      work();
+    } catch (const Error& error) {
+      return error.kind();
+    }
+    return Error::Kind::usage;
+  };
+  EXPECT_EQ(kind_of([&] { write_file(folder.path() / "file/a", "x"); }), Error::Kind::output);
+  EXPECT_EQ(kind_of([&] { write_file("/dev/full/a", "x"); }), Error::Kind::output);
+  EXPECT_EQ(kind_of([&] { sync_file(folder.path() / "none"); }), Error::Kind::output);
+  EXPECT_EQ(kind_of([&] { (void)read_file(folder.path() / "none"); }), Error::Kind::data);
+}
+
+TEST(Files, FindsControlCharactersInNames) {
+  EXPECT_FALSE(holds_control_character("Käfer 1.tif"));
+  for (const char* name : {"a\nb", "\x1b[31m", "a\x7f"}) EXPECT_TRUE(holds_control_character(name));
+}
+
 TEST(Files, NamesWhatCannotBeRead) {
   const test::TemporaryFolder folder;
   EXPECT_THROW(read_file(folder.path() / "none"), Error);
@@ -58,5 +108,5 @@ TEST(Hash, OfAFileIsThatOfItsBytes) {
   EXPECT_EQ(hash_file(folder.path() / "a"), hash_bytes(content));
 }
 
-}  // namespace
+}  // namespace files_test
 }  // namespace trunnion

@@ -11,7 +11,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace image_io_test {
 
 cv::Mat ramp(int type) {
   cv::Mat image(23, 37, type);
@@ -159,5 +159,5 @@ TEST(ImageIo, NamesKindsOfImagesItDoesNotTake) {
   EXPECT_NE(complaint(file).find("more than one page"), std::string::npos);
 }
 
-}  // namespace
+}  // namespace image_io_test
 }  // namespace trunnion

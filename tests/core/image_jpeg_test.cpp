@@ -11,7 +11,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace image_jpeg_test {
 
 cv::Mat colourful(int width, int height) {
   cv::Mat image(height, width, CV_8UC3);
@@ -77,5 +77,5 @@ TEST(ImageJpeg, WritesTheSamplingFactorsOfTheStandard) {
   EXPECT_EQ(bytes[frame + 17], '\x11');
 }
 
-}  // namespace
+}  // namespace image_jpeg_test
 }  // namespace trunnion

@@ -11,7 +11,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace image_png_test {
 
 std::string number(std::uint32_t value) {
   std::string bytes(4, '\0');
@@ -115,5 +115,5 @@ TEST(ImagePng, DamagedPixelsAreAnErrorAndNothingIsPrinted) {
   EXPECT_EQ(testing::internal::GetCapturedStderr(), "");
 }
 
-}  // namespace
+}  // namespace image_png_test
 }  // namespace trunnion

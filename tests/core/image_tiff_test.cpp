@@ -15,7 +15,7 @@
 #include "tests/support/tiff_matrix.h"
 
 namespace trunnion {
-namespace {
+namespace image_tiff_test {
 
 TEST(ImageTiff, ReadsEveryLayout) {
   const test::TemporaryFolder folder;
@@ -166,5 +166,5 @@ TEST(ImageTiff, NoticesDamageThatTheCodecOnlyWarnsOf) {
   EXPECT_EQ(testing::internal::GetCapturedStderr(), "");
 }
 
-}  // namespace
+}  // namespace image_tiff_test
 }  // namespace trunnion

@@ -15,7 +15,7 @@
 #include "tests/support/tiff_matrix.h"
 
 namespace trunnion {
-namespace {
+namespace metadata_test {
 
 using testing::Contains;
 using testing::IsEmpty;
@@ -194,5 +194,5 @@ TEST(Metadata, CommentSurvivesInAJpeg) {
   EXPECT_EQ(read_metadata(file).comment, metadata.comment);
 }
 
-}  // namespace
+}  // namespace metadata_test
 }  // namespace trunnion

@@ -5,7 +5,7 @@
 #include <cmath>
 
 namespace trunnion {
-namespace {
+namespace optics_test {
 
 TEST(Optics, ConverterMultipliesMagnificationAndWorkingFNumber) {
   const ImagingPoint bare = photographic_point(5.6, 1.0, 0.8);
@@ -72,5 +72,5 @@ TEST(Optics, AWholeNumberOfStepsCostsNoExtraSlice) {
   EXPECT_EQ(slices_for_depth(0.0, 0.1), 1);
 }
 
-}  // namespace
+}  // namespace optics_test
 }  // namespace trunnion

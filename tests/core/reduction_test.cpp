@@ -5,7 +5,7 @@
 #include <opencv2/imgproc.hpp>
 
 namespace trunnion {
-namespace {
+namespace reduction_test {
 
 // OpenCV's conversion and area averaging say the same.
 TEST(Reduction, BlocksAreMeansOfTheLibrarysGrey) {
@@ -63,5 +63,5 @@ TEST(Reduction, ForAPictureNothingMoves) {
   EXPECT_EQ(reduced_towards(odd, {200, 130}).data, odd.data);
 }
 
-}  // namespace
+}  // namespace reduction_test
 }  // namespace trunnion

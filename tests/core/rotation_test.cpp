@@ -9,7 +9,7 @@
 #include "core/pose.h"
 
 namespace trunnion {
-namespace {
+namespace rotation_test {
 
 // Worked example of T. Luhmann, S. Robson, S. Kyle, J. Boehm, "Close-Range Photogrammetry and 3D
 // Imaging", section on spatial rotations: the point (10, 20, 30) turned by omega 35, phi 60,
@@ -96,5 +96,5 @@ TEST(Rotation, QuaternionsAgreeWithEigenAndOpenCv) {
   }
 }
 
-}  // namespace
+}  // namespace rotation_test
 }  // namespace trunnion

@@ -6,7 +6,7 @@
 #include <opencv2/imgproc.hpp>
 
 namespace trunnion {
-namespace {
+namespace runs_test {
 
 // The reference is OpenCV's labelling of the same mask.
 void expect_as_the_library(const cv::Mat& mask, Neighbours neighbours) {
@@ -86,5 +86,5 @@ TEST(Runs, PaintsWantedRegionsOnly) {
   EXPECT_EQ(cv::countNonZero(mask), 11);
 }
 
-}  // namespace
+}  // namespace runs_test
 }  // namespace trunnion

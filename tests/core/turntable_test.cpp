@@ -8,7 +8,7 @@
 #include "core/error.h"
 
 namespace trunnion {
-namespace {
+namespace turntable_test {
 
 TEST(Turntable, SpecimenTurningMovesTheCameraTheOtherWay) {
   const Axis axis = nominal_axis(200.0, radians(30.0));
@@ -57,5 +57,5 @@ TEST(Turntable, CovarianceAgreesWithFiniteSteps) {
   EXPECT_NEAR(centre_variance, step.squaredNorm(), 0.02 * step.squaredNorm());
 }
 
-}  // namespace
+}  // namespace turntable_test
 }  // namespace trunnion

@@ -9,7 +9,7 @@
 #include "tests/support/demo_at_720.h"
 
 namespace trunnion::demo {
-namespace {
+namespace demo_boards_test {
 
 class BoardsOfEveryHabit : public testing::TestWithParam<FusionHabit> {};
 
@@ -153,5 +153,5 @@ TEST(Faults, BlurBandSoftensATenthOfTheDepthOnly) {
   EXPECT_GT(cv::mean(difference, inside)[0], 0.01 * 65535);
 }
 
-}  // namespace
+}  // namespace demo_boards_test
 }  // namespace trunnion::demo

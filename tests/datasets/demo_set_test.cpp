@@ -16,7 +16,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion::demo {
-namespace {
+namespace demo_set_test {
 
 DemoOptions small() {
   DemoOptions options;
@@ -239,5 +239,5 @@ TEST(DemoOptions, WrongWishesAreNamed) {
   EXPECT_EQ(faults.missing, 4);
 }
 
-}  // namespace
+}  // namespace demo_set_test
 }  // namespace trunnion::demo

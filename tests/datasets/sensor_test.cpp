@@ -5,7 +5,7 @@
 #include <cmath>
 
 namespace trunnion::demo {
-namespace {
+namespace sensor_test {
 
 Camera frame() {
   Camera camera;
@@ -90,5 +90,5 @@ TEST(Sensor, ScatteredDustIsWhatMasksAreJudgedBy) {
   EXPECT_FALSE(sensor.hot_pixels.empty());
 }
 
-}  // namespace
+}  // namespace sensor_test
 }  // namespace trunnion::demo

@@ -9,7 +9,7 @@
 #include "datasets/random.h"
 
 namespace trunnion::demo {
-namespace {
+namespace solid_test {
 
 using Eigen::Vector3d;
 
@@ -138,5 +138,5 @@ TEST(Random, NoiseGradientIsItsSlope) {
   }
 }
 
-}  // namespace
+}  // namespace solid_test
 }  // namespace trunnion::demo

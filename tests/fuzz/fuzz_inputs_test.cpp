@@ -14,7 +14,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion::test {
-namespace {
+namespace fuzz_inputs_test {
 
 class FuzzInputs : public testing::TestWithParam<std::pair<std::string, FuzzTarget*>> {
  protected:
@@ -71,5 +71,5 @@ TEST_P(FuzzInputs, EndInAResultOrAClearError) {
 INSTANTIATE_TEST_SUITE_P(Targets, FuzzInputs, testing::ValuesIn(fuzz_targets()),
                          [](const auto& target) { return target.param.first; });
 
-}  // namespace
+}  // namespace fuzz_inputs_test
 }  // namespace trunnion::test

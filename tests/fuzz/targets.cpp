@@ -10,7 +10,7 @@
 #include "core/error.h"
 #include "core/image_io.h"
 #include "core/metadata.h"
-#include "stages/export_templates.h"
+#include "stages/exports/exports.h"
 #include "tests/support/samples.h"
 
 namespace trunnion::test {
@@ -59,8 +59,9 @@ void fuzz_template(std::string_view bytes) {
   static const Scene scene = sample_scene();
   TemplateSettings settings;
   settings.name = "poses.xml";
-  refused_or_read(
-      [&] { (void)render_template_text(scene, settings, std::string(bytes), "t.mustache"); });
+  refused_or_read([&] {
+    (void)exports::render_template_text(scene, settings, std::string(bytes), "t.mustache");
+  });
 }
 
 void fuzz_metadata(std::string_view bytes) {

@@ -14,7 +14,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace bad_inputs_test {
 
 using test::ProgramRun;
 using testing::AnyOf;
@@ -512,5 +512,5 @@ TEST(BadInputs, TheCorpusIsLargeEnough) {
   RecordProperty("bad_inputs", static_cast<int>(listed));
 }
 
-}  // namespace
+}  // namespace bad_inputs_test
 }  // namespace trunnion

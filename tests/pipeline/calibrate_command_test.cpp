@@ -10,7 +10,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace calibrate_command_test {
 
 namespace fs = std::filesystem;
 
@@ -105,5 +105,5 @@ TEST(TargetCommand, WritesBothFilesAndTheCaution) {
   EXPECT_EQ(test::run_trunnion({"target", (folder.path() / "b.png").string()}).exit_code, 2);
 }
 
-}  // namespace
+}  // namespace calibrate_command_test
 }  // namespace trunnion

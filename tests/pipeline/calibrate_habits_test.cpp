@@ -13,7 +13,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace calibrate_habits_test {
 
 namespace fs = std::filesystem;
 
@@ -153,5 +153,5 @@ INSTANTIATE_TEST_SUITE_P(Habits, CalibrateHabits,
                          testing::Values("rescaled", "orthographic", "lens"),
                          [](const auto& habit) { return std::string(habit.param); });
 
-}  // namespace
+}  // namespace calibrate_habits_test
 }  // namespace trunnion

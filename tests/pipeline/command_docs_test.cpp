@@ -10,7 +10,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace command_docs_test {
 
 using testing::ElementsAre;
 using testing::HasSubstr;
@@ -86,5 +86,5 @@ TEST(CommandDocs, BashOffersCommandsOptionsAndChoices) {
   EXPECT_THAT(offered({"trunnion", "do"}), ElementsAre());  // hidden
 }
 
-}  // namespace
+}  // namespace command_docs_test
 }  // namespace trunnion

@@ -3,13 +3,14 @@
 #include <gtest/gtest.h>
 
 #include <algorithm>
+#include <cstdlib>
 #include <nlohmann/json.hpp>
 
 #include "core/files.h"
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace command_line_test {
 
 using testing::HasSubstr;
 using testing::IsEmpty;
@@ -98,6 +99,37 @@ TEST(CommandLine, PipedOutputHoldsNoControlCharacters) {
   EXPECT_THAT(run.out, HasSubstr("report"));
 }
 
+int shell(const std::string& command) {
+  const int status = std::system(command.c_str());
+  return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+}
+
+// /dev/full takes nothing, as a full disk (full(4)).
+TEST(CommandLine, ALostResultIsAnError) {
+  const test::TemporaryFolder folder;
+  const std::string err = (folder.path() / "err").string();
+  for (const char* call : {"--help", "--version", "docs --help", "plan --help", "prepare --help"}) {
+    EXPECT_EQ(shell(test::program() + " " + call + " >/dev/full 2>" + err), 1) << call;
+    EXPECT_THAT(read_file(err), HasSubstr("standard output")) << call;
+    EXPECT_THAT(read_file(err), HasSubstr("No space left on device")) << call;
+  }
+  const test::SmallSet set;
+  const std::string check = test::program() + " check " + set.workspace().string();
+  for (const char* more : {"", " --json"}) {
+    EXPECT_EQ(shell(check + more + " >/dev/full 2>" + err), 1) << more;
+    EXPECT_THAT(read_file(err), HasSubstr("standard output")) << more;
+  }
+}
+
+TEST(CommandLine, LostMessagesEndNoRun) {
+  const test::SmallSet set;
+  EXPECT_EQ(shell(test::program() + " prepair 2>/dev/full"), 2);
+  EXPECT_EQ(
+      shell(test::program() + " prepare " + set.workspace().string() + " >/dev/null 2>/dev/full"),
+      0);
+  EXPECT_TRUE(fs::exists(set.prepared() / "report/index.html"));
+}
+
 TEST(CommandLine, AMissingStationIsADataError) {
   const test::SmallSet set;
   fs::remove(set.workspace() / "fused/mid_002.tif");
@@ -115,5 +147,5 @@ TEST(CommandLine, ErrorsAreJsonTooWhereAsked) {
   EXPECT_THAT(json.at("error").get<std::string>(), HasSubstr("did you mean \"title\""));
 }
 
-}  // namespace
+}  // namespace command_line_test
 }  // namespace trunnion

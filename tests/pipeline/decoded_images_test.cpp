@@ -13,7 +13,7 @@
 #include "tests/support/samples.h"
 
 namespace trunnion {
-namespace {
+namespace decoded_images_test {
 
 constexpr double kSlow = 3600;  // s, of decoding
 
@@ -127,5 +127,5 @@ TEST(DecodedImages, AreNotKeptWhereThatGainsNothingOrTheDiskIsShort) {
   EXPECT_TRUE(nowhere.take(packed).empty());
 }
 
-}  // namespace
+}  // namespace decoded_images_test
 }  // namespace trunnion

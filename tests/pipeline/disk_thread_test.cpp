@@ -10,7 +10,7 @@
 #include <vector>
 
 namespace trunnion {
-namespace {
+namespace disk_thread_test {
 
 TEST(DiskThread, DoesWhatWasPostedInOrderBesideTheCaller) {
   std::vector<int> done;
@@ -73,5 +73,5 @@ TEST(DiskThread, DoesTheRestWhereItIsGivenUp) {
   EXPECT_EQ(done, 5);
 }
 
-}  // namespace
+}  // namespace disk_thread_test
 }  // namespace trunnion

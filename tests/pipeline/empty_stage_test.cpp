@@ -15,7 +15,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace empty_stage_test {
 
 namespace fs = std::filesystem;
 
@@ -23,7 +23,7 @@ namespace fs = std::filesystem;
 struct Given {
   test::SmallSet set;
   fs::path file;
-  StationImage station;
+  ingest::StationImage station;
 
   explicit Given(const std::function<cv::Mat(cv::Mat)>& change) {
     for (const auto& entry : fs::directory_iterator(set.workspace() / "fused")) {
@@ -101,5 +101,5 @@ TEST(EmptyStageFile, WithAnotherProfileIsRefusedAndWithNoneDoubted) {
   EXPECT_NE(given.refusal().find("another colour profile"), std::string::npos) << given.refusal();
 }
 
-}  // namespace
+}  // namespace empty_stage_test
 }  // namespace trunnion

@@ -4,12 +4,12 @@
 #include <gtest/gtest.h>
 
 #include "pipeline/prepare.h"
-#include "stages/report.h"
+#include "stages/report/report.h"
 #include "tests/support/demo_at_720.h"
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace faulty_set_test {
 
 using testing::HasSubstr;
 
@@ -22,9 +22,9 @@ demo::DemoOptions one_ring(demo::BackdropShade backdrop) {
   return options;
 }
 
-std::string said_of(const Judgement& judgement, const std::string& place) {
+std::string said_of(const report::Judgement& judgement, const std::string& place) {
   std::string text;
-  for (const ToDo& item : judgement.to_do) {
+  for (const report::ToDo& item : judgement.to_do) {
     if (item.where == place) text += item.what + "\n";
   }
   return text;
@@ -39,8 +39,8 @@ TEST(SlowFaultySet, EveryFaultIsNamedInTheVerdictAndNoOtherStation) {
   options.faults.covered = 17;
   const test::SmallSet set(true, options);
   const PrepareOutcome outcome = set.prepare();
-  const Judgement& judgement = outcome.judgement;
-  EXPECT_EQ(judgement.verdict, Verdict::reshoot);
+  const report::Judgement& judgement = outcome.judgement;
+  EXPECT_EQ(judgement.verdict, report::Verdict::reshoot);
   EXPECT_THAT(judgement.sentence,
               HasSubstr("mid 2 is missing; check mid 5, mid 8, mid 12 and mid 17"));
   EXPECT_THAT(said_of(judgement, "mid 5"), HasSubstr("lacks the fine structure"));
@@ -49,11 +49,12 @@ TEST(SlowFaultySet, EveryFaultIsNamedInTheVerdictAndNoOtherStation) {
   EXPECT_THAT(said_of(judgement, "mid 17"), HasSubstr("Mask area or position changes"));
   // Terminal and page say the same, and a re-run too.
   EXPECT_THAT(summary_of(outcome).sentence, HasSubstr(judgement.sentence));
-  EXPECT_EQ(judge(read_report(set.prepared() / "report")).sentence, judgement.sentence);
+  EXPECT_EQ(report::judge(report::read_report(set.prepared() / "report")).sentence,
+            judgement.sentence);
   const PrepareOutcome again = set.prepare();
   EXPECT_EQ(again.images_reused, 19);
   EXPECT_EQ(again.judgement.sentence, judgement.sentence);
-  for (const ReportView& view : read_report(set.prepared() / "report").views) {
+  for (const report::ReportView& view : report::read_report(set.prepared() / "report").views) {
     EXPECT_TRUE(view.exposure && view.sharpness) << view.name << ": measured at every station";
   }
 }
@@ -64,7 +65,8 @@ TEST(SlowFaultySet, ACleanSetIsReady) {
     const test::SmallSet set(true, one_ring(backdrop));
     const PrepareOutcome outcome = set.prepare();
     std::string said;
-    for (const ToDo& item : outcome.judgement.to_do) said += item.where + ": " + item.what + "\n";
+    for (const report::ToDo& item : outcome.judgement.to_do)
+      said += item.where + ": " + item.what + "\n";
     EXPECT_EQ(outcome.judgement.sentence,
               "Ready: all 20 stations are prepared and none is in doubt.")
         << static_cast<int>(backdrop) << "\n"
@@ -72,5 +74,5 @@ TEST(SlowFaultySet, ACleanSetIsReady) {
   }
 }
 
-}  // namespace
+}  // namespace faulty_set_test
 }  // namespace trunnion

@@ -7,7 +7,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace finished_set_test {
 
 namespace fs = std::filesystem;
 
@@ -67,5 +67,5 @@ TEST(FinishedSet, IsMadeAnewWhereASettingChanged) {
   EXPECT_TRUE(without.alignment.empty());
 }
 
-}  // namespace
+}  // namespace finished_set_test
 }  // namespace trunnion

@@ -18,7 +18,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace interruption_test {
 
 using Clock = std::chrono::steady_clock;
 using testing::HasSubstr;
@@ -152,6 +152,29 @@ TEST(Interruption, AFolderThatMayNotBeWrittenIsNamed) {
   if (!root) fs::permissions(set.workspace(), fs::perms::owner_write, fs::perm_options::add);
 }
 
+// A folder inside that was made by another user, say.
+TEST(Interruption, AnOutputFolderThatMayNotBeWrittenIsNamed) {
+  const test::SmallSet set;
+  fs::create_directories(set.prepared() / "images");
+  const auto all = fs::perms::others_all | fs::perms::group_all | fs::perms::owner_all;
+  for (const auto& entry : fs::recursive_directory_iterator(set.root())) {
+    fs::permissions(entry.path(), all);
+  }
+  fs::permissions(set.root(), all);
+  const auto read_only = fs::perms::others_read | fs::perms::others_exec | fs::perms::owner_read |
+                         fs::perms::owner_exec;
+  fs::permissions(set.prepared() / "images", read_only);
+  ProcessOf run(set, [] {
+    constexpr uid_t kNobody = 65534;
+    if (geteuid() == 0 && setuid(kNobody) != 0) _exit(97);
+  });
+  EXPECT_EQ(run.wait(), 1) << run.told();
+  EXPECT_THAT(run.told(), HasSubstr((set.prepared() / "images").string()));
+  EXPECT_THAT(run.told(), HasSubstr("ermission"));
+  EXPECT_THAT(run.told(), testing::Not(HasSubstr("Unexpected")));
+  fs::permissions(set.prepared() / "images", all);
+}
+
 TEST(Interruption, AnInputThatVanishesIsNamedAndTheOthersArePrepared) {
   const test::SmallSet set(true, many_stations());
   ProcessOf run(set);
@@ -162,5 +185,5 @@ TEST(Interruption, AnInputThatVanishesIsNamedAndTheOthersArePrepared) {
   EXPECT_TRUE(fs::exists(set.prepared() / "images/mid_022.tif"));
 }
 
-}  // namespace
+}  // namespace interruption_test
 }  // namespace trunnion

@@ -6,7 +6,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace output_store_test {
 
 class OutputStoreTest : public testing::Test {
  protected:
@@ -51,5 +51,5 @@ TEST_F(OutputStoreTest, AFileReplacedByHandStays) {
   EXPECT_TRUE(fs::exists(root() / "prepared/notes.txt"));
 }
 
-}  // namespace
+}  // namespace output_store_test
 }  // namespace trunnion

@@ -11,7 +11,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace painted_mask_test {
 
 namespace fs = std::filesystem;
 using test::TemporaryFolder;
@@ -113,7 +113,8 @@ TEST(PaintedMask, OfEveryKindOfPngIsReadAsAMask) {
     const TemporaryFolder folder;
     const cv::Mat read =
         read_painted_mask(written(folder, png_of(kind)), cv::Size(kWidth, kHeight));
-    const cv::Mat coverage = apply_user_mask(cv::Mat::zeros(kHeight, kWidth, CV_8U), read, {});
+    const cv::Mat coverage =
+        mask::apply_user_mask(cv::Mat::zeros(kHeight, kWidth, CV_8U), read, {});
     EXPECT_EQ(cv::countNonZero(coverage.colRange(0, kWidth / 2)), kHeight * kWidth / 2);
     EXPECT_EQ(cv::countNonZero(coverage.colRange(kWidth / 2, kWidth)), 0);
   }
@@ -150,18 +151,18 @@ TEST(PaintedMask, ThatIsNoneIsRefusedByName) {
 }
 
 // The mask of an image of kWidth x kHeight px, all specimen.
-MaskResult full_mask() {
-  MaskResult mask;
+mask::MaskResult full_mask() {
+  mask::MaskResult mask;
   mask.outline = cv::Mat(kHeight, kWidth, CV_8U, cv::Scalar(255));
   mask.coverage = mask.outline;
-  mask.measures = measure_mask(mask.outline);
+  mask.measures = mask::measure_mask(mask.outline);
   mask.measures.separation = 3;
   return mask;
 }
 
 TEST(PaintedMask, TakenAwayIsANoteThatSaysHowMuch) {
   const TemporaryFolder folder;
-  MaskResult mask = full_mask();
+  mask::MaskResult mask = full_mask();
   UserMasks user;
   user.subtract = written(folder, png_of(kinds()[0]));
   const Painted result = apply_user_masks(mask, user, {});
@@ -177,7 +178,7 @@ TEST(PaintedMask, TakenAwayIsANoteThatSaysHowMuch) {
 
 TEST(PaintedMask, ThatCannotBeReadLeavesTheOtherAndTheMask) {
   const TemporaryFolder folder;
-  MaskResult mask = full_mask();
+  mask::MaskResult mask = full_mask();
   UserMasks user;
   user.subtract = written(folder, "no picture");
   const Painted result = apply_user_masks(mask, user, {});
@@ -190,10 +191,10 @@ TEST(PaintedMask, ThatCannotBeReadLeavesTheOtherAndTheMask) {
 
 TEST(PaintedMask, AnswersTheDoubtOfAnEmptyMask) {
   const TemporaryFolder folder;
-  MaskResult mask = full_mask();
+  mask::MaskResult mask = full_mask();
   mask.outline = cv::Mat::zeros(kHeight, kWidth, CV_8U);
   mask.coverage = mask.outline;
-  mask.measures = measure_mask(mask.outline);
+  mask.measures = mask::measure_mask(mask.outline);
   mask.findings.push_back({Severity::doubt, "mask", "", "no specimen stands out", ""});
   UserMasks user;
   user.add = written(folder, png_of(kinds()[0]));
@@ -202,5 +203,5 @@ TEST(PaintedMask, AnswersTheDoubtOfAnEmptyMask) {
   for (const Finding& finding : mask.findings) EXPECT_EQ(finding.severity, Severity::note);
 }
 
-}  // namespace
+}  // namespace painted_mask_test
 }  // namespace trunnion

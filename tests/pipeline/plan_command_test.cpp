@@ -9,11 +9,11 @@
 #include "config/presets.h"
 #include "config/settings.h"
 #include "core/files.h"
-#include "stages/plan_files.h"
+#include "stages/plan/plan.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace plan_command_test {
 
 using testing::HasSubstr;
 using Words = std::vector<std::string>;
@@ -77,7 +77,7 @@ TEST(PlanCommand, RefersToTheUsersOwnSetup) {
   const fs::path mine = folder.path() / "setups" / "mine.toml";
   auto setup = read_preset("23x16-macro100-1-1");
   std::swap(setup.width_px, setup.height_px);  // the specimen is higher than wide
-  std::ofstream(mine) << setup_toml(setup);
+  std::ofstream(mine) << plan::setup_toml(setup);
   const fs::path workspace = folder.path() / "beetle";
   const test::ProgramRun run =
       test::run_trunnion(beetle({mine.string(), "--keep-aperture", "-o", workspace.string()}));
@@ -185,5 +185,5 @@ TEST(PlanCommand, BadFilesExitWithOne) {
       test::run_trunnion(beetle({"-o", (folder.path() / "a-file" / "ws").string()})).exit_code, 1);
 }
 
-}  // namespace
+}  // namespace plan_command_test
 }  // namespace trunnion

@@ -12,7 +12,7 @@
 #include "tests/support/tiff_matrix.h"
 
 namespace trunnion {
-namespace {
+namespace prepare_decoding_test {
 
 using testing::HasSubstr;
 
@@ -135,5 +135,5 @@ TEST(PrepareDecoding, ChromaOfAJpegKeepsItsResolution) {
   }
 }
 
-}  // namespace
+}  // namespace prepare_decoding_test
 }  // namespace trunnion

@@ -8,7 +8,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace prepare_formats_test {
 
 void set_tags(const std::filesystem::path& file, int orientation, const std::string& profile) {
   TIFF* tiff = TIFFOpen(file.c_str(), "r+");
@@ -54,5 +54,5 @@ TEST(PrepareFormats, CarriesTheProfileAndWritesUprightImages) {
   TIFFClose(tiff);
 }
 
-}  // namespace
+}  // namespace prepare_formats_test
 }  // namespace trunnion

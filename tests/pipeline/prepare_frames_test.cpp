@@ -9,7 +9,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace prepare_frames_test {
 
 using testing::HasSubstr;
 
@@ -122,5 +122,5 @@ TEST(PrepareFrames, NumberIsToldByRingOrCaptureTable) {
       "61 61");
 }
 
-}  // namespace
+}  // namespace prepare_frames_test
 }  // namespace trunnion

@@ -10,13 +10,13 @@
 
 #include "core/files.h"
 #include "core/metadata.h"
-#include "stages/annotate_policy.h"
+#include "stages/annotate/annotate.h"
 #include "tests/support/rich_metadata.h"
 #include "tests/support/samples.h"
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace prepare_keeps_test {
 
 using testing::HasSubstr;
 
@@ -165,7 +165,8 @@ TEST_P(PrepareKeeps, EachKindIdenticalOrChangedWithItsReason) {
   // Nothing that was there is gone without a word: what is missing is named above.
   const std::set<std::uint16_t> blocks{0x8769, 0x8825, 700, 33723, 34675};  // other rows above
   for (const Exiv2::Exifdatum& datum : kept.before.exif) {
-    if (describes_storage(datum.groupName(), datum.tag()) || blocks.contains(datum.tag())) continue;
+    if (annotate::describes_storage(datum.groupName(), datum.tag()) || blocks.contains(datum.tag()))
+      continue;
     EXPECT_NE(kept.after.exif.findKey(Exiv2::ExifKey(datum.key())), kept.after.exif.end())
         << datum.key();
   }
@@ -238,5 +239,5 @@ TEST(PrepareKeepsPixels, ThumbnailDimensionsAndOrientationFollowThePixels) {
   EXPECT_THAT(all_of(outcome.findings), HasSubstr("thumbnail was made again"));
 }
 
-}  // namespace
+}  // namespace prepare_keeps_test
 }  // namespace trunnion

@@ -10,7 +10,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace prepare_mask_test {
 
 namespace fs = std::filesystem;
 
@@ -75,5 +75,5 @@ TEST(PrepareMasks, APaintedMaskIsReadOrRefusedForItselfAndNeverCostsThePhotograp
   EXPECT_EQ(refused, 1);
 }
 
-}  // namespace
+}  // namespace prepare_mask_test
 }  // namespace trunnion

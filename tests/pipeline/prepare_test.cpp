@@ -12,11 +12,11 @@
 #include "core/files.h"
 #include "core/image_io.h"
 #include "pipeline/journal.h"
-#include "stages/survey.h"
+#include "stages/survey/survey.h"
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace prepare_test {
 
 using testing::HasSubstr;
 
@@ -116,7 +116,7 @@ TEST(Prepare, OneReplacedImageLeavesTheOthersAlone) {
   set.add_settings("[survey]\nstations = 4\nmost_stations = 4\n[refine]\nenabled = false");
   // A station that the survey does not look at: nothing else depends on it but set-level stages.
   const std::vector<std::size_t> surveyed =
-      survey_stations({8}, {.stations = 4, .most_stations = 4});
+      survey::survey_stations({8}, {.stations = 4, .most_stations = 4});
   std::size_t station = 0;
   while (std::count(surveyed.begin(), surveyed.end(), station) > 0) ++station;
   ASSERT_LT(station, 8U);
@@ -160,7 +160,7 @@ TEST(Prepare, SlowOneReplacedImageOfSeventyTwoCostsOneImage) {
   };
   const auto before = look();
   ASSERT_EQ(before.size(), 144U);
-  const std::vector<std::size_t> surveyed = survey_stations({72}, {});
+  const std::vector<std::size_t> surveyed = survey::survey_stations({72}, {});
   std::size_t station = 10;
   while (std::count(surveyed.begin(), surveyed.end(), station) > 0) ++station;
   const std::string name = fmt::format("mid_{:03}", station);
@@ -262,5 +262,5 @@ TEST(Check, JudgesASetWithoutPreparingIt) {
   EXPECT_FALSE(fs::exists(set.prepared()));
 }
 
-}  // namespace
+}  // namespace prepare_test
 }  // namespace trunnion

@@ -8,7 +8,7 @@
 #include "pipeline/text.h"
 
 namespace trunnion {
-namespace {
+namespace progress_test {
 
 using testing::HasSubstr;
 using testing::Not;
@@ -271,5 +271,5 @@ TEST(Text, Durations) {
   EXPECT_EQ(duration_text(3725), "1 h 02 min");
 }
 
-}  // namespace
+}  // namespace progress_test
 }  // namespace trunnion

@@ -1,15 +1,15 @@
 // What the terminal says of findings that many images share.
 #include <gtest/gtest.h>
 
-#include "pipeline/finish_images.h"
+#include "pipeline/annotate_images.h"
 #include "pipeline/prepare.h"
 
 namespace trunnion {
-namespace {
+namespace summary_test {
 
-Judgement doubts_at(const std::vector<std::string>& places, const std::string& anchor) {
-  Judgement judgement;
-  judgement.verdict = Verdict::look;
+report::Judgement doubts_at(const std::vector<std::string>& places, const std::string& anchor) {
+  report::Judgement judgement;
+  judgement.verdict = report::Verdict::look;
   for (const std::string& place : places) {
     judgement.to_do.push_back({Severity::doubt, place, "", anchor, "Soft.", "Look."});
   }
@@ -51,5 +51,5 @@ TEST(FinishImages, ANoteOfManyImagesIsToldOnce) {
   EXPECT_EQ(notes_once({{tags}, {}}).at(0).file, "low_0");
 }
 
-}  // namespace
+}  // namespace summary_test
 }  // namespace trunnion

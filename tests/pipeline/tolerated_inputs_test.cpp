@@ -11,7 +11,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace tolerated_inputs_test {
 
 namespace fs = std::filesystem;
 using testing::HasSubstr;
@@ -166,5 +166,5 @@ TEST(ToleratedInputs, ContentDecidesAndTheFirstPageIsUsedWhereAsked) {
   EXPECT_TRUE(fs::exists(set.prepared() / "images/mid_002.tif"));
 }
 
-}  // namespace
+}  // namespace tolerated_inputs_test
 }  // namespace trunnion

@@ -17,7 +17,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace verify_command_test {
 
 using testing::HasSubstr;
 
@@ -264,5 +264,5 @@ TEST_F(VerifyCommand, SidecarsAreComparedToo) {
   EXPECT_THAT(verify(), HasSubstr(file + ": XMP StageAngle_deg does not agree"));
 }
 
-}  // namespace
+}  // namespace verify_command_test
 }  // namespace trunnion

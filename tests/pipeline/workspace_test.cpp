@@ -7,11 +7,11 @@
 
 #include "core/error.h"
 #include "core/files.h"
-#include "stages/orient.h"
+#include "stages/orient/orient.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace workspace_test {
 
 using testing::HasSubstr;
 
@@ -74,8 +74,8 @@ TEST_F(WorkspaceTest, AMeasuredScaleStandsInForTheMark) {
   Workspace workspace = open_workspace(root());
   EXPECT_NEAR(workspace.setup.lateral_magnification(), 4.0 / 3.8, 1e-12);
   const auto scale_at_axis = [&](const Camera& camera) {
-    const OrientResult oriented = orient({{"a_1", "a", 0, 1, 0.0}}, workspace.file.specimen,
-                                         workspace.setup, &*workspace.record);
+    const orient::OrientResult oriented = orient::orient(
+        {{"a_1", "a", 0, 1, 0.0}}, workspace.file.specimen, workspace.setup, &*workspace.record);
     return oriented.views[0].pose.t.norm() / camera.fx;
   };
   EXPECT_NEAR(scale_at_axis(workspace.setup.nominal_camera()), 0.0038, 1e-9);
@@ -102,6 +102,57 @@ TEST_F(WorkspaceTest, RefusesInputsBelowTheOutputs) {
   EXPECT_THAT(complaint(), HasSubstr("share a folder"));
 }
 
+TEST_F(WorkspaceTest, RefusesALinkToInputsAnywhereBelowTheOutputs) {
+  for (const char* link : {"prepared/images", "prepared/masks", "prepared/report", "prepared/text",
+                           ".trunnion/encoded"}) {
+    const fs::path place = root() / link;
+    fs::create_directories(place.parent_path());
+    for (const fs::path& target : {root() / "fused", root(), setup_file().parent_path()}) {
+      fs::create_directory_symlink(target, place);
+      EXPECT_THAT(complaint(), HasSubstr(place.string() + ": ")) << target;
+      EXPECT_THAT(complaint(), HasSubstr("share a folder")) << target;
+      fs::remove(place);
+    }
+    EXPECT_EQ(complaint(), "") << link;
+  }
+}
+
+// An image may itself be a link into a folder of originals.
+TEST_F(WorkspaceTest, RefusesOutputsInAFolderThatImagesAreLinkedFrom) {
+  write_file(folder_.path() / "originals/a_0.tif", "x");
+  fs::create_symlink(folder_.path() / "originals/a_0.tif", root() / "fused/a_0.tif");
+  fs::create_directories(root() / "prepared");
+  fs::create_directory_symlink(folder_.path() / "originals", root() / "prepared/images");
+  EXPECT_THAT(complaint(), HasSubstr("share a folder"));
+}
+
+TEST_F(WorkspaceTest, ALockThatIsALinkIsNotWrittenThrough) {
+  const Workspace workspace = open_workspace(root());
+  const fs::path original = root() / "fused/a_0.tif";
+  write_file(original, "original");
+  fs::create_directories(workspace.state());
+  fs::create_symlink(original, workspace.state() / "lock");
+  EXPECT_THROW(WorkspaceLock{workspace}, Error);
+  fs::remove(workspace.state() / "lock");
+  fs::create_hard_link(original, workspace.state() / "lock");
+  EXPECT_THROW(WorkspaceLock{workspace}, Error);
+  EXPECT_EQ(read_file(original), "original");
+}
+
+// As every program opens it: ".." leads out of the folder itself, not out of the link to it.
+TEST_F(WorkspaceTest, TheSetupOfALinkedWorkspaceIsTheOneBesideTheWorkspaceItself) {
+  const fs::path desk = folder_.path() / "desk";
+  fs::create_directories(desk / "setups");
+  fs::create_directory_symlink(root(), desk / "seed");
+  EXPECT_EQ(open_workspace(desk / "seed").setup.width_px, 600);
+  std::string other = kSetup;
+  other.replace(other.find("600"), 3, "800");
+  write_file(desk / "setups/a.toml", other);
+  EXPECT_EQ(open_workspace(desk / "seed").setup.width_px, 600);
+  fs::remove(setup_file());
+  EXPECT_THROW(open_workspace(desk / "seed"), Error);
+}
+
 TEST_F(WorkspaceTest, ASecondRunIsRefusedWithTheProcessOfTheFirst) {
   const Workspace workspace = open_workspace(root());
   const WorkspaceLock lock(workspace);
@@ -119,5 +170,5 @@ TEST_F(WorkspaceTest, AStaleLockFileDoesNoHarm) {
   EXPECT_NO_THROW(WorkspaceLock{workspace});
 }
 
-}  // namespace
+}  // namespace workspace_test
 }  // namespace trunnion

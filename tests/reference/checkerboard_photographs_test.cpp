@@ -11,7 +11,7 @@
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace checkerboard_photographs_test {
 
 TEST(CheckerboardPhotographs, EveryBoardTheReferenceLibraryFindsIsFound) {
   const auto folder = test::opencv_samples();
@@ -34,5 +34,5 @@ TEST(CheckerboardPhotographs, EveryBoardTheReferenceLibraryFindsIsFound) {
   EXPECT_GE(theirs, 24);  // else the reference itself saw little and proves little
 }
 
-}  // namespace
+}  // namespace checkerboard_photographs_test
 }  // namespace trunnion

@@ -10,7 +10,7 @@
 #include "tests/support/tiff_matrix.h"
 
 namespace trunnion {
-namespace {
+namespace decoders_test {
 
 bool tifffile_installed() {
   return std::system("/usr/bin/python3 -c 'import tifffile' >/dev/null 2>&1") == 0;
@@ -69,5 +69,5 @@ TEST(Decoders, LayoutsOfTifffileAreRead) {
   EXPECT_EQ(files, 160);
 }
 
-}  // namespace
+}  // namespace decoders_test
 }  // namespace trunnion

@@ -6,14 +6,14 @@
 
 #include <iostream>
 
-#include "stages/repair.h"
+#include "stages/repair/repair.h"
 #include "tests/support/demo_at_720.h"
 #include "tests/support/demo_backdrops.h"
 #include "tests/support/demo_views.h"
 #include "tests/support/dust_score.h"
 
 namespace trunnion {
-namespace {
+namespace demo_dust_test {
 
 demo::DemoOptions demo_options(demo::BackdropShade backdrop, std::uint64_t seed) {
   demo::DemoOptions options;
@@ -36,7 +36,7 @@ void run(demo::DemoOptions options, const std::vector<int>& depths, test::DustSc
               << ", " << bits << " bits: " << result.images.size() << " stations" << '\n';
     test::judge_dust(set, result.spots, score);
     for (std::size_t k = 0; k < views.size(); k += 3) {
-      repair(images[k], result.spots, {});
+      repair::repair(images[k], result.spots, {});
       test::judge_repair(set, result.spots, images[k], set.fused(set.views()[k], views[k], true),
                          views[k].coverage, score);
     }
@@ -79,5 +79,5 @@ TEST(DemoDustAt720, SlowKeepsWhatIsReachedWhichIsBelowTheGoalOfRecall) {
   expect_bars(score, 0.94);
 }
 
-}  // namespace
+}  // namespace demo_dust_test
 }  // namespace trunnion

@@ -13,7 +13,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace demo_formats_test {
 
 // All conventions of the text templates, each example in each.
 std::string all_templates() {
@@ -108,5 +108,5 @@ TEST_P(DemoFormats, EachFileAloneProjectsTheTruthPoints) {
   EXPECT_EQ(found.size(), expected);
 }
 
-}  // namespace
+}  // namespace demo_formats_test
 }  // namespace trunnion

@@ -9,9 +9,9 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/image_io.h"
-#include "stages/mask.h"
-#include "stages/repair.h"
-#include "stages/undistort.h"
+#include "stages/mask/mask.h"
+#include "stages/repair/repair.h"
+#include "stages/undistort/undistort.h"
 #include "tests/support/demo_at_720.h"
 #include "tests/support/demo_backdrops.h"
 #include "tests/support/demo_views.h"
@@ -19,7 +19,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace demo_masks_test {
 
 // Intersection over union of the pixels covered by more than a half (Jaccard index; Perazzi et al.,
 // "A benchmark dataset and evaluation methodology for video object segmentation", CVPR 2016).
@@ -123,12 +123,12 @@ void run(demo::DemoOptions options, const std::vector<Case>& cases, Score& score
     if (judged) test::judge_dust(set, result.spots, *dust);
     Score here;
     for (std::size_t k = 0; k < views.size(); ++k) {
-      repair(images[k], result.spots, {});
+      repair::repair(images[k], result.spots, {});
       if (judged) {
         test::judge_repair(set, result.spots, images[k], set.fused(set.views()[k], views[k], true),
                            views[k].coverage, *dust);
       }
-      const cv::Mat mask = make_mask(images[k], result, {}, 0).coverage;
+      const cv::Mat mask = mask::make_mask(images[k], result, {}, 0).coverage;
       here.add(mask, views[k]);
       score.add(mask, views[k]);
     }
@@ -218,13 +218,13 @@ TEST(DemoMasks, SlowMeetTheGoalsAsPrepareWritesThemAndNoStationIsInDoubt) {
   EXPECT_EQ(set.prepare().judgement.sentence,
             "Ready: all 36 stations are prepared and none is in doubt.");
   const CalibrationRecord record = read_record(set.root() / "truth/demo.calibration.json");
-  const UndistortMap map = undistort_map(record.lens->camera, {});
+  const undistort::UndistortMap map = undistort::undistort_map(record.lens->camera, {});
   double sum = 0;
   double worst = 1;
   int count = 0;
   for (const auto& entry : std::filesystem::directory_iterator(set.prepared() / "masks")) {
-    const cv::Mat truth =
-        undistort_mask(read_image(set.root() / "truth/masks" / entry.path().filename()), map);
+    const cv::Mat truth = undistort::undistort_mask(
+        read_image(set.root() / "truth/masks" / entry.path().filename()), map);
     const double here = jaccard(read_image(entry.path()), truth);
     sum += here;
     worst = std::min(worst, here);
@@ -236,5 +236,5 @@ TEST(DemoMasks, SlowMeetTheGoalsAsPrepareWritesThemAndNoStationIsInDoubt) {
   EXPECT_GE(worst, 0.980);
 }
 
-}  // namespace
+}  // namespace demo_masks_test
 }  // namespace trunnion

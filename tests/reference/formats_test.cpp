@@ -13,15 +13,14 @@
 #include "core/hash.h"
 #include "core/image_io.h"
 #include "core/text.h"
-#include "stages/annotate.h"
-#include "stages/export_scene.h"
-#include "stages/export_templates.h"
+#include "stages/annotate/annotate.h"
+#include "stages/exports/exports.h"
 #include "tests/support/open_data.h"
 #include "tests/support/rich_metadata.h"
 #include "tests/support/samples.h"
 
 namespace trunnion {
-namespace {
+namespace formats_test {
 
 struct Outcome {
   int exit_code = -1;
@@ -53,13 +52,15 @@ std::string python_with(const std::string& module) {
   return "";
 }
 
-Annotation annotation_of(FileType type, const Metadata& source, const OutputSettings& output = {}) {
-  AnnotationInput input;
+annotate::Annotation annotation_of(FileType type, const Metadata& source,
+                                   const OutputSettings& output = {}) {
+  annotate::AnnotationInput input;
   input.type = type;
   input.source_hash = hash_bytes("fused");
   input.frames = 61;
   input.history = {"repair: 3 spots filled", "undistort: cubic"};
-  return make_annotation(test::sample_scene(), 3, test::sample_setup(), source, output, input);
+  return annotate::make_annotation(test::sample_scene(), 3, test::sample_setup(), source, output,
+                                   input);
 }
 
 // All a source may hold, without the maker note (its make-believe bytes are none that a reader of
@@ -82,7 +83,7 @@ fs::path annotated(const fs::path& folder, FileType type, int depth, bool compre
                    const Metadata& source = profile_only()) {
   const fs::path file = folder / (std::string("view") + extension_of(type));
   write_image(file, test::sample_image(600, 400, depth, 3), {type, compress, 97});
-  annotate(file, annotation_of(type, source));
+  annotate::annotate(file, annotation_of(type, source));
   return file;
 }
 
@@ -265,8 +266,8 @@ TEST(Formats, SidecarIsRdfXml) {
   const test::TemporaryFolder folder;
   OutputSettings output;
   output.sidecar = true;
-  const Annotation annotation = annotation_of(FileType::tiff, {}, output);
-  const fs::path sidecar = *write_sidecar(folder.path() / "view.tif", annotation);
+  const annotate::Annotation annotation = annotation_of(FileType::tiff, {}, output);
+  const fs::path sidecar = *annotate::write_sidecar(folder.path() / "view.tif", annotation);
   // The packet's x:xmpmeta element wraps the RDF; a general parser takes the RDF element.
   write_file(folder.path() / "read.py",
              "import re, rdflib, sys\n"
@@ -288,12 +289,12 @@ TEST(Formats, CamerasJsonFitsItsSchema) {
   if (python.empty()) GTEST_SKIP() << "SKIPPED: python3-jsonschema is not installed";
   const test::TemporaryFolder folder;
   Scene scene = test::sample_scene();
-  write_file(folder.path() / "a.json", cameras_json(scene));
+  write_file(folder.path() / "a.json", exports::cameras_json(scene));
   scene.camera.projection = scene.source_camera.projection = Projection::telecentric;
   scene.tie_points.clear();
   scene.calibration_hash.clear();
-  write_file(folder.path() / "b.json", cameras_json(scene));
-  auto broken = nlohmann::json::parse(cameras_json(scene));
+  write_file(folder.path() / "b.json", exports::cameras_json(scene));
+  auto broken = nlohmann::json::parse(exports::cameras_json(scene));
   broken["views"][0]["pose"]["rotation"].erase(2);
   write_file(folder.path() / "broken.json", broken.dump());
   write_file(folder.path() / "check.py",
@@ -341,7 +342,8 @@ TEST(Formats, LockFilesNameNoOtherHost) {
 
 fs::path written_gltf(const fs::path& folder, const Scene& scene) {
   const std::string jpeg = test::jpeg_bytes(test::sample_image(64, 64, CV_8U, 3));
-  write_file(folder / "cameras.gltf", cameras_gltf(scene, [&](std::size_t) { return jpeg; }));
+  write_file(folder / "cameras.gltf",
+             exports::cameras_gltf(scene, [&](std::size_t) { return jpeg; }));
   return folder / "cameras.gltf";
 }
 
@@ -412,13 +414,13 @@ TEST(Formats, WorkedExampleOfTheDocumentationHolds) {
       project(scene.camera, scene.views[0].pose * Eigen::Vector3d(3, 0, 1));
   EXPECT_NEAR(pixel.x(), 299.5, 1e-4);
   EXPECT_NEAR(pixel.y(), 194.7272, 1e-4);
-  const auto gltf = nlohmann::json::parse(cameras_gltf(scene, nullptr));
+  const auto gltf = nlohmann::json::parse(exports::cameras_gltf(scene, nullptr));
   nlohmann::json node;
   for (const auto& each : gltf["nodes"]) node = each.contains("camera") ? each : node;
   const std::array<double, 4> expected{-0.092296, 0.701057, 0.092296, 0.701057};
   for (std::size_t i = 0; i < 4; ++i) EXPECT_NEAR(node["rotation"][i], expected[i], 1e-6);
   EXPECT_NEAR(gltf["cameras"][0]["perspective"]["yfov"], 0.0767304, 1e-7);
-  const std::string csv = exterior_csv(scene);
+  const std::string csv = exports::exterior_csv(scene);
   std::istringstream row(csv.substr(csv.rfind("images/low_000.tif,") + 19));
   std::vector<double> v(6);
   char comma = 0;
@@ -438,12 +440,12 @@ TEST(Formats, ExampleDocumentIsWellFormedXml) {
   TemplateSettings settings;
   settings.file = test::source_folder() / "config" / "templates" / "document.mustache";
   settings.name = "set.xml";
-  write_file(folder.path() / "set.xml", render_template(scene, settings).at(0).second);
+  write_file(folder.path() / "set.xml", exports::render_template(scene, settings).at(0).second);
   const Outcome result = run(python + " -c \"import xml.etree.ElementTree as E; r = E.parse('" +
                              (folder.path() / "set.xml").string() +
                              "').getroot(); print(r.get('title'), len(r.findall('view')))\"");
   EXPECT_EQ(result.out, "A & B <\"7\"> 14\n");
 }
 
-}  // namespace
+}  // namespace formats_test
 }  // namespace trunnion

@@ -11,19 +11,19 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/image_io.h"
-#include "stages/calibrate_lens.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace lens_photographs_test {
 
-using lens::Corners;
+using calibrate_lens::Corners;
 
 struct Photographs {
   std::vector<std::string> names;
   std::vector<std::vector<cv::Point2f>> image;
   std::vector<std::vector<cv::Point3f>> board;
-  std::vector<Corners> corners;
+  std::vector<calibrate_lens::Corners> corners;
 };
 
 // Corners as the reference test measures them: half window, 30 iterations, eps 0.1.
@@ -38,7 +38,7 @@ Photographs photographs(const std::filesystem::path& folder, int half_window) {
     cv::cornerSubPix(image, points, {half_window, half_window}, {-1, -1},
                      {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 30, 0.1});
     std::vector<cv::Point3f> board;
-    Corners corners;
+    calibrate_lens::Corners corners;
     for (int k = 0; k < 54; ++k) {
       board.emplace_back(static_cast<float>(k % 9), static_cast<float>(k / 9), 0.0F);
       corners.board_mm.emplace_back(k % 9 - 4.0, k / 9 - 2.5);
@@ -70,10 +70,10 @@ TEST(LensPhotographs, SameParametersAsTheReferenceLibrary) {
       set.board, set.image, {640, 480}, k, d, r, t, deviations, view_deviations, view_errors, 0,
       {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 200, 1e-15});
 
-  const lens::Frame frame{640, 480};
-  const lens::Model model{Projection::perspective, 3, true, false, true};
-  const lens::Fit fit = lens::fit_model(frame, model, set.corners, {});
-  const Camera camera = lens::to_camera(frame, model, fit.camera);
+  const calibrate_lens::Frame frame{640, 480};
+  const calibrate_lens::Model model{Projection::perspective, 3, true, false, true};
+  const calibrate_lens::Fit fit = calibrate_lens::fit_model(frame, model, set.corners, {});
+  const Camera camera = calibrate_lens::to_camera(frame, model, fit.camera);
   EXPECT_LE(fit.rms_px, their_rms * 1.001);
   const double ours[] = {camera.fx,
                          camera.fy,
@@ -87,9 +87,10 @@ TEST(LensPhotographs, SameParametersAsTheReferenceLibrary) {
   const double theirs[] = {k.at<double>(0, 0), k.at<double>(1, 1), k.at<double>(0, 2),
                            k.at<double>(1, 2), d.at<double>(0),    d.at<double>(1),
                            d.at<double>(2),    d.at<double>(3),    d.at<double>(4)};
-  const lens::Uncertainty uncertainty = lens::uncertainty_of(fit, set.corners, std::nullopt);
+  const calibrate_lens::Uncertainty uncertainty =
+      calibrate_lens::uncertainty_of(fit, set.corners, std::nullopt);
   ASSERT_TRUE(uncertainty.regular);
-  const auto jacobian = lens::to_camera_jacobian(frame, model, fit.camera);
+  const auto jacobian = calibrate_lens::to_camera_jacobian(frame, model, fit.camera);
   const Eigen::Matrix<double, 9, 9> covariance =
       jacobian * uncertainty.covariance * jacobian.transpose();
   for (int i = 0; i < 9; ++i) {
@@ -106,10 +107,10 @@ TEST(LensPhotographs, SameParametersAsTheReferenceLibrary) {
             10.0);
 }
 
-std::vector<BoardImage> board_images(const Photographs& set) {
-  std::vector<BoardImage> images;
+std::vector<calibrate_lens::BoardImage> board_images(const Photographs& set) {
+  std::vector<calibrate_lens::BoardImage> images;
   for (std::size_t v = 0; v < set.names.size(); ++v) {
-    BoardImage image{set.names[v], 640, 480, {}};
+    calibrate_lens::BoardImage image{set.names[v], 640, 480, {}};
     image.view.found = image.view.complete = true;
     image.view.columns = 9;
     image.view.rows = 6;
@@ -134,11 +135,11 @@ trunnion::Setup photograph_setup() {
   return setup;
 }
 
-LensResult calibrated(const Photographs& set) {
-  LensOptions options;
+calibrate_lens::LensResult calibrated(const Photographs& set) {
+  calibrate_lens::LensOptions options;
   options.pattern = {9, 6, 17.0};  // mm; chosen so that the assumed setup's scale fits
   options.use_setup = false;
-  return calibrate_lens(board_images(set), photograph_setup(), options);
+  return calibrate_lens::calibrate_lens(board_images(set), photograph_setup(), options);
 }
 
 // The published left_intrinsics.yml carries the mark of too large a corner window: 1.18 px in
@@ -147,7 +148,7 @@ TEST(LensPhotographs, TheViewSpoiltByTooLargeAWindowIsNamed) {
   const auto folder = test::opencv_samples();
   if (!folder) GTEST_SKIP() << "SKIPPED: Debian's package opencv-doc is not installed";
   const Photographs set = photographs(*folder, 11);
-  const LensResult result = calibrated(set);
+  const calibrate_lens::LensResult result = calibrated(set);
   ASSERT_EQ(result.images[1].name, "left02.jpg");
   EXPECT_FALSE(result.images[1].used);
   EXPECT_NE(result.images[1].reason.find("deviate from the model"), std::string::npos)
@@ -165,20 +166,21 @@ TEST(LensPhotographs, TheChosenModelPredictsHeldOutCornersAsWell) {
   const auto folder = test::opencv_samples();
   if (!folder) GTEST_SKIP() << "SKIPPED: Debian's package opencv-doc is not installed";
   const Photographs set = photographs(*folder, 5);
-  const LensResult result = calibrated(set);
+  const calibrate_lens::LensResult result = calibrated(set);
   const auto mean = [](const std::vector<double>& errors) {
     double sum = 0;
     for (const double error : errors) sum += error;
     return std::sqrt(sum / static_cast<double>(errors.size()));
   };
   const double chosen =
-      mean(lens::held_out_errors(result.fit, result.model, result.boards, {}, 13));
-  const lens::Model full{Projection::perspective, 3, true, false, true};
-  const double theirs = mean(lens::held_out_errors(result.fit, full, result.boards, {}, 13));
+      mean(calibrate_lens::held_out_errors(result.fit, result.model, result.boards, {}, 13));
+  const calibrate_lens::Model full{Projection::perspective, 3, true, false, true};
+  const double theirs =
+      mean(calibrate_lens::held_out_errors(result.fit, full, result.boards, {}, 13));
   fmt::print("held out: chosen {:.5f} px ({}), full model {:.5f} px\n", chosen,
              result.calibration.model, theirs);
   EXPECT_LE(chosen, theirs * 1.005);
 }
 
-}  // namespace
+}  // namespace lens_photographs_test
 }  // namespace trunnion

@@ -8,11 +8,11 @@
 
 #include <fstream>
 
-#include "stages/calibrate_lens/fit.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace lens_zhang_test {
 
 std::vector<Eigen::Vector2d> read_points(const std::filesystem::path& file) {
   std::ifstream stream(file);
@@ -27,9 +27,9 @@ TEST(LensZhang, PublishedParametersWithinOnePublishedSigma) {
   ASSERT_EQ(model_points.size(), 256U);
   Eigen::Vector2d middle = Eigen::Vector2d::Zero();
   for (const Eigen::Vector2d& point : model_points) middle += point / 256.0;
-  std::vector<lens::Corners> boards;
+  std::vector<calibrate_lens::Corners> boards;
   for (int i = 1; i <= 5; ++i) {
-    lens::Corners corners;
+    calibrate_lens::Corners corners;
     corners.image_px = read_points(folder / fmt::format("data{}.txt", i));
     ASSERT_EQ(corners.image_px.size(), 256U);
     for (const Eigen::Vector2d& point : model_points) {
@@ -38,11 +38,11 @@ TEST(LensZhang, PublishedParametersWithinOnePublishedSigma) {
     corners.used.assign(256, 1);
     boards.push_back(corners);
   }
-  const lens::Frame frame{640, 480};
+  const calibrate_lens::Frame frame{640, 480};
   // The paper's model: two radial terms, both scales, principal point and skew.
-  const lens::Model model{Projection::perspective, 2, false, false, true, true, true};
-  const lens::Fit fit = lens::fit_model(frame, model, boards, {});
-  const Camera camera = lens::to_camera(frame, model, fit.camera);
+  const calibrate_lens::Model model{Projection::perspective, 2, false, false, true, true, true};
+  const calibrate_lens::Fit fit = calibrate_lens::fit_model(frame, model, boards, {});
+  const Camera camera = calibrate_lens::to_camera(frame, model, fit.camera);
   EXPECT_NEAR(camera.fx, 832.5, 1.41);
   EXPECT_NEAR(camera.fy, 832.53, 1.38);
   EXPECT_NEAR(camera.cx, 303.959, 0.71);
@@ -50,15 +50,15 @@ TEST(LensZhang, PublishedParametersWithinOnePublishedSigma) {
   EXPECT_NEAR(camera.distortion[0], -0.228601, 0.003);
   EXPECT_NEAR(camera.distortion[1], 0.190353, 0.025);
   EXPECT_NEAR(fit.rms_px, 0.335, 0.01 * 0.335);
-  EXPECT_NEAR(fit.camera[lens::kSkew] * camera.fx, 0.2045, 0.078);  // gamma, px
+  EXPECT_NEAR(fit.camera[calibrate_lens::kSkew] * camera.fx, 0.2045, 0.078);  // gamma, px
   fmt::print("Zhang: {:.3f} {:.3f} {:.3f} {:.3f} {:.5f} {:.5f} gamma {:.4f} rms {:.5f}\n",
              camera.fx, camera.fy, camera.cx, camera.cy, camera.distortion[0], camera.distortion[1],
-             fit.camera[lens::kSkew] * camera.fx, fit.rms_px);
+             fit.camera[calibrate_lens::kSkew] * camera.fx, fit.rms_px);
   // Our own model has no skew; the reference library's result without it (OpenCV 4.6) is 832.21,
   // 832.24, 304.07, 206.37, RMS 0.3369.
-  const lens::Model plain{Projection::perspective, 2, false, false, true, false, true};
-  const lens::Fit without = lens::fit_model(frame, plain, boards, {});
-  const Camera simple = lens::to_camera(frame, plain, without.camera);
+  const calibrate_lens::Model plain{Projection::perspective, 2, false, false, true, false, true};
+  const calibrate_lens::Fit without = calibrate_lens::fit_model(frame, plain, boards, {});
+  const Camera simple = calibrate_lens::to_camera(frame, plain, without.camera);
   EXPECT_NEAR(simple.fx, 832.21, 0.05);
   EXPECT_NEAR(simple.fy, 832.24, 0.05);
   EXPECT_NEAR(simple.cx, 304.07, 0.05);
@@ -66,5 +66,5 @@ TEST(LensZhang, PublishedParametersWithinOnePublishedSigma) {
   EXPECT_NEAR(without.rms_px, 0.3369, 0.0002);
 }
 
-}  // namespace
+}  // namespace lens_zhang_test
 }  // namespace trunnion

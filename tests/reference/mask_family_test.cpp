@@ -7,7 +7,7 @@
 #include <iostream>
 #include <string>
 
-#include "stages/mask_confidence.h"
+#include "stages/mask_confidence/mask_confidence.h"
 #include "tests/support/mask_family.h"
 
 namespace trunnion::test {
@@ -24,15 +24,15 @@ TEST(MaskSets, ShareNoBodyBetweenTuningAndJudging) {
 
 struct Judged {
   MaskSetScore score;
-  MaskConfidence confidence;
+  mask_confidence::MaskConfidence confidence;
 };
 
 Judged judged(const RenderedBody& body, MaskBackdrop backdrop) {
   const MaskSet set = mask_set(body, backdrop);
-  const std::vector<MaskResult> masks = masks_of(set, survey_set(set));
-  std::vector<MaskView> views;
+  const std::vector<mask::MaskResult> masks = masks_of(set, survey_set(set));
+  std::vector<mask_confidence::MaskView> views;
   for (std::size_t k = 0; k < masks.size(); ++k) {
-    MaskView view;
+    mask_confidence::MaskView view;
     view.name = std::to_string(k);
     view.ring = "ring";
     view.stage_angle = body.rig.rings[0].angles[k];
@@ -40,7 +40,8 @@ Judged judged(const RenderedBody& body, MaskBackdrop backdrop) {
     view.pose = body.rig.pose(0, k);
     views.push_back(view);
   }
-  Judged result{score_masks(body, set, masks), mask_confidence(views, body.rig.camera)};
+  Judged result{score_masks(body, set, masks),
+                mask_confidence::mask_confidence(views, body.rig.camera)};
   const MaskSetScore& s = result.score;
   std::cout << body.body.name << '/' << kMaskBackdropNames[static_cast<std::size_t>(backdrop)]
             << ": overlap " << s.overlap << ", worst " << s.worst << ", predicted " << s.predicted

@@ -9,7 +9,7 @@
 #include "core/optics.h"
 
 namespace trunnion {
-namespace {
+namespace optics_published_test {
 
 constexpr double kTwoPercent = 0.02;
 
@@ -58,10 +58,10 @@ TEST(OpticsPublished, TwiceOurDepthInTheOtherConvention) {
   EXPECT_NEAR(2000 * wave_depth_mm(objective(20, 0.75, 0.52)), 1.83, kTwoPercent * 1.83);
 }
 
-// Formula d = lambda n / NA^2 + n e / (M NA), with e from 4 to 24 um. Source of the wave term: D. B.
-// Murphy, M. W. Davidson, "Fundamentals of Light Microscopy and Electronic Imaging", 2nd ed. 2013
-// (from memory); the second term follows from similar triangles. The numbers are arithmetic on it
-// (derived), not a second source.
+// Formula d = lambda n / NA^2 + n e / (M NA), with e from 4 to 24 um. Source of the wave term: D.
+// B. Murphy, M. W. Davidson, "Fundamentals of Light Microscopy and Electronic Imaging", 2nd ed.
+// 2013 (from memory); the second term follows from similar triangles. The numbers are arithmetic on
+// it (derived), not a second source.
 TEST(OpticsPublished, TotalDepthOfObjectives) {
   struct Row {
     double magnification, aperture;
@@ -172,5 +172,5 @@ TEST(OpticsPublished, SlicesOfTheWorkedExample) {
   EXPECT_EQ(slices_for_depth(10, 0.75 * depth), 61);
 }
 
-}  // namespace
+}  // namespace optics_published_test
 }  // namespace trunnion

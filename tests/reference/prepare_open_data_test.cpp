@@ -15,7 +15,7 @@
 #include "tests/support/small_set.h"
 
 namespace trunnion {
-namespace {
+namespace prepare_open_data_test {
 
 using testing::HasSubstr;
 
@@ -172,5 +172,5 @@ TEST(PrepareReference, SlowDemoPosesFromNominalGeometryAlone) {
   }
 }
 
-}  // namespace
+}  // namespace prepare_open_data_test
 }  // namespace trunnion

@@ -12,14 +12,14 @@
 #include <random>
 
 #include "core/angle.h"
-#include "stages/orient.h"
-#include "stages/refine.h"
+#include "stages/orient/orient.h"
+#include "stages/refine/refine.h"
 #include "tests/support/open_data.h"
 #include "tests/support/pose_agreement.h"
 #include "tests/support/turntable_data.h"
 
 namespace trunnion {
-namespace {
+namespace refine_ring16_test {
 
 constexpr double kStep = radians(540.0 / 23.0);
 
@@ -63,7 +63,7 @@ double fit_px(const Scene& scene, const PoseOf& pose_of, const Camera& camera) {
     Eigen::VectorXd b(rows);
     for (std::size_t k = 0; k < point.observations.size(); ++k) {
       const Observation& seen = point.observations[k];
-      const Pose pose = pose_of(seen.view);
+      const Pose pose = refine::pose_of(seen.view);
       const Eigen::Vector2d ray = normalise(camera, seen.position_px);
       for (int c = 0; c < 2; ++c) {
         const auto row = 2 * static_cast<Eigen::Index>(k) + c;
@@ -73,7 +73,7 @@ double fit_px(const Scene& scene, const PoseOf& pose_of, const Camera& camera) {
     }
     const Eigen::Vector3d x = A.colPivHouseholderQr().solve(b);
     for (const Observation& seen : point.observations) {
-      sum += (project(camera, pose_of(seen.view) * x) - seen.position_px).squaredNorm();
+      sum += (project(camera, refine::pose_of(seen.view) * x) - seen.position_px).squaredNorm();
       ++count;
     }
   }
@@ -84,10 +84,10 @@ TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
   TRUNNION_OPEN_DATA_OR_SKIP(folder, "ring16");
   const std::vector<test::PublishedView> published = test::read_ring16(folder);
   ASSERT_EQ(published.size(), 16U);
-  std::vector<ImageFeatures> features;
+  std::vector<refine::ImageFeatures> features;
   for (const test::PublishedView& view : published) {
     const cv::Mat image = cv::imread(view.image.string());
-    features.push_back(extract_features(image, silhouette(image), RefineSettings{}));
+    features.push_back(refine::extract_features(image, silhouette(image), RefineSettings{}));
   }
   const Axis axis = axis_of_motion(published[0].pose, published[7].pose);
   for (unsigned seed = 1; seed <= 3; ++seed) {
@@ -110,20 +110,22 @@ TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
     record.axis->rings.push_back(ring);
     Specimen specimen;
     specimen.rings.push_back({.name = "ring", .stations = 16, .step = kStep, .pattern = ""});
-    std::vector<OrientStation> stations;
+    std::vector<orient::OrientStation> stations;
     for (int i = 0; i < 16; ++i) {
       const double angle =
           specimen.rings[0].angle_of(i) + (i > 0 ? radians(0.3) * normal(random) : 0);
       stations.push_back({fmt::format("ring_{:02d}", i), "ring", 0, i, angle});
     }
-    const OrientResult oriented = orient(stations, specimen, trunnion::Setup{}, &record);
+    const orient::OrientResult oriented =
+        orient::orient(stations, specimen, trunnion::Setup{}, &record);
     Scene scene;
     scene.camera = published[0].camera;
     scene.camera.fx *= 1.05;
     scene.camera.fy *= 1.05;
     scene.axis_calibrated = true;
     scene.views = oriented.views;
-    const RefineResult result = refine(scene, oriented.rings, features, RefineSettings{});
+    const refine::RefineResult result =
+        refine::refine(scene, oriented.rings, features, RefineSettings{});
     const test::PoseAgreement before = compare(scene.views, published);
     const test::PoseAgreement after = compare(result.scene.views, published);
     const double principal = result.scene.camera.fx / published[0].camera.fx;
@@ -138,14 +140,14 @@ TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
     const double ours = fit_px(result.scene, refined_pose, result.scene.camera);
     const double theirs = fit_px(result.scene, published_pose, published[0].camera);
     double angle_sigma = 0;
-    for (const StationReport& station : result.stations) {
+    for (const refine::StationReport& station : result.stations) {
       angle_sigma = std::max(angle_sigma, station.angle_sigma);
     }
     fmt::print(
         "  the same tie points: {:.3f} px by the refined poses, {:.3f} px by the published; "
         "sigma of a station's angle {:.3f} degrees\n",
         ours, theirs, degrees(angle_sigma));
-    EXPECT_NE(result.verdict, AlignmentVerdict::will_not_align);
+    EXPECT_NE(result.verdict, refine::AlignmentVerdict::will_not_align);
     EXPECT_LE(result.rms_px, 0.5);
     EXPECT_LE(after.centre, 0.005);
     // Wanted are 0.05 degrees. The object's few shallow blobs, each good to a third of a pixel,
@@ -159,5 +161,5 @@ TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
   }
 }
 
-}  // namespace
+}  // namespace refine_ring16_test
 }  // namespace trunnion

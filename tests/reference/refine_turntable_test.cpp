@@ -9,13 +9,13 @@
 #include <opencv2/imgproc.hpp>
 
 #include "core/angle.h"
-#include "stages/orient.h"
-#include "stages/refine.h"
+#include "stages/orient/orient.h"
+#include "stages/refine/refine.h"
 #include "tests/support/open_data.h"
 #include "tests/support/turntable_data.h"
 
 namespace trunnion {
-namespace {
+namespace refine_turntable_test {
 
 // The figure is red where the backdrop is blue; the video's black edges are cut off.
 cv::Mat mask_turntable36(const cv::Mat& image) {
@@ -34,7 +34,7 @@ cv::Mat mask_turntable36(const cv::Mat& image) {
 struct Case {
   Scene scene;
   std::vector<RingAxis> rings;
-  std::vector<ImageFeatures> features;
+  std::vector<refine::ImageFeatures> features;
 };
 
 // Everything that is told: 36 stations, 10 degrees. Everything else is a rough guess:
@@ -61,15 +61,16 @@ Case guessed_turntable36(const std::filesystem::path& folder) {
   setup.pixel_pitch_um = 10.0;
   setup.magnification = 0.0275;  // 1000 mm away
   setup.focal_length_mm = 27.5;
-  std::vector<OrientStation> stations;
+  std::vector<orient::OrientStation> stations;
   for (int i = 0; i < 36; ++i) {
     stations.push_back(
         {fmt::format("ring_{:03d}", i), "ring", 0, i, specimen.rings[0].angle_of(i)});
     const cv::Mat image =
         cv::imread((folder / "images" / fmt::format("viff.{:03d}.png", i)).string());
-    set.features.push_back(extract_features(image, mask_turntable36(image), RefineSettings{}));
+    set.features.push_back(
+        refine::extract_features(image, mask_turntable36(image), RefineSettings{}));
   }
-  const OrientResult oriented = orient(stations, specimen, setup, nullptr);
+  const orient::OrientResult oriented = orient::orient(stations, specimen, setup, nullptr);
   set.scene.views = oriented.views;
   set.rings = oriented.rings;
   return set;
@@ -79,7 +80,8 @@ TEST(RefineTurntable, SlowTurntable36FromThirtySixStationsOfTenDegreesAlone) {
   TRUNNION_OPEN_DATA_OR_SKIP(folder, "turntable36");
   const Case set = guessed_turntable36(folder);
   const std::vector<test::PublishedView> published = test::read_turntable36(folder);
-  const RefineResult result = refine(set.scene, set.rings, set.features, RefineSettings{});
+  const refine::RefineResult result =
+      refine::refine(set.scene, set.rings, set.features, RefineSettings{});
   fmt::print("{}: {}\n", name_of(result.verdict), result.sentence);
   for (const Finding& f : result.findings) fmt::print("  {}\n", f.what);
   fmt::print("sigma {:.3f} px, f change {:.3f} +- {:.3f}, elevation {:.2f}, iterations {}\n",
@@ -105,5 +107,5 @@ TEST(RefineTurntable, SlowTurntable36FromThirtySixStationsOfTenDegreesAlone) {
   EXPECT_GE(result.points_in_three_views, 1500);
 }
 
-}  // namespace
+}  // namespace refine_turntable_test
 }  // namespace trunnion

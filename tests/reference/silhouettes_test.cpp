@@ -10,19 +10,19 @@
 
 #include "core/image_io.h"
 #include "core/silhouette_hull.h"
-#include "stages/mask.h"
-#include "stages/survey.h"
+#include "stages/mask/mask.h"
+#include "stages/survey/survey.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
-namespace {
+namespace silhouettes_test {
 
 namespace fs = std::filesystem;
 
 struct Set {
   std::vector<std::string> names;
   std::vector<cv::Mat> images;
-  std::vector<MaskResult> masks;
+  std::vector<mask::MaskResult> masks;
 };
 
 Set mask_all(const std::vector<fs::path>& files) {
@@ -31,11 +31,12 @@ Set mask_all(const std::vector<fs::path>& files) {
     set.names.push_back(file.filename().string());
     set.images.push_back(read_image(file));
   }
-  const SurveyResult result =
-      survey(survey_stations({files.size()}, {}), [&](std::size_t k) { return set.images[k]; },
-             std::nullopt, BackdropKind::automatic, {});
+  const SurveyResult result = survey::survey(survey::survey_stations({files.size()}, {}),
+                                             [&](std::size_t k) { return set.images[k]; },
+                                             std::nullopt, BackdropKind::automatic, {});
   EXPECT_TRUE(result.spots.empty()) << "neither set shows dust or hot pixels";
-  for (const cv::Mat& image : set.images) set.masks.push_back(make_mask(image, result, {}, 0.0));
+  for (const cv::Mat& image : set.images)
+    set.masks.push_back(mask::make_mask(image, result, {}, 0.0));
   return set;
 }
 
@@ -130,5 +131,5 @@ TEST(Silhouettes, OfTheCeramicFigureAgreeAndLieWithinTheRecipe) {
   EXPECT_GE(both / theirs, 0.93);
 }
 
-}  // namespace
+}  // namespace silhouettes_test
 }  // namespace trunnion

@@ -8,12 +8,12 @@
 #include <Eigen/QR>
 
 #include "core/angle.h"
-#include "stages/orient.h"
+#include "stages/orient/orient.h"
 #include "tests/support/open_data.h"
 #include "tests/support/turntable_data.h"
 
 namespace trunnion {
-namespace {
+namespace single_axis_test {
 
 constexpr double kStep = radians(540.0 / 23.0);
 
@@ -40,11 +40,12 @@ TEST(SingleAxis, OrientReproducesThePublishedPosesOfRing16) {
       {"ring", 0.0, axis_of_motion(first, published[7].pose), AxisCovariance::Identity() * 1e-6});
   Specimen specimen;
   specimen.rings.push_back({.name = "ring", .stations = 16, .step = kStep, .pattern = ""});
-  std::vector<OrientStation> stations;
+  std::vector<orient::OrientStation> stations;
   for (int i = 0; i < 16; ++i) {
     stations.push_back({"ring_" + std::to_string(i), "ring", 0, i, specimen.rings[0].angle_of(i)});
   }
-  const OrientResult result = orient(stations, specimen, trunnion::Setup{}, &record);
+  const orient::OrientResult result =
+      orient::orient(stations, specimen, trunnion::Setup{}, &record);
   ASSERT_EQ(result.views.size(), 16U);
   EXPECT_TRUE(result.axis_calibrated);
 
@@ -67,5 +68,5 @@ TEST(SingleAxis, OrientReproducesThePublishedPosesOfRing16) {
   EXPECT_LE(worst_centre, 1e-6);
 }
 
-}  // namespace
+}  // namespace single_axis_test
 }  // namespace trunnion

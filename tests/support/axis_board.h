@@ -5,12 +5,12 @@
 #include <vector>
 
 #include "core/angle.h"
-#include "stages/calibrate_axis.h"
+#include "stages/calibrate_axis/calibrate_axis.h"
 
 namespace trunnion::test {
 
 struct SimulatedAxis {
-  AxisRequest request;
+  calibrate_axis::AxisRequest request;
   Axis truth;
 };
 
@@ -31,7 +31,7 @@ inline SimulatedAxis simulate_axis(const AxisScene& scene, unsigned seed) {
   std::mt19937 random(seed);
   std::normal_distribution<double> normal;
   SimulatedAxis set;
-  AxisRequest& request = set.request;
+  calibrate_axis::AxisRequest& request = set.request;
   request.camera = {Projection::perspective, 6000, 4000, 50000, 50000, 2999.5, 1999.5, {}};
   if (scene.telecentric) {
     request.camera.projection = Projection::telecentric;
@@ -54,7 +54,7 @@ inline SimulatedAxis simulate_axis(const AxisScene& scene, unsigned seed) {
   const Eigen::Vector3d middle(4.5, 3.15, 0.0);
   const Pose board{R, Eigen::Vector3d(1.0, 0.5, 0.8) - R * middle};
   for (int i = 0; i < scene.stations; ++i) {
-    AxisSighting sighting;
+    calibrate_axis::AxisSighting sighting;
     sighting.name = "board_" + std::to_string(i);
     sighting.stage_angle =
         scene.stations > 1 ? scene.spread * (i / (scene.stations - 1.0) - 0.5) : 0.0;

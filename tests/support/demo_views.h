@@ -5,7 +5,7 @@
 #include <vector>
 
 #include "datasets/demo_set.h"
-#include "stages/survey.h"
+#include "stages/survey/survey.h"
 
 namespace trunnion::test {
 
@@ -26,9 +26,9 @@ inline std::vector<cv::Mat> exposed(const demo::DemoSet& set,
 
 // The survey as it runs by default on one ring of them.
 inline SurveyResult survey_all(const std::vector<cv::Mat>& images) {
-  return survey(survey_stations({images.size()}, {}),
-                [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
-                BackdropKind::automatic, {});
+  return survey::survey(survey::survey_stations({images.size()}, {}),
+                        [&](std::size_t k) { return images[k].clone(); }, std::nullopt,
+                        BackdropKind::automatic, {});
 }
 
 }  // namespace trunnion::test

@@ -6,7 +6,7 @@
 #include <opencv2/imgproc.hpp>
 
 #include "datasets/sensor.h"
-#include "stages/survey.h"
+#include "stages/survey/survey.h"
 #include "tests/support/fused_slices.h"
 #include "tests/support/mask_bodies.h"
 
@@ -196,20 +196,20 @@ double boundary_f(const cv::Mat& mask, const cv::Mat& truth) {
 }  // namespace
 
 MaskSetScore score_masks(const RenderedBody& body, const MaskSet& set,
-                         const std::vector<MaskResult>& masks) {
+                         const std::vector<mask::MaskResult>& masks) {
   MaskSetScore score;
   std::array<double, 3> kept{};
   std::array<double, 3> true_thin{};
   const auto count = static_cast<double>(masks.size());
   for (std::size_t k = 0; k < masks.size(); ++k) {
-    const cv::Mat& mask = masks[k].coverage;
+    const cv::Mat& ours = masks[k].coverage;
     const cv::Mat& truth = body.views[k].view.coverage;
     const cv::Mat& telling = set.telling[k];
     const double whole = cv::sum(truth)[0];
     cv::Mat least;
     cv::Mat most;
-    cv::min(mask, truth, least);
-    cv::max(mask, truth, most);
+    cv::min(ours, truth, least);
+    cv::max(ours, truth, most);
     least.setTo(0, ~telling);
     most.setTo(0, ~telling);
     const double overlap = cv::sum(least)[0] / std::max(1.0, cv::sum(most)[0]);
@@ -217,20 +217,20 @@ MaskSetScore score_masks(const RenderedBody& body, const MaskSet& set,
     score.predicted += masks[k].measures.predicted_overlap / count;
     score.overlap += overlap / count;
     score.worst = std::min(score.worst, overlap);
-    score.boundary += boundary_f(mask, truth) / count;
+    score.boundary += boundary_f(ours, truth) / count;
     cv::Mat left_out = truth.clone();
     left_out.setTo(0, telling);
     score.no_contrast += cv::sum(left_out)[0] / whole / count;
     cv::Mat near_truth;
     cv::dilate(truth > 127, near_truth, cv::Mat());
     const double filled =
-        cv::countNonZero((truth <= 12) & (mask > 127) & ~near_truth) / (whole / 255.0);
+        cv::countNonZero((truth <= 12) & (ours > 127) & ~near_truth) / (whole / 255.0);
     score.filled += filled / count;
     score.worst_filled = std::max(score.worst_filled, filled);
     score.size_px += std::sqrt(whole / 255.0) / count;
     for (std::size_t c = 0; c < 3; ++c) {
       const cv::Mat here = (body.views[k].thin_class == static_cast<int>(c + 1)) & telling;
-      cv::Mat part = mask.clone();
+      cv::Mat part = ours.clone();
       part.setTo(0, ~here);
       kept[c] += cv::sum(part)[0];
       part = truth.clone();
@@ -245,14 +245,14 @@ MaskSetScore score_masks(const RenderedBody& body, const MaskSet& set,
 }
 
 SurveyResult survey_set(const MaskSet& set) {
-  return survey(survey_stations({set.images.size()}, {}),
-                [&](std::size_t k) { return set.images[k].clone(); }, std::nullopt,
-                BackdropKind::automatic, {});
+  return survey::survey(survey::survey_stations({set.images.size()}, {}),
+                        [&](std::size_t k) { return set.images[k].clone(); }, std::nullopt,
+                        BackdropKind::automatic, {});
 }
 
-std::vector<MaskResult> masks_of(const MaskSet& set, const SurveyResult& survey) {
-  std::vector<MaskResult> masks;
-  for (const cv::Mat& image : set.images) masks.push_back(make_mask(image, survey, {}, 0));
+std::vector<mask::MaskResult> masks_of(const MaskSet& set, const SurveyResult& survey) {
+  std::vector<mask::MaskResult> masks;
+  for (const cv::Mat& image : set.images) masks.push_back(mask::make_mask(image, survey, {}, 0));
   return masks;
 }
 

@@ -11,7 +11,7 @@
 #include "core/survey_result.h"
 #include "datasets/render.h"
 #include "datasets/rig.h"
-#include "stages/mask.h"
+#include "stages/mask/mask.h"
 #include "tests/support/mask_sets.h"
 
 namespace trunnion::test {
@@ -52,9 +52,9 @@ struct MaskSetScore {
 };
 
 MaskSetScore score_masks(const RenderedBody& body, const MaskSet& set,
-                         const std::vector<MaskResult>& masks);
+                         const std::vector<mask::MaskResult>& masks);
 
 SurveyResult survey_set(const MaskSet& set);
-std::vector<MaskResult> masks_of(const MaskSet& set, const SurveyResult& survey);
+std::vector<mask::MaskResult> masks_of(const MaskSet& set, const SurveyResult& survey);
 
 }  // namespace trunnion::test

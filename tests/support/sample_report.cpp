@@ -79,9 +79,9 @@ Drawing draw(const Camera& camera, const Pose& pose, bool blur_band, bool noise,
   return out;
 }
 
-void add_faults(ReportData& data) {
+void add_faults(report::ReportData& data) {
   const auto find = [&data](const std::string& name) -> ReportView& {
-    for (ReportView& view : data.views) {
+    for (report::ReportView& view : data.views) {
       if (view.name == name) return view;
     }
     throw std::logic_error("no view " + name);
@@ -108,7 +108,7 @@ void add_faults(ReportData& data) {
                            "Clean the sensor when convenient."});
 }
 
-void add_facts(ReportData& data) {
+void add_facts(report::ReportData& data) {
   data.date = "2026-03-14T11:20:00Z";
   data.settings = {{"survey.stations", "12"},
                    {"repair.dust", "yes"},
@@ -183,15 +183,15 @@ Scene sample_scene(const SampleOptions& options) {
   return scene;
 }
 
-ReportData sample_report(const SampleOptions& options) {
+report::ReportData sample_report(const SampleOptions& options) {
   const Scene scene = sample_scene(options);
-  ReportData data;
+  report::ReportData data;
   data.title = options.title;
   std::mt19937 random(11);
   std::normal_distribution<double> normal;
   for (std::size_t i = 0; i < scene.views.size(); ++i) {
     const View& view = scene.views[i];
-    ReportView& out = data.views.emplace_back();
+    report::ReportView& out = data.views.emplace_back();
     out.name = view.name;
     const bool blurred = options.faults && view.name == "low_011";
     const Drawing drawing =
@@ -205,7 +205,7 @@ ReportData sample_report(const SampleOptions& options) {
       mask = cv::Mat::zeros(mask.size(), CV_8UC1);
       cv::rectangle(mask, {0, 40}, {mask.cols - 60, mask.rows}, cv::Scalar(255), cv::FILLED);
     }
-    out.pictures = make_thumbnails(before, drawing.image, mask);
+    out.pictures = report::make_thumbnails(before, drawing.image, mask);
     out.mask_area = cv::countNonZero(mask) / static_cast<double>(mask.total());
     out.sharpness = 1.0 + 0.04 * normal(random);
     out.exposure = 1.0 + 0.01 * normal(random);
@@ -224,11 +224,11 @@ ReportData sample_report(const SampleOptions& options) {
     ring.pattern = "fused/" + ring.name + "_{station}.tif";
     specimen.rings.push_back(ring);
   }
-  add_scene(data, scene);
-  add_rings(data, specimen);
+  report::add_scene(data, scene);
+  report::add_rings(data, specimen);
   cv::Mat backdrop(200, 300, CV_32FC3, cv::Scalar(26, 22, 20));
   for (int y = 0; y < backdrop.rows; ++y) backdrop.row(y) *= 1.0 + 0.5 * y / backdrop.rows;
-  data.backdrop_jpeg = backdrop_picture(backdrop, 255.0);
+  data.backdrop_jpeg = report::backdrop_picture(backdrop, 255.0);
   return data;
 }
 

@@ -2,7 +2,7 @@
 // its poses, with faults put in on purpose.
 #pragma once
 
-#include "stages/report.h"
+#include "stages/report/report.h"
 
 namespace trunnion::test {
 
@@ -16,7 +16,7 @@ struct SampleOptions {
 };
 
 Scene sample_scene(const SampleOptions& options);
-ReportData sample_report(const SampleOptions& options = {});
+report::ReportData sample_report(const SampleOptions& options = {});
 
 // Where the faults were put, as the report names them.
 inline constexpr const char* kMissing = "low 7";

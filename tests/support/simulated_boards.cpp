@@ -20,8 +20,8 @@ double square_for(const SimulatedRig& rig, const Shoot& shoot) {
   return shoot.board_share * rig.camera.height_px / px_per_mm(rig) / (shoot.pattern.rows + 1);
 }
 
-std::vector<BoardImage> shoot_boards(const SimulatedRig& rig, const Shoot& shoot,
-                                     std::mt19937& random) {
+std::vector<calibrate_lens::BoardImage> shoot_boards(const SimulatedRig& rig, const Shoot& shoot,
+                                                     std::mt19937& random) {
   std::normal_distribution<double> noise(0.0, shoot.noise_px);
   std::uniform_real_distribution<double> uniform(-1.0, 1.0);
   const BoardPattern& pattern = shoot.pattern;
@@ -30,7 +30,7 @@ std::vector<BoardImage> shoot_boards(const SimulatedRig& rig, const Shoot& shoot
       0.5 * (rig.camera.width_px / scale - (pattern.columns + 1) * pattern.square_mm);
   const double room_y =
       0.5 * (rig.camera.height_px / scale - (pattern.rows + 1) * pattern.square_mm);
-  std::vector<BoardImage> images;
+  std::vector<calibrate_lens::BoardImage> images;
   for (int b = 0; b < shoot.boards; ++b) {
     const double tilt = shoot.max_tilt * std::sqrt(0.5 * (uniform(random) + 1.0));
     const double direction = std::numbers::pi * uniform(random);
@@ -42,7 +42,7 @@ std::vector<BoardImage> shoot_boards(const SimulatedRig& rig, const Shoot& shoot
         shoot.spread * (std::abs(room_x) + 0.15 * rig.camera.width_px / scale) * uniform(random),
         shoot.spread * (std::abs(room_y) + 0.15 * rig.camera.height_px / scale) * uniform(random),
         rig.distance_mm * (1.0 + 0.02 * uniform(random))};
-    BoardImage image;
+    calibrate_lens::BoardImage image;
     image.name = fmt::format("board_{:02}.tif", b);
     image.width_px = rig.camera.width_px;
     image.height_px = rig.camera.height_px;

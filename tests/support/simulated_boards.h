@@ -8,7 +8,7 @@
 #include "core/camera.h"
 #include "core/checkerboard.h"
 #include "core/pose.h"
-#include "stages/calibrate_lens.h"
+#include "stages/calibrate_lens/calibrate_lens.h"
 
 namespace trunnion::test {
 
@@ -31,7 +31,7 @@ struct Shoot {
 double square_for(const SimulatedRig& rig, const Shoot& shoot);
 
 // Boards at random tilts and places; views without reason always found.
-std::vector<BoardImage> shoot_boards(const SimulatedRig& rig, const Shoot& shoot,
-                                     std::mt19937& random);
+std::vector<calibrate_lens::BoardImage> shoot_boards(const SimulatedRig& rig, const Shoot& shoot,
+                                                     std::mt19937& random);
 
 }  // namespace trunnion::test

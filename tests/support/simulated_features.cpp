@@ -59,7 +59,7 @@ Specimen specimen_of(const Simulation& s) {
 struct Point {
   Eigen::Vector3d x;
   Eigen::Vector3d outward;
-  std::array<std::uint8_t, kDescriptorSize> descriptor;
+  std::array<std::uint8_t, refine::kDescriptorSize> descriptor;
 };
 
 using Random = std::mt19937;
@@ -77,8 +77,8 @@ std::vector<Point> specimen_points(const Simulation& s, Random& random) {
   return points;
 }
 
-ImageFeatures seen_from(const Simulation& s, const Pose& pose, const std::vector<Point>& points,
-                        Random& random) {
+refine::ImageFeatures seen_from(const Simulation& s, const Pose& pose,
+                                const std::vector<Point>& points, Random& random) {
   std::normal_distribution<double> normal;
   std::uniform_int_distribution<int> byte(0, 90);
   const Camera camera = camera_of(s);
@@ -86,14 +86,14 @@ ImageFeatures seen_from(const Simulation& s, const Pose& pose, const std::vector
   // Up in the world at the image's middle: features turn with it.
   const Eigen::Vector3d up = pose.R.col(2);
   const double orientation = std::atan2(up.y(), up.x());
-  ImageFeatures features;
+  refine::ImageFeatures features;
   features.width_px = features.height_px = kSide_px;
   for (const Point& p : points) {
     const Eigen::Vector3d to_camera =
         s.telecentric ? back : Eigen::Vector3d((pose.centre_mm() - p.x).normalized());
     if (to_camera.dot(p.outward) < 0.35) continue;
     const Eigen::Vector2d at = project(camera, pose * p.x);
-    Feature f;
+    refine::Feature f;
     f.x_px = static_cast<float>(at.x() + s.noise_px * normal(random));
     f.y_px = static_cast<float>(at.y() + s.noise_px * normal(random));
     f.scale_px = 6.0F;
@@ -132,7 +132,7 @@ SimulatedSet simulate(const Simulation& s, unsigned seed) {
   set.scene.camera = camera_of(s);
   set.scene.lens_calibrated = true;
   const Specimen specimen = specimen_of(s);
-  std::vector<OrientStation> stations;
+  std::vector<orient::OrientStation> stations;
   for (std::size_t r = 0; r < s.rings.size(); ++r) {
     const Ring& ring = specimen.rings[r];
     for (int i = 0; i < s.stations; ++i) {
@@ -140,7 +140,7 @@ SimulatedSet simulate(const Simulation& s, unsigned seed) {
                           ring.tilt, ring.reference_mm});
     }
   }
-  const OrientResult oriented = orient(stations, specimen, setup_of(s), nullptr);
+  const orient::OrientResult oriented = orient::orient(stations, specimen, setup_of(s), nullptr);
   set.scene.views = oriented.views;
   set.rings = oriented.rings;
   set.findings = oriented.findings;
@@ -154,10 +154,10 @@ SimulatedSet simulate(const Simulation& s, unsigned seed) {
     const auto pose_of = [&](double a) {
       return moved_back(pose_at(axis, a, s.telecentric, tilt), back);
     };
-    set.truth.push_back(pose_of(angle));
+    set.truth.push_back(refine::pose_of(angle));
     if (v == s.at) angle += s.wrong_angle;
     if (s.reversed) angle = -angle;
-    Pose pose = pose_of(angle);
+    Pose pose = refine::pose_of(angle);
     if (s.bumped && v >= s.at) pose = pose * s.bump;
     set.features.push_back(seen_from(s, pose, points, random));
   }
@@ -187,7 +187,8 @@ std::pair<double, double> worst_errors(const std::vector<View>& views, const Sim
   return {rotation, centre};
 }
 
-std::pair<double, double> telecentric_errors(const RefineResult& result, const SimulatedSet& set) {
+std::pair<double, double> telecentric_errors(const refine::RefineResult& result,
+                                             const SimulatedSet& set) {
   const std::vector<View>& views = result.scene.views;
   const Eigen::Matrix3d M = found_from_true(views, set);
   // The world's shift s of the truth against the found, from the images: R_v s + t_v - t_true.

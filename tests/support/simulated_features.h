@@ -7,8 +7,8 @@
 #include <vector>
 
 #include "core/angle.h"
-#include "stages/orient.h"
-#include "stages/refine.h"
+#include "stages/orient/orient.h"
+#include "stages/refine/refine.h"
 
 namespace trunnion::test {
 
@@ -45,7 +45,7 @@ struct Simulation {
 struct SimulatedSet {
   Scene scene;
   std::vector<RingAxis> rings;
-  std::vector<ImageFeatures> features;
+  std::vector<refine::ImageFeatures> features;
   std::vector<Pose> truth;  // without fault
   Findings findings;        // of orient
 };
@@ -58,6 +58,7 @@ std::pair<double, double> worst_errors(const std::vector<View>& views, const Sim
 
 // The same of rotations alone, and of where the poses put points of the specimen (px, RMS), for
 // cameras that see no depth.
-std::pair<double, double> telecentric_errors(const RefineResult& result, const SimulatedSet& set);
+std::pair<double, double> telecentric_errors(const refine::RefineResult& result,
+                                             const SimulatedSet& set);
 
 }  // namespace trunnion::test

@@ -8,11 +8,11 @@ namespace {
 
 using namespace trunnion;
 
-ReportData hostile() {
+report::ReportData hostile() {
   test::SampleOptions options;
   options.stations = 8;
   options.faults = false;
-  ReportData data = test::sample_report(options);
+  report::ReportData data = test::sample_report(options);
   const std::string evil =
       "</script><script>globalThis.owned=1</script><img src=x onerror=\"globalThis.owned=2\">"
       "<!-- & 'single' \"double\" \\u003c ${7*7} {{title}}";
@@ -31,18 +31,18 @@ int main(int argc, char** argv) {
   if (argc != 2) return 2;
   const std::filesystem::path folder = argv[1];
   std::filesystem::create_directories(folder);
-  write_report(test::sample_report(), folder / "faulty");
+  report::write_report(test::sample_report(), folder / "faulty");
   test::SampleOptions clean;
   clean.faults = false;
   clean.rings = 1;
   clean.stations = 36;
-  write_report(test::sample_report(clean), folder / "clean");
-  write_report(hostile(), folder / "hostile");
+  report::write_report(test::sample_report(clean), folder / "clean");
+  report::write_report(hostile(), folder / "hostile");
   // As many bytes as pictures of noisy 26-megapixel images can take.
   test::SampleOptions large;
   large.stations = 100;
   large.width_px = 900;
   large.noise = true;
-  write_report(test::sample_report(large), folder / "large");
+  report::write_report(test::sample_report(large), folder / "large");
   return 0;
 }

@@ -48,7 +48,7 @@ const body = pieces.map((piece) => `    R"page(${piece})page"`).join('\n');
 writeFileSync(
   out,
   `// Made by build.mjs from src/; do not edit.\n#include "stages/report/page.h"\n\n` +
-    `namespace trunnion::report_detail {\n\nstd::string_view page_template() {\n` +
+    `namespace trunnion::report {\n\nstd::string_view page_template() {\n` +
     `  static constexpr char kPage[] =\n${body};\n  return {kPage, sizeof kPage - 1};\n}\n\n` +
-    `}  // namespace trunnion::report_detail\n`,
+    `}  // namespace trunnion::report\n`,
 );

@@ -1,0 +1,155 @@
+#include "stages/mask/blocks.h"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+#include "core/contrast.h"
+#include "core/median.h"
+
+namespace trunnion::mask {
+namespace {
+
+constexpr float kEdgeSlack = 0.6F;    // blocks by which a backdrop's own edge may seem to move
+constexpr float kNoiseSigmas = 4.5F;  // some 7 in a million by chance
+constexpr float kPixelsAveraged =
+    2.0F;                             // by how much averaging 3 x 3 px lowers the noise, at least
+constexpr double kMeasurable = 0.10;  // of full scale; darker backdrops tell nothing of exposure
+constexpr int kHomeShare = 64;        // of 255: elsewhere the specimen was seldom seen
+
+// Ratio of this image's exposure to the set's, per channel, from what is surely backdrop.
+cv::Scalar exposure_gain(const cv::Mat& mean, const SurveyResult& survey) {
+  cv::Scalar gain(1, 1, 1);
+  for (int c = 0; c < 3; ++c) {
+    std::vector<float> ratios;
+    for (int y = 0; y < mean.rows; ++y) {
+      for (int x = 0; x < mean.cols; ++x) {
+        const float level = survey.backdrop.ptr<cv::Vec3f>(y)[x][c];
+        if (level < kMeasurable * survey.full_scale || survey.backdrop_seen.at<uchar>(y, x) == 0 ||
+            survey.occupied.at<uchar>(y, x) > kHomeShare) {
+          continue;
+        }
+        ratios.push_back(mean.ptr<cv::Vec3f>(y)[x][c] / level);
+      }
+    }
+    if (ratios.size() < 50) continue;
+    gain[c] = std::clamp(median_in_place(ratios), 0.25F, 4.0F);
+  }
+  return gain;
+}
+
+// Low threshold of each block: the set's, the noise's, and slack along the backdrop's own edges.
+cv::Mat thresholds(const BlockLook& look, const cv::Mat& noise, const SurveyResult& survey) {
+  cv::Mat high;
+  cv::Mat low;
+  cv::dilate(look.backdrop_lab, high, cv::Mat());
+  cv::erode(look.backdrop_lab, low, cv::Mat());
+  const cv::Mat steps = high - low;
+  cv::Mat result(look.backdrop.size(), CV_32FC1);
+  for (int y = 0; y < result.rows; ++y) {
+    for (int x = 0; x < result.cols; ++x) {
+      const auto step = static_cast<float>(cv::norm(steps.ptr<cv::Vec3f>(y)[x]));
+      result.at<float>(y, x) = std::max(static_cast<float>(survey.separation.low),
+                                        kNoiseSigmas / kPixelsAveraged * noise.at<float>(y, x)) +
+                               0.5F * kEdgeSlack * step;
+    }
+  }
+  return result;
+}
+
+// Contrast of the backdrop with one channel replaced against itself.
+cv::Mat contrast_by_channel(const BlockLook& look, const cv::Mat& values, int channel,
+                            double full_scale) {
+  cv::Mat changed = look.backdrop.clone();
+  const int from_to[] = {channel, channel};
+  cv::mixChannels(&values, 1, &changed, 1, from_to, 1);
+  return contrast(to_lab(changed, full_scale), look.backdrop_lab);
+}
+
+// Contrast of a block's extremes, channel by channel.
+struct Bounds {
+  cv::Mat most2;  // CV_32FC1: square of the contrast, from above
+  cv::Mat least;  // CV_32FC1: of the contrast in the best channel, from below
+};
+
+Bounds bound_contrast(const BlockLook& look, const BlockValues& values, double full_scale) {
+  const cv::Size size = look.backdrop.size();
+  Bounds bounds{cv::Mat::zeros(size, CV_32FC1), cv::Mat::zeros(size, CV_32FC1)};
+  for (int c = 0; c < 3; ++c) {
+    const cv::Mat of_most = contrast_by_channel(look, values.most, c, full_scale);
+    const cv::Mat of_least = contrast_by_channel(look, values.least, c, full_scale);
+    for (int y = 0; y < size.height; ++y) {
+      const auto* behind = look.backdrop.ptr<cv::Vec3f>(y);
+      const auto* least = values.least.ptr<cv::Vec3f>(y);
+      const auto* most = values.most.ptr<cv::Vec3f>(y);
+      const auto* up = of_most.ptr<float>(y);
+      const auto* down = of_least.ptr<float>(y);
+      auto* most2 = bounds.most2.ptr<float>(y);
+      auto* apart = bounds.least.ptr<float>(y);
+      for (int x = 0; x < size.width; ++x) {
+        const bool above = least[x][c] >= behind[x][c];
+        const bool below = most[x][c] <= behind[x][c];
+        const float further = above ? up[x] : below ? down[x] : std::max(up[x], down[x]);
+        const float nearer = above ? down[x] : below ? up[x] : 0.0F;
+        most2[x] += further * further;
+        apart[x] = std::max(apart[x], nearer);
+      }
+    }
+  }
+  return bounds;
+}
+
+}  // namespace
+
+BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
+  const BlockValues values = block_values(image, survey.scale);
+  BlockLook look;
+  look.side = survey.scale;
+  look.mean = values.mean;
+  look.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
+  look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
+  const cv::Mat noise = contrast_noise(look.backdrop, look.backdrop_lab, survey.full_scale,
+                                       survey.noise_at_zero, survey.noise_per_level);
+  look.low = thresholds(look, noise, survey);
+  cv::Mat averaged = values.mean;
+  // Blocks of one pixel are averaged as single pixels are, see standing_out.
+  if (look.side == 1) cv::blur(averaged, averaged, {3, 3});
+  const cv::Mat mean = contrast(to_lab(averaged, survey.full_scale), look.backdrop_lab);
+  look.typical = mean;
+  look.state = cv::Mat(mean.size(), CV_8U);
+  if (look.side == 1) {
+    look.strongest = mean;
+    look.state.setTo(kMixed);
+    look.clear = mean < look.low;
+    return look;
+  }
+  const Bounds bounds = bound_contrast(look, values, survey.full_scale);
+  cv::sqrt(bounds.most2, look.strongest);
+  // The extremes of many pixels are noise's own: within its reach a block is clear unless its mean
+  // says otherwise.
+  const cv::Mat darkest = contrast(to_lab(values.least, survey.full_scale), look.backdrop_lab);
+  const cv::Mat brightest = contrast(to_lab(values.most, survey.full_scale), look.backdrop_lab);
+  for (int y = 0; y < mean.rows; ++y) {
+    for (int x = 0; x < mean.cols; ++x) {
+      const float low = look.low.at<float>(y, x);
+      BlockState state = kMixed;
+      const float reach = std::max(low, kNoiseSigmas * noise.at<float>(y, x));
+      const float strongest = look.strongest.at<float>(y, x);
+      if (strongest < low || (strongest < reach && mean.at<float>(y, x) < 0.5F * low)) {
+        state = kClear;
+      }
+      // A dimmed block differs in every channel and yet lies on the ray of shadow, so its corners
+      // must stand out as well.
+      if (bounds.least.at<float>(y, x) >= low && mean.at<float>(y, x) >= 1.5F * low &&
+          darkest.at<float>(y, x) >= low && brightest.at<float>(y, x) >= low) {
+        state = kSolid;
+      }
+      look.state.at<uchar>(y, x) = state;
+    }
+  }
+  look.clear = look.state == kClear;
+  return look;
+}
+
+}  // namespace trunnion::mask

@@ -1,0 +1,92 @@
+// Refine: the specimen itself corrects the rig. Features inside the masks are matched between
+// neighbouring stations and rings inside the bands that the known geometry leaves, chained to tie
+// points, and adjusted together with the rig: axis and elevation of each ring, the angle of each
+// station, and, where the lens is not calibrated, the principal distance.
+//
+// The problem solved: minimise over rig parameters p and points x
+//   sum rho(|project(p, x) - seen|^2 / sigma_px^2) + |p - p_prior|^2 in the metric of the priors.
+// The rig fixes the gauge: what no image determines (scale, height of the origin along the axis,
+// azimuth of station 0) stays at its prior, with its prior's sigma. Scale is that of the
+// calibration. Where nothing is calibrated the same stage finds the axis from nominal geometry, or
+// says that it did not. Covariances are those of the normal equations at the solution, scaled by
+// the residuals found.
+//
+// Two parts, so that images stream: extract_features (refine_features.h) while an image is in
+// memory, refine() once all are through.
+#pragma once
+
+#include <cstddef>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "config/calibration_record.h"
+#include "config/settings.h"
+#include "core/finding.h"
+#include "core/scene.h"
+#include "stages/refine/features.h"
+
+namespace trunnion::refine {
+
+enum class AlignmentVerdict { will_align, at_risk, will_not_align, not_refined };
+[[nodiscard]] const char* name_of(AlignmentVerdict verdict);
+
+// What went wrong while shooting; each is named in the findings too.
+enum class DropOut { none, wrong_angle, bumped_specimen, reversed_turning };
+
+struct StationReport {
+  std::size_t view = 0;  // index into Scene::views
+  int features = 0;
+  int tie_points = 0;      // kept observations in this view
+  double rms_px = 0;       // of them
+  double angle_sigma = 0;  // rad, of the refined angle
+  bool at_risk = false;    // see `reason`
+  std::string reason;      // "few tie points (12)", empty where not at risk
+};
+
+struct PairReport {
+  std::size_t view_a = 0;
+  std::size_t view_b = 0;
+  int matches = 0;    // inside the bands
+  int inliers = 0;    // kept by the adjustment
+  double rms_px = 0;  // of the inliers, in both views
+};
+
+struct RefineResult {
+  Scene scene;  // prior and refined poses, tie points; poses equal the priors where not refined
+  std::vector<RingAxis> rings;  // refined axes with covariance
+  AlignmentVerdict verdict = AlignmentVerdict::not_refined;
+  std::string sentence;           // the verdict in words
+  DropOut fault = DropOut::none;  // the last one found, most specific
+  std::size_t fault_view = 0;     // the (first) view concerned
+  std::vector<StationReport> stations;
+  std::vector<PairReport> pairs;
+  bool converged = false;
+  int iterations = 0;
+  double rms_px = 0;    // reprojection, over all kept observations
+  double sigma_px = 0;  // of one coordinate of an observation
+  int points = 0;
+  int points_in_three_views = 0;
+  double principal_distance_change = 0;  // relative; 0 where it was held
+  double principal_distance_sigma = 0;   // relative
+  Findings findings;
+};
+
+// The features of a view, by its index in Scene::views; asked for about three times each, a few
+// views at once, so that they need not be in memory together.
+using FeatureReader = std::function<ImageFeatures(std::size_t)>;
+
+// `prior`: views with priors, camera of the written images. `rings`: the axes that orient used,
+// named as View::ring.
+RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
+                    const FeatureReader& features, const RefineSettings& settings);
+
+// The same for features that are in memory anyway.
+inline RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
+                           const std::vector<ImageFeatures>& features,
+                           const RefineSettings& settings) {
+  const FeatureReader read = [&features](std::size_t view) { return features.at(view); };
+  return refine(prior, rings, read, settings);
+}
+
+}  // namespace trunnion::refine

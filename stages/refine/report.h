@@ -1,0 +1,28 @@
+// Refine, the report: what the adjustment found, as the scene and the verdict.
+#pragma once
+
+#include "stages/refine/adjust.h"
+#include "stages/refine/match.h"
+#include "stages/refine/refine.h"
+#include "stages/refine/window.h"
+
+namespace trunnion::refine {
+
+struct Outcome {
+  const RigModel& model;
+  const RigValues& values;
+  const std::vector<Track>& tracks;
+  const std::vector<PairMatches>& pairs;
+  const AdjustResult& adjusted;
+  const AdjustCovariance& covariance;
+  const std::vector<ViewPlaces>& places;
+};
+
+// The prior as it came, with the counts of features.
+RefineResult unrefined(const Scene& prior, const std::vector<RingAxis>& rings,
+                       const std::vector<ViewPlaces>& places);
+
+// Refined poses, axes, tie points, counts and verdict.
+void fill_result(RefineResult& result, const Outcome& outcome);
+
+}  // namespace trunnion::refine
