@@ -231,11 +231,13 @@ void build_tooth(Builder& b, bool second) {
   b.pin(-2.0, 0.18);
 }
 
-void grow_moss(Builder& b, const Vector3d& from, const Vector3d& along, double length, int depth,
-               const BodyMaterial& stem, const BodyMaterial& leaf) {
+const BodyMaterial kStem{bgr(0.36, 0.30, 0.16), 0.3, 0.05, 0.5};
+const BodyMaterial kLeaf{bgr(0.26, 0.44, 0.14), 0.4, 0.1, 0.4};
+
+void grow_moss(Builder& b, const Vector3d& from, const Vector3d& along, double length, int depth) {
   const Vector3d to = from + length * along;
   const double radius = 0.02 + 0.035 * depth;
-  b.add(demo::round_cone(Part::leg, from, radius, to, 0.8 * radius), stem);
+  b.add(demo::round_cone(Part::leg, from, radius, to, 0.8 * radius), kStem);
   for (int i = 0; i < 7; ++i) {
     const Vector3d out = (b.direction() + 0.5 * along).normalized();
     const Vector3d at = from + (0.1 + 0.13 * i) * length * along;
@@ -243,13 +245,13 @@ void grow_moss(Builder& b, const Vector3d& from, const Vector3d& along, double l
     frame.col(0) = out;
     frame.col(2) = out.unitOrthogonal();
     frame.col(1) = frame.col(2).cross(out);
-    b.add(demo::ellipsoid(Part::leg, at + 0.2 * out, {0.2, 0.07, 0.02}, frame), leaf);
+    b.add(demo::ellipsoid(Part::leg, at + 0.2 * out, {0.2, 0.07, 0.02}, frame), kLeaf);
   }
   if (depth == 0) return;
   const int children = 3;
   for (int i = 0; i < children; ++i) {
     const Vector3d next = (along + 0.85 * b.direction() + Vector3d(0, 0, 0.25)).normalized();
-    grow_moss(b, to, next, 0.8 * length, depth - 1, stem, leaf);
+    grow_moss(b, to, next, 0.8 * length, depth - 1);
   }
 }
 
@@ -349,8 +351,8 @@ BodyParts body_parts(const MaskBody& body, double pixel_mm) {
       break;
     case BodyKind::moss:
       for (int i = 0; i < 5; ++i) {
-        grow_moss(b, {0, 0, -2.2}, (Vector3d(0, 0, 0.9) + 0.7 * b.direction()).normalized(), 1.3, 3,
-                  {bgr(0.36, 0.30, 0.16), 0.3, 0.05, 0.5}, {bgr(0.26, 0.44, 0.14), 0.4, 0.1, 0.4});
+        grow_moss(b, {0, 0, -2.2}, (Vector3d(0, 0, 0.9) + 0.7 * b.direction()).normalized(), 1.3,
+                  3);
       }
       b.add(demo::ellipsoid(Part::body, {0, 0, -2.3}, {0.8, 0.8, 0.35}),
             {bgr(0.3, 0.22, 0.15), 0.9, 0.0, 0.5});
