@@ -12,7 +12,6 @@
 #include <vector>
 
 #include "core/median.h"
-#include "stages/mask/glow.h"
 #include "stages/mask/outline_tiles.h"
 #include "stages/mask/thin_colour.h"
 #include "stages/mask/unmix.h"
@@ -23,7 +22,6 @@ namespace trunnion::mask {
 namespace {
 
 constexpr int kDeepest = 8;     // px; wider transitions are out of focus
-constexpr int kGlowing = 3;     // px; sharp images have narrower ones
 constexpr float kRisen = 0.8F;  // of the contrast further in: the transition is over
 constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixels behind it
 // Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
@@ -180,8 +178,7 @@ Band band_of(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard,
   const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {thick_px, thick_px});
   cv::Mat thick = eroded_by(region, disc);
   cv::dilate(thick, thick, disc);
-  cv::Mat inner = eroded_by(region, three, inset) & thick;
-  if (inset >= kGlowing) inner &= ~glow_in(image, tile.outer, region, backdrop);
+  const cv::Mat inner = eroded_by(region, three, inset) & thick;
   cv::Mat around;
   cv::dilate(region, around, three);
   cv::dilate(thick, thick, three);
