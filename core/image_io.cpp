@@ -30,7 +30,7 @@ FileType type_from_content(const fs::path& file) {
   std::array<unsigned char, 8> head{};
   stream.read(reinterpret_cast<char*>(head.data()), head.size());
   if (stream.bad() || stream.gcount() < 8) {
-    throw wrong(file, "cannot be read or is not an image; check permissions and content.");
+    throw wrong_image(file, "cannot be read or is not an image; check permissions and content.");
   }
   const auto starts = [&](std::initializer_list<int> magic) {
     return std::equal(magic.begin(), magic.end(), head.begin());

@@ -61,7 +61,7 @@ struct WriteOptions {
   FileType type = FileType::tiff;
   bool compress = true;   // TIFF: LZW with horizontal predictor; off: uncompressed
   int jpeg_quality = 97;  // high enough that the second compression costs less than the noise
-  ChromaSampling chroma;  // JPEG; factors of 1 or 2
+  ChromaSampling chroma = {};  // JPEG; factors of 1 or 2
 };
 
 // Writes pixels only (metadata: see annotate). `file` is a temporary name of a PendingFile whose

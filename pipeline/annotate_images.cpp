@@ -57,8 +57,9 @@ void take_pixels(const SetRun& set, const ImageItem& item, const PendingFile& ta
   try {
     put_pixels(set, item, target);
   } catch (const std::system_error& error) {  // of the file system and of streams
-    throw output_error(fmt::format("{}: {}; check space and permissions, then run again.",
-                                   target.final_path().string(), error.what()));
+    throw output_error(
+        fmt::format("{}: writing failed ({}); check space and permissions, then run again.",
+                    target.final_path().string(), error.code().message()));
   }
 }
 

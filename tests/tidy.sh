@@ -1,35 +1,54 @@
 #!/usr/bin/env bash
-# clang-tidy over the sources of the program (not its tests), with the compile commands and the
-# header dependencies of a finished build. A file that passed is skipped until it, a header of the
-# project that it includes, or the configuration changes.
+# clang-tidy over the sources of the program (not its tests), those that changed last first. A file
+# that passed is skipped until it, a header of the project that it includes, or the configuration
+# changes.
+#
+# usage: tidy.sh [FILE...]    the files named, or all
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
-build=${1:-build/release}
 cache=${XDG_CACHE_HOME:-$HOME/.cache}/trunnion-tidy
 mkdir -p "$cache"
-root=$PWD
+# Single sources, not several as one: the compile commands alone are needed, nothing is built.
+cmake --preset release -B build/tidy -DTRUNNION_UNITY=OFF >/dev/null
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
-# One line a source: the source, then the project's headers that its object depends on.
-ninja -C "$build" -t deps | awk -v root="$root/" '
-  /^[^ ].*: #deps/ { if (source != "") print source headers; source = ""; headers = ""; next }
-  /^ / {
-    path = $1
-    if (path ~ /web\/page\.cpp$/) next  # generated
-    sub(/^(\.\.\/)+/, "", path)
-    sub("^" root, "", path)
-    if (path ~ /^(core|config|stages|datasets|pipeline)\/.*\.cpp$/) source = path
-    else if (path ~ /^(core|config|stages|datasets|pipeline)\/.*\.h$/) headers = headers " " path
-  }
-  END { if (source != "") print source headers }' | sort -u >"$work/list"
+# One line a source: the source, then the project's headers that it includes, directly or not.
+python3 - "$@" >"$work/list" <<'PYTHON'
+import re, subprocess, sys
+from pathlib import Path
+
+FLOORS = ("core/", "config/", "stages/", "datasets/", "pipeline/")
+git = lambda *words: subprocess.run(["git", *words], check=True, capture_output=True,
+                                    text=True).stdout.splitlines()
+newest = {}
+for name in git("log", "--name-only", "--format=", "-n", "400"):
+    newest.setdefault(name, len(newest))
+included = {}
+
+def headers(path, seen):
+    if path not in included:
+        text = Path(path).read_text()
+        included[path] = [h for h in re.findall(r'#include "([^"]+)"', text) if Path(h).exists()]
+    for header in included[path]:
+        if header not in seen:
+            seen.add(header)
+            headers(header, seen)
+    return seen
+
+sources = [s for s in git("ls-files", "*.cpp") if s.startswith(FLOORS) and Path(s).exists()]
+if len(sys.argv) > 1:
+    sources = [s for s in sources if s in sys.argv[1:]]
+for source in sorted(sources, key=lambda s: newest.get(s, len(newest))):
+    print(source, *sorted(headers(source, set())))
+PYTHON
 
 check() {
-  local build=$1 cache=$2 file=$3 stamp output
+  local cache=$1 file=$2 stamp output
   shift 2
-  stamp="$cache/$( { cat .clang-tidy "$@"; echo "$file"; } | sha256sum | cut -c1-40)"
+  stamp="$cache/$( { cat .clang-tidy "$file" "$@"; echo "$file"; } | sha256sum | cut -c1-40)"
   if [[ -e "$stamp" ]]; then return 0; fi
-  if ! output=$(clang-tidy --quiet --extra-arg=-Wno-unknown-warning-option -p "$build" "$file" \
+  if ! output=$(clang-tidy --quiet --extra-arg=-Wno-unknown-warning-option -p build/tidy "$file" \
     2>/dev/null); then
     printf '%s\n' "$output"
     return 1
@@ -38,5 +57,4 @@ check() {
 }
 export -f check
 # shellcheck disable=SC2016
-xargs -a "$work/list" -d '\n' -P "${TIDY_JOBS:-$(nproc)}" -I{} \
-  bash -c 'check "$1" "$2" $3' _ "$build" "$cache" {}
+xargs -a "$work/list" -d '\n' -P "${TIDY_JOBS:-$(nproc)}" -I{} bash -c 'check "$1" $2' _ "$cache" {}

@@ -10,7 +10,7 @@
 namespace trunnion::calibrate_lens {
 namespace {
 
-using CameraJet = ceres::CameraJet<double, kCameraSize>;
+using CameraJet = ceres::Jet<double, kCameraSize>;
 
 // Ideal position (units of rho) by Newton's iteration; NaN past the fold of the polynomial.
 Eigen::Vector2d undistorted(const CameraVector& camera, const Eigen::Vector2d& distorted) {

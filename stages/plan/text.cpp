@@ -34,12 +34,12 @@ std::string aperture(const PlanOption& o) {
 
 // Broken between words, at 79 columns: cautions are sentences, and are read where they fold well.
 std::string folded(std::string_view words, std::string_view indent) {
-  constexpr std::size_t kWidth = 79;
+  constexpr std::size_t kLineWidth = 79;
   std::string text;
   std::size_t column = 0;
   while (!words.empty()) {
     const std::size_t length = std::min(words.find(' '), words.size());
-    if (column > 0 && column + 1 + length > kWidth) {
+    if (column > 0 && column + 1 + length > kLineWidth) {
       text += fmt::format("\n{}", indent);
       column = indent.size();
     } else if (column > 0) {

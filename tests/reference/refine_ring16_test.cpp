@@ -63,7 +63,7 @@ double fit_px(const Scene& scene, const PoseOf& pose_of, const Camera& camera) {
     Eigen::VectorXd b(rows);
     for (std::size_t k = 0; k < point.observations.size(); ++k) {
       const Observation& seen = point.observations[k];
-      const Pose pose = refine::pose_of(seen.view);
+      const Pose pose = pose_of(seen.view);
       const Eigen::Vector2d ray = normalise(camera, seen.position_px);
       for (int c = 0; c < 2; ++c) {
         const auto row = 2 * static_cast<Eigen::Index>(k) + c;
@@ -73,7 +73,7 @@ double fit_px(const Scene& scene, const PoseOf& pose_of, const Camera& camera) {
     }
     const Eigen::Vector3d x = A.colPivHouseholderQr().solve(b);
     for (const Observation& seen : point.observations) {
-      sum += (project(camera, refine::pose_of(seen.view) * x) - seen.position_px).squaredNorm();
+      sum += (project(camera, pose_of(seen.view) * x) - seen.position_px).squaredNorm();
       ++count;
     }
   }

@@ -80,7 +80,7 @@ Drawing draw(const Camera& camera, const Pose& pose, bool blur_band, bool noise,
 }
 
 void add_faults(report::ReportData& data) {
-  const auto find = [&data](const std::string& name) -> ReportView& {
+  const auto find = [&data](const std::string& name) -> report::ReportView& {
     for (report::ReportView& view : data.views) {
       if (view.name == name) return view;
     }

@@ -154,10 +154,10 @@ SimulatedSet simulate(const Simulation& s, unsigned seed) {
     const auto pose_of = [&](double a) {
       return moved_back(pose_at(axis, a, s.telecentric, tilt), back);
     };
-    set.truth.push_back(refine::pose_of(angle));
+    set.truth.push_back(pose_of(angle));
     if (v == s.at) angle += s.wrong_angle;
     if (s.reversed) angle = -angle;
-    Pose pose = refine::pose_of(angle);
+    Pose pose = pose_of(angle);
     if (s.bumped && v >= s.at) pose = pose * s.bump;
     set.features.push_back(seen_from(s, pose, points, random));
   }
