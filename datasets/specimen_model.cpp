@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <utility>
 
 #include "core/angle.h"
 #include "core/pose.h"
@@ -49,6 +50,11 @@ SpecimenModel::SpecimenModel(const SpecimenOptions& options) : options_(options)
       break;
   }
   tree_ = SolidTree(solids_);
+  bake_openness();
+}
+
+SpecimenModel::SpecimenModel(const SpecimenOptions& options, std::vector<Solid> solids)
+    : options_(options), solids_(std::move(solids)), tree_(solids_) {
   bake_openness();
 }
 

@@ -31,19 +31,29 @@ struct Surface {
   Eigen::Vector3d normal = Eigen::Vector3d::UnitZ();  // with the relief of the texture
   double gloss = 0;                                   // share of mirror-like reflection
   double roughness = 1;                               // radius of the highlight (rad)
+  double transmission = 0;  // share of the light behind that a membrane passes
 };
 
 class SpecimenModel {
  public:
   explicit SpecimenModel(const SpecimenOptions& options);
+  SpecimenModel(const SpecimenModel&) = default;
+  SpecimenModel(SpecimenModel&&) = default;
+  SpecimenModel& operator=(const SpecimenModel&) = default;
+  SpecimenModel& operator=(SpecimenModel&&) = default;
+  virtual ~SpecimenModel() = default;
 
   [[nodiscard]] const std::vector<Solid>& solids() const { return solids_; }
   [[nodiscard]] const SolidTree& tree() const { return tree_; }
   [[nodiscard]] const SpecimenOptions& options() const { return options_; }
 
-  [[nodiscard]] Surface surface_at(const Hit& hit, const Eigen::Vector3d& point) const;
+  [[nodiscard]] virtual Surface surface_at(const Hit& hit, const Eigen::Vector3d& point) const;
   // Share of the sky that a surface point sees, in [0, 1], from a table made once.
   [[nodiscard]] double openness_at(const Hit& hit, const Eigen::Vector3d& point) const;
+
+ protected:
+  // Another body of the same solids, which gives its own surfaces (tests/support/mask_bodies.h).
+  SpecimenModel(const SpecimenOptions& options, std::vector<Solid> solids);
 
  private:
   struct OpennessTable {  // latitude x longitude of the unit sphere of an ellipsoid or its cavity

@@ -35,11 +35,13 @@ void archive_mask(Archive& archive, MaskMeasures& mask) {
   archive(mask.area_px);
   archive(mask.centroid_px.x);
   archive(mask.centroid_px.y);
-  for (int* side : {&mask.box_px.x, &mask.box_px.y, &mask.box_px.width, &mask.box_px.height}) {
-    archive(*side);
+  for (cv::Rect* box : {&mask.box_px, &mask.doubt_px}) {
+    for (int* side : {&box->x, &box->y, &box->width, &box->height}) archive(*side);
   }
   archive(mask.separation);
   archive(mask.weak_outline);
+  archive(mask.predicted_overlap);
+  archive(mask.predicted_sigma);
   archive(mask.touches_left);
   archive(mask.touches_right);
   archive(mask.touches_top);

@@ -10,7 +10,7 @@ namespace trunnion::test {
 namespace {
 
 // The same picture saved once more: nothing moves by more than a fraction of a pixel.
-ImageFeatures saved_again(ImageFeatures image) {
+refine::ImageFeatures saved_again(refine::ImageFeatures image) {
   std::mt19937 random(11);
   std::normal_distribution<float> normal;
   for (Feature& point : image.points) {
@@ -25,7 +25,7 @@ ImageFeatures saved_again(ImageFeatures image) {
 }
 
 void turn_all(PosedDemo& set, double factor) {
-  for (OrientStation& station : set.stations) {
+  for (orient::OrientStation& station : set.stations) {
     const Ring& ring = set.specimen.rings[station.ring_index];
     const double start = ring.angle_of(ring.first_station);
     station.stage_angle = start + factor * (station.stage_angle - start);
@@ -52,7 +52,7 @@ PosedDemo posed_demo(const demo::DemoOptions& options) {
         {view.name, ring.name, view.ring, station, ring.angle_of(station), ring.tilt});
     const demo::RenderedView rendered = set.render(view);
     result.features.push_back(
-        extract_features(set.fused(view, rendered), rendered.coverage, RefineSettings{}));
+        refine::extract_features(set.fused(view, rendered), rendered.coverage, RefineSettings{}));
     result.truth.push_back(rig.pose(view.ring, view.station));
   }
   result.points = demo::true_points(set, 400);
@@ -60,8 +60,8 @@ PosedDemo posed_demo(const demo::DemoOptions& options) {
 }
 
 Posed oriented(const PosedDemo& set, bool calibrated) {
-  const OrientResult found =
-      orient(set.stations, set.specimen, set.setup, calibrated ? &set.record : nullptr);
+  const orient::OrientResult found =
+      orient::orient(set.stations, set.specimen, set.setup, calibrated ? &set.record : nullptr);
   Posed posed;
   posed.rings = found.rings;
   posed.scene.views = found.views;
@@ -72,9 +72,9 @@ Posed oriented(const PosedDemo& set, bool calibrated) {
   return posed;
 }
 
-RefineResult refined(const PosedDemo& set, bool calibrated) {
+refine::RefineResult refined(const PosedDemo& set, bool calibrated) {
   const Posed posed = oriented(set, calibrated);
-  return refine(posed.scene, posed.rings, set.features, RefineSettings{});
+  return refine::refine(posed.scene, posed.rings, set.features, RefineSettings{});
 }
 
 double point_error_px(const PosedDemo& set, const std::function<const Pose&(std::size_t)>& pose_of,

@@ -8,8 +8,8 @@
 #include <vector>
 
 #include "datasets/demo_set.h"
-#include "stages/orient.h"
-#include "stages/refine.h"
+#include "stages/orient/orient.h"
+#include "stages/refine/refine.h"
 
 namespace trunnion::test {
 
@@ -19,11 +19,11 @@ struct PosedDemo {
   Setup setup;
   Specimen specimen;
   CalibrationRecord record;
-  std::vector<OrientStation> stations;  // as the files say
-  std::vector<ImageFeatures> features;  // of the image that stands for each station
-  std::vector<Pose> truth;              // of the image that stands for each station
-  std::vector<demo::TruePoint> points;  // sights by station, before any confusion
-  Camera camera;                        // true
+  std::vector<orient::OrientStation> stations;  // as the files say
+  std::vector<refine::ImageFeatures> features;  // of the image that stands for each station
+  std::vector<Pose> truth;                      // of the image that stands for each station
+  std::vector<demo::TruePoint> points;          // sights by station, before any confusion
+  Camera camera;                                // true
 };
 
 PosedDemo posed_demo(const demo::DemoOptions& options);
@@ -33,7 +33,7 @@ struct Posed {
   std::vector<RingAxis> rings;
 };
 Posed oriented(const PosedDemo& set, bool calibrated);
-RefineResult refined(const PosedDemo& set, bool calibrated);
+refine::RefineResult refined(const PosedDemo& set, bool calibrated);
 
 // Root mean square distance (px) of the true points, seen by `poses`, from where they are seen;
 // over the views that `counts` says.
