@@ -59,8 +59,8 @@ cv::Mat read_image(const std::filesystem::path& file, const ImageLimits& limits 
 
 struct WriteOptions {
   FileType type = FileType::tiff;
-  bool compress = true;   // TIFF: LZW with horizontal predictor; off: uncompressed
-  int jpeg_quality = 97;  // high enough that the second compression costs less than the noise
+  bool compress = true;        // TIFF: LZW with horizontal predictor; off: uncompressed
+  int jpeg_quality = 97;       // high enough that the second compression costs less than the noise
   ChromaSampling chroma = {};  // JPEG; factors of 1 or 2
 };
 
