@@ -136,7 +136,7 @@ Handle open_database(const fs::path& file) {
   run("PRAGMA journal_mode=WAL");
   run("PRAGMA synchronous=NORMAL");
   {
-    // Damage is told in rows, not in the code.
+    // Damage is reported in rows, not in the code.
     Statement checked(opened, "PRAGMA quick_check(1)");
     if (!checked.row() || checked.column_text(0) != "ok") throw JournalDamaged(file);
   }

@@ -57,8 +57,8 @@ class SurveyReader {
     const double begun = thread_seconds();
     cv::Mat image = read_image(file, image_limits(set_.settings().limits), &missing);
     const double decode_seconds = thread_seconds() - begun;
-    // What is missing must be told again by the pass. Further rounds need the memory for what more
-    // stations show.
+    // What is missing must be reported again by the pass. Further rounds need the memory for what
+    // more stations show.
     if (missing.empty()) {
       const bool first = expected_.at(index) == first_round_;
       set_.decoded->keep(file, image, decode_seconds, !first);

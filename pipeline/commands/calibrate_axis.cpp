@@ -41,7 +41,7 @@ struct AxisCommand {
 };
 
 // What is known of one image.
-struct Told {
+struct Given {
   std::string ring;
   double angle = 0;                           // rad
   std::optional<double> tilt = std::nullopt;  // rad
@@ -66,8 +66,8 @@ std::vector<std::string> split(const std::string& text, char separator) {
 }
 
 // file,ring,angle_deg,tilt_deg or less from the right, or file,angle_deg; with a header line.
-std::map<std::string, Told> read_table(const fs::path& file) {
-  std::map<std::string, Told> told;
+std::map<std::string, Given> read_table(const fs::path& file) {
+  std::map<std::string, Given> given;
   const auto rows = parse_csv(read_file(file), file.string());
   for (std::size_t i = 1; i < rows.size(); ++i) {
     const std::vector<std::string>& cells = rows[i];
@@ -77,17 +77,17 @@ std::map<std::string, Told> read_table(const fs::path& file) {
                        ": needs file,angle_deg or file,ring,angle_deg or "
                        "file,ring,angle_deg,tilt_deg.");
     }
-    Told& one = told[fs::path(cells[0]).filename().string()];
+    Given& one = given[fs::path(cells[0]).filename().string()];
     one.ring = cells.size() > 2 ? cells[1] : "";
     one.angle = radians(number_from(cells.size() > 2 ? cells[2] : cells[1], where));
     if (cells.size() == 4) one.tilt = radians(number_from(cells[3], where));
   }
-  return told;
+  return given;
 }
 
 // --angles: a table, "FIRST:STEP", or one number an image.
-std::vector<Told> angles_of(const std::vector<fs::path>& files, const AxisCommand& options) {
-  std::vector<Told> told;
+std::vector<Given> angles_of(const std::vector<fs::path>& files, const AxisCommand& options) {
+  std::vector<Given> given;
   if (fs::is_regular_file(options.angles)) {
     const auto table = read_table(options.angles);
     for (const fs::path& file : files) {
@@ -97,13 +97,13 @@ std::vector<Told> angles_of(const std::vector<fs::path>& files, const AxisComman
             "{} has no line in {}; add its stage angle or remove the image from --images.",
             file.string(), options.angles));
       }
-      told.push_back(entry->second);
+      given.push_back(entry->second);
     }
   } else if (const auto range = split(options.angles, ':'); range.size() == 2) {
     const double first = number_from(range[0], "--angles");
     const double step = number_from(range[1], "--angles");
     for (std::size_t i = 0; i < files.size(); ++i) {
-      told.push_back({"", radians(first + step * static_cast<double>(i))});
+      given.push_back({"", radians(first + step * static_cast<double>(i))});
     }
   } else {
     const auto list = split(options.angles, ',');
@@ -113,18 +113,18 @@ std::vector<Told> angles_of(const std::vector<fs::path>& files, const AxisComman
           list.size(), files.size()));
     }
     for (const std::string& item : list) {
-      told.push_back({"", radians(number_from(item, "--angles"))});
+      given.push_back({"", radians(number_from(item, "--angles"))});
     }
   }
   if (options.turning == "clockwise") {
-    for (Told& one : told) one.angle = -one.angle;
+    for (Given& one : given) one.angle = -one.angle;
   }
-  return told;
+  return given;
 }
 
 calibrate_axis::AxisRequest request_of(const Setup& setup, const CalibrationRecord* record,
                                        const std::vector<BoardFile>& files,
-                                       const std::vector<Told>& told, const BoardPattern& pattern,
+                                       const std::vector<Given>& given, const BoardPattern& pattern,
                                        const AxisCommand& options, Findings& findings) {
   calibrate_axis::AxisRequest request;
   request.pattern = pattern;
@@ -161,19 +161,19 @@ calibrate_axis::AxisRequest request_of(const Setup& setup, const CalibrationReco
            "Show the whole board; use one with an odd and an even number of corners."});
       continue;
     }
-    const auto known = std::find(request.rings.begin(), request.rings.end(), told[i].ring);
+    const auto known = std::find(request.rings.begin(), request.rings.end(), given[i].ring);
     const auto ring = static_cast<std::size_t>(known - request.rings.begin());
     if (known == request.rings.end()) {
-      request.rings.push_back(told[i].ring);
+      request.rings.push_back(given[i].ring);
       request.elevations.push_back(radians(options.elevation_deg));
-      if (told[i].tilt) request.tilts.push_back(*told[i].tilt);
+      if (given[i].tilt) request.tilts.push_back(*given[i].tilt);
     }
-    if (told[i].tilt && (ring >= request.tilts.size() || request.tilts[ring] != *told[i].tilt)) {
+    if (given[i].tilt && (ring >= request.tilts.size() || request.tilts[ring] != *given[i].tilt)) {
       throw data_error(fmt::format(
           "{}: ring \"{}\" has more than one tilt in {}; give each tilt a ring of its own.", name,
-          told[i].ring, options.angles));
+          given[i].ring, options.angles));
     }
-    request.sightings.push_back({name, ring, told[i].angle, file.view.corners});
+    request.sightings.push_back({name, ring, given[i].angle, file.view.corners});
   }
   // If all tilts are zero there is no second axis.
   if (std::all_of(request.tilts.begin(), request.tilts.end(), [](double t) { return t == 0.0; })) {
@@ -303,12 +303,12 @@ CommandResult calibrate_axis_command(const AxisCommand& options, const Common& c
   }
   const BoardPattern pattern = parse_board(options.board, options.square_mm);
   const std::vector<fs::path> files = expand_files(options.images);
-  const std::vector<Told> told = angles_of(files, options);
+  const std::vector<Given> given = angles_of(files, options);
   BoardOptions board_options;
   board_options.allow_partial = false;
   const std::vector<BoardFile> boards = find_boards(files, pattern, common.jobs, board_options);
   Findings findings;
-  const auto request = request_of(setup, &record, boards, told, pattern, options, findings);
+  const auto request = request_of(setup, &record, boards, given, pattern, options, findings);
   calibrate_axis::AxisOptions axis_options;
   axis_options.sigma_angle = radians(options.sigma_angle_deg);
   calibrate_axis::AxisResult result = calibrate_axis::calibrate_axis(request, axis_options);

@@ -504,7 +504,7 @@ TEST(BadInputs, NamesOfAnyCharactersAreToldSafely) {
 }
 
 TEST(BadInputs, TheCorpusIsLargeEnough) {
-  // Only where the whole file runs in one process, as bash tests/run.sh does not: counted anew.
+  // Only where the whole file runs in one process, as bash tests/run.sh does not: counted again.
   const std::size_t listed = test::bad_images(kWidth, kHeight).size() + bad_specimens().size() + 5 +
                              20 + 28 + 11 + 12 + 18 + 14 + 12;
   EXPECT_GE(listed, kCorpus);

@@ -84,7 +84,7 @@ TEST(PrepareDecoding, AlphaNoneLeavesOutTheAlphaOfTheSource) {
     }
     const PrepareOutcome outcome = other.prepare();
     EXPECT_THAT(sentences(outcome.findings, Severity::note), HasSubstr("alpha channel"));
-    expect_same_images(plain, other, 1.0);  // of 65535: sums over four channels round otherwise
+    expect_same_images(plain, other, 1.0);  // of 65535; why it is not 0 is not known
   }
 }
 
