@@ -11,7 +11,7 @@ build_packages=(
   libtbb-dev libsqlite3-dev libxxhash-dev libgtest-dev libgmock-dev zlib1g-dev
 )
 test_packages=(
-  opencv-doc clang-format clang-tidy
+  opencv-doc clang-format clang-tidy python3 universal-ctags
   # Readers that are not ours, for what trunnion writes.
   libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib python3-tifffile chromium groff tmux
   libbenchmark-dev dpkg-dev valgrind
