@@ -11,7 +11,11 @@ struct MaskMeasures {
   cv::Rect box_px;                // of coverage above one half; empty where no specimen
   double separation = 0;          // median contrast along the outline over the low threshold
   double weak_outline = 0;        // share of the outline that stands out less than that
-  bool touches_left = false;      // the outline runs out of the image
+  double predicted_overlap =
+      0;  // with the specimen, as coverage (mask/expected.h); 0: not predicted
+  double predicted_sigma = 0;
+  cv::Rect doubt_px;          // where most of its doubt lies
+  bool touches_left = false;  // the outline runs out of the image
   bool touches_right = false;
   bool touches_top = false;
   bool touches_bottom = false;

@@ -6,12 +6,32 @@
 #include <array>
 #include <cstdint>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "core/camera.h"
 #include "core/pose.h"
 
 namespace trunnion {
+
+// What stands behind a pose.
+//   confirmed      the images themselves show it, apart from what the files say
+//   turntable only it follows from axis and stage angle; the images neither confirm nor deny it
+//   contradicted   the images deny the place that the files give: an image of another station or
+//                  specimen, a wrong angle or step. Its covariance is as wide as the ignorance
+enum class PoseState : std::uint8_t { turntable_only, confirmed, contradicted };
+
+[[nodiscard]] constexpr std::string_view name_of(PoseState state) {
+  switch (state) {
+    case PoseState::confirmed:
+      return "confirmed";
+    case PoseState::contradicted:
+      return "contradicted";
+    case PoseState::turntable_only:
+      break;
+  }
+  return "turntable only";
+}
 
 struct View {
   std::string name;         // unique, file name without folder and extension
@@ -29,6 +49,7 @@ struct View {
   PoseCovariance prior_covariance = PoseCovariance::Zero();
   Pose pose;  // refined where Scene::refined, else equal to prior
   PoseCovariance covariance = PoseCovariance::Zero();
+  PoseState state = PoseState::turntable_only;
 };
 
 struct Observation {

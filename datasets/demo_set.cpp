@@ -112,7 +112,8 @@ cv::Mat with_card(const cv::Mat& colour) {
 DemoSet::DemoSet(const DemoOptions& options)
     : options_(options),
       rig_(faulty_rig(options)),
-      model_({.seed = options.seed, .object_pixel_mm = rig_.object_pixel_mm}) {
+      model_(
+          {.body = options.body, .seed = options.seed, .object_pixel_mm = rig_.object_pixel_mm}) {
   sensor_.seed = options.seed;
   sensor_.bits = options.bits;
   sensor_.trail_fraction = options.faults.trails;

@@ -60,8 +60,9 @@ struct DemoOptions {
   FileType type = FileType::tiff;
   FusionHabit habit = FusionHabit::rescaled;
   std::uint64_t seed = 1;
-  bool boards = true;  // the checkerboard images
-  bool clean = false;  // truth/clean
+  Body body = Body::beetle;  // what is on the pin; the command renders the beetle
+  bool boards = true;        // the checkerboard images
+  bool clean = false;        // truth/clean
   Faults faults;
   int jobs = 0;  // threads; 0: one a core
 };

@@ -89,6 +89,7 @@ Vector3d backdrop_colour(const Backdrop& backdrop, const Camera& camera,
   } else {
     colour *= 1.0 + 0.55 * (uneven - 1.0);
   }
+  colour *= std::max(0.1, 1.0 + backdrop.gradient * x);
   if (backdrop.stage_edge) {
     // The rim of the stage: a soft dark (on black: light) strip, a little slanted.
     const double inside = smooth_step(-0.012, 0.012, y - 0.445 + 0.02 * x);

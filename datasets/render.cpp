@@ -48,6 +48,7 @@ class SpecimenRenderer {
     view_.coverage = cv::Mat::zeros(size, CV_8U);
     view_.bristles = cv::Mat::zeros(size, CV_8U);
     view_.pin = cv::Mat::zeros(size, CV_8U);
+    view_.through = cv::Mat::zeros(size, CV_32F);
     view_.depth_mm = cv::Mat::zeros(size, CV_32F);
     tbb::parallel_for(0, tiles_y_, [this](int row) {
       for (int column = 0; column < tiles_x_; ++column) render_tile(column, row);
@@ -61,6 +62,7 @@ class SpecimenRenderer {
   struct Sums {
     Vector3d colour = Vector3d::Zero();
     double depth = 0;
+    double through = 0;  // shares of the backdrop's light, of shaded samples
     int shaded = 0;
     int hits = 0;
     int bristles = 0;
@@ -89,10 +91,10 @@ class SpecimenRenderer {
     return {world_from_camera_ * ray.origin, world_from_camera_.R * ray.direction};
   }
 
-  [[nodiscard]] Hit trace(const Ray& ray, const Candidates& candidates) const {
+  [[nodiscard]] Hit trace(const Ray& ray, const Candidates& candidates, double t_min = 0.0) const {
     Hit hit;
     for (const int i : candidates) {
-      intersect(model_.solids()[static_cast<std::size_t>(i)], i, ray, 0.0, hit);
+      intersect(model_.solids()[static_cast<std::size_t>(i)], i, ray, t_min, hit);
     }
     return hit;
   }
@@ -118,12 +120,24 @@ class SpecimenRenderer {
     if (part == Part::pin) ++sums.pin;
     if (part == Part::bristle && only_bristles(ray, candidates)) ++sums.bristles;
     if (!want_colour && sums.shaded > 0) return;
-    const Vector3d point = ray.origin + hit.t * ray.direction;
-    const Surface surface = model_.surface_at(hit, point);
-    sums.colour += shade(surface, stage_from_world_ * surface.normal,
-                         -(stage_from_world_ * ray.direction), model_.openness_at(hit, point));
-    sums.depth += (pose_ * point).z();
+    sums.depth += (pose_ * Vector3d(ray.origin + hit.t * ray.direction)).z();
     ++sums.shaded;
+    add_colour(ray, hit, candidates, sums);
+  }
+
+  // Of what the ray meets first and, where that is a membrane, of what lies behind.
+  void add_colour(const Ray& ray, Hit hit, const Candidates& candidates, Sums& sums) const {
+    double passes = 1.0;
+    while (hit.any() && passes > 0.0) {
+      const Vector3d point = ray.origin + hit.t * ray.direction;
+      const Surface surface = model_.surface_at(hit, point);
+      sums.colour += passes * (1.0 - surface.transmission) *
+                     shade(surface, stage_from_world_ * surface.normal,
+                           -(stage_from_world_ * ray.direction), model_.openness_at(hit, point));
+      passes *= surface.transmission;
+      if (passes > 0.0) hit = trace(ray, candidates, hit.t + 1e-4);
+    }
+    sums.through += passes;
   }
 
   // Normalised coordinates of the corners of a tile's pixels; within a pixel they are linear to
@@ -224,9 +238,12 @@ class SpecimenRenderer {
   void store(int x, int y, const Sums& sums, double cloud) {
     const double coverage = sums.samples > 0 ? static_cast<double>(sums.hits) / sums.samples : 0.0;
     Vector3d colour = Vector3d::Zero();
-    if (coverage < 1.0) {
-      colour = (1.0 - coverage) * backdrop_colour(backdrop_, camera_, Vector2d(x, y), cloud);
+    double through = 1.0 - coverage;
+    if (sums.shaded > 0) through += coverage * sums.through / sums.shaded;
+    if (through > 0.0) {
+      colour = through * backdrop_colour(backdrop_, camera_, Vector2d(x, y), cloud);
     }
+    view_.through.at<float>(y, x) = static_cast<float>(through);
     if (sums.shaded > 0) {
       colour += coverage / sums.shaded * sums.colour;
       view_.depth_mm.at<float>(y, x) = static_cast<float>(sums.depth / sums.shaded);

@@ -25,6 +25,7 @@ struct Backdrop {
   BackdropShade shade = BackdropShade::black;
   bool stage_edge = false;
   std::uint64_t seed = 1;
+  double gradient = 0;  // brighter to the right by this share over the frame's height
 };
 
 struct RenderedView {
@@ -32,6 +33,7 @@ struct RenderedView {
   cv::Mat coverage;  // CV_8U, share of the pixel that specimen or pin covers, 255 = all
   cv::Mat bristles;  // CV_8U, share covered by bristles with nothing but backdrop behind them
   cv::Mat pin;       // CV_8U, share covered by the pin
+  cv::Mat through;   // CV_32F, share of the pixel's light that comes from the backdrop
   cv::Mat depth_mm;  // CV_32F, along the viewing direction; 0 on the backdrop
 };
 

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <utility>
 
 #include "core/angle.h"
 #include "core/pose.h"
@@ -31,11 +32,29 @@ SpecimenModel::SpecimenModel(const SpecimenOptions& options) : options_(options)
   // Texture down to about two and a half pixels, whatever the size of the image.
   octaves_ = std::clamp(
       static_cast<int>(std::lround(std::log2(0.4 / options.object_pixel_mm / 1.1))), 2, 8);
-  build_body();
-  build_limbs();
-  build_antennae();
-  build_bristles();
+  switch (options_.body) {
+    case Body::beetle:
+      build_body();
+      build_limbs();
+      build_antennae();
+      build_bristles();
+      break;
+    case Body::shell:
+      build_shell();
+      build_pin();
+      break;
+    case Body::pebble:
+      solids_.push_back(ellipsoid(Part::body, {0.15, -0.1, 0.2}, {2.1, 2.6, 3.3},
+                                  rotation_about(Vector3d::UnitX(), radians(12.0))));
+      build_pin();
+      break;
+  }
   tree_ = SolidTree(solids_);
+  bake_openness();
+}
+
+SpecimenModel::SpecimenModel(const SpecimenOptions& options, std::vector<Solid> solids)
+    : options_(options), solids_(std::move(solids)), tree_(solids_) {
   bake_openness();
 }
 
@@ -57,7 +76,29 @@ void SpecimenModel::build_body() {
     solids_.push_back(
         round_cone(Part::leg, {-0.55, side * 0.30, 3.78}, 0.08, {-0.62, side * 0.06, 4.0}, 0.03));
   }
-  // Pin on the axis, in pieces so that each has a small box; it goes on below the frame.
+  build_pin();
+}
+
+// Whorls along a spiral that climbs and narrows, the last one widest.
+void SpecimenModel::build_shell() {
+  constexpr int kPieces = 60;  // of three turns
+  for (int i = 0; i < kPieces; ++i) {
+    const auto at = [](int k) {
+      const double s = static_cast<double>(k) / kPieces;
+      const double turn = 2.0 * kPi * 3.0 * s;
+      const double size = std::exp(-1.9 * s);
+      return std::pair(Vector3d(1.25 * size * std::cos(turn), 1.25 * size * std::sin(turn),
+                                -1.6 + 5.6 * (1.0 - size) / (1.0 - std::exp(-1.9))),
+                       1.35 * size);
+    };
+    const auto [from, thick] = at(i);
+    const auto [to, thin] = at(i + 1);
+    solids_.push_back(round_cone(Part::body, from, thick, to, thin));
+  }
+}
+
+void SpecimenModel::build_pin() {
+  // On the axis, in pieces so that each has a small box; it goes on below the frame.
   constexpr double kPinRadius = 0.17;
   for (double z = -3.2; z > -24.0; z -= 1.0) {
     solids_.push_back(

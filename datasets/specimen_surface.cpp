@@ -100,6 +100,17 @@ Surface plain(const Vector3d& p, const Vector3d& normal, const Pattern& pattern,
   return surface;
 }
 
+// Hardly a difference in colour; shallow relief that shows by its glints.
+Surface shell(const Vector3d& p, const Vector3d& normal, const Pattern& pattern) {
+  const NoiseValue fine = fractal_noise(p * 2.2, pattern.seed + 700, pattern.octaves, 0.6);
+  Surface surface;
+  surface.albedo = bgr(0.78, 0.72, 0.62) * (1.0 + 0.03 * fine.value);
+  surface.normal = tilted(normal, fine.gradient * 2.2, 0.02);
+  surface.gloss = 0.6;
+  surface.roughness = 0.12;
+  return surface;
+}
+
 }  // namespace
 
 Surface SpecimenModel::surface_at(const Hit& hit, const Vector3d& point) const {
@@ -109,7 +120,8 @@ Surface SpecimenModel::surface_at(const Hit& hit, const Vector3d& point) const {
   if (hit.cavity) return plain(point, normal, pattern, bgr(0.42, 0.29, 0.19), 0.02);
   switch (solid.part) {
     case Part::body:
-      return wing_case(point, normal, pattern);
+      return options_.body == Body::shell ? shell(point, normal, pattern)
+                                          : wing_case(point, normal, pattern);
     case Part::pronotum:
       return shield(point, normal, pattern);
     case Part::head:

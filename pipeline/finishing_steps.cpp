@@ -1,7 +1,10 @@
 // What is left once the images are done: their final poses, metadata, exports and the report.
 #include <fmt/format.h>
 
+#include "core/angle.h"
+#include "core/csv.h"
 #include "core/files.h"
+#include "core/text.h"
 #include "pipeline/annotate_images.h"
 #include "pipeline/image_steps.h"
 #include "pipeline/interrupt.h"
@@ -14,6 +17,25 @@
 namespace trunnion {
 namespace {
 
+constexpr const char* kProposal = "proposed_captures.csv";
+
+// A capture table (config/capture_table.h) of what the images show.
+std::string proposed_table(const SetRun& set) {
+  std::string text = "file,ring,station,angle_deg,tilt_deg,reference_mm,frames,frame\n";
+  for (const refine::ProposedCapture& row : set.proposal) {
+    const ingest::StationImage& image = set.items[row.view].station;
+    const Ring& ring = set.workspace.file.specimen.rings.at(image.ring_index);
+    const bool own_ring = row.ring == image.ring;
+    text += fmt::format(
+        "{},{},{},{},{},{},{},{}\n", csv_cell(image.source), csv_cell(row.ring), row.station,
+        number_text(degrees(row.stage_angle) * static_cast<int>(ring.turning)),
+        own_ring ? number_text(degrees(image.tilt)) : "",
+        own_ring && image.reference_mm ? number_text(*image.reference_mm) : "",
+        image.frames > 0 ? std::to_string(image.frames) : "", csv_cell(image.frame));
+  }
+  return text;
+}
+
 std::string run_refine(SetRun& set, const Fingerprint& /*own*/) {
   if (!set.settings().refine.enabled) return "off by setting";
   const refine::FeatureReader features = [&set](std::size_t view) {
@@ -25,18 +47,29 @@ std::string run_refine(SetRun& set, const Fingerprint& /*own*/) {
   set.add(refined.findings);
   set.outcome.scene = std::move(refined.scene);
   set.outcome.alignment = refined.sentence;
+  set.proposal = std::move(refined.proposal);
   return refined.sentence;
 }
 
+// Denied its place, and the images don't know another.
+bool nowhere(const View& view) {
+  constexpr double kAnywhere = 0.5;  // rad
+  return view.state == PoseState::contradicted &&
+         view.covariance.diagonal().head<3>().maxCoeff() > kAnywhere * kAnywhere;
+}
+
 // Silhouettes are compared only under poses that deserve it: nominal geometry would blame masks
-// for its own errors.
+// for its own errors, a pose that is anywhere the mask of its image.
 std::string run_mask_confidence(SetRun& set, const Fingerprint& /*own*/) {
   if (!set.settings().mask.enabled) return "off by setting";
   const Scene& scene = set.outcome.scene;
   const bool posed = scene.refined || scene.axis_calibrated;
   std::vector<mask_confidence::MaskView> views;
+  std::vector<std::size_t> places;  // of `views` in the set
   for (std::size_t i = 0; i < set.items.size(); ++i) {
     const View& view = scene.views[i];
+    if (nowhere(view)) continue;
+    places.push_back(i);
     const ImageResult& result = set.items[i].result;
     views.push_back({view.source_file, view.ring, view.stage_angle, result.mask,
                      posed ? std::optional<Pose>(view.pose) : std::nullopt, result.user_mask,
@@ -44,6 +77,9 @@ std::string run_mask_confidence(SetRun& set, const Fingerprint& /*own*/) {
   }
   set.confidence = mask_confidence::mask_confidence(views, scene.source_camera);
   set.add(set.confidence.findings);
+  std::vector<mask_confidence::MaskScore> scores(set.items.size());
+  for (std::size_t k = 0; k < places.size(); ++k) scores[places[k]] = set.confidence.scores[k];
+  set.confidence.scores = std::move(scores);
   return set.confidence.compared
              ? fmt::format("silhouettes agree to {:.1f} %", 100.0 * set.confidence.mean_agreement)
              : std::string();
@@ -60,6 +96,21 @@ std::string run_annotate(SetRun& set, const Fingerprint& own) {
   return {};
 }
 
+// Beside the exports; only a user puts it to use.
+void write_proposal(SetRun& set) {
+  if (set.proposal.empty()) return;
+  write_file(set.workspace.prepared() / kProposal, proposed_table(set));
+  const std::string relative = std::string("prepared/") + kProposal;
+  set.outputs.record(relative, "export");
+  set.outcome.outputs.push_back(relative);
+  set.add({{Severity::note, "refine", "",
+            fmt::format("{} is a capture table with every image where the images show it; it was "
+                        "not used.",
+                        relative),
+            fmt::format("Check it, then use it: trunnion prepare {0} --apply-captures {0}/{1}",
+                        set.workspace.root.string(), relative)}});
+}
+
 std::string run_export(SetRun& set, const Fingerprint& /*own*/) {
   const auto thumbnail = [&set](std::size_t view) {
     const std::string pictures = kept_of(kPictures, set.items[view], set);
@@ -73,6 +124,7 @@ std::string run_export(SetRun& set, const Fingerprint& /*own*/) {
     set.outputs.record(relative, "export");
     set.outcome.outputs.push_back(relative);
   }
+  write_proposal(set);
   return fmt::format("{} files", exported.files.size());
 }
 

@@ -44,6 +44,7 @@ void archive_view(Archive& archive, View& view) {
   }
   archive_matrix(archive, view.prior_covariance);
   archive_matrix(archive, view.covariance);
+  archive(view.state);
 }
 
 template <typename Archive>

@@ -24,6 +24,7 @@
 #include "stages/exposure/exposure.h"
 #include "stages/ingest/ingest.h"
 #include "stages/mask_confidence/mask_confidence.h"
+#include "stages/refine/refine.h"
 #include "stages/undistort/undistort.h"
 
 namespace trunnion {
@@ -34,11 +35,13 @@ void archive_mask(Archive& archive, MaskMeasures& mask) {
   archive(mask.area_px);
   archive(mask.centroid_px.x);
   archive(mask.centroid_px.y);
-  for (int* side : {&mask.box_px.x, &mask.box_px.y, &mask.box_px.width, &mask.box_px.height}) {
-    archive(*side);
+  for (cv::Rect* box : {&mask.box_px, &mask.doubt_px}) {
+    for (int* side : {&box->x, &box->y, &box->width, &box->height}) archive(*side);
   }
   archive(mask.separation);
   archive(mask.weak_outline);
+  archive(mask.predicted_overlap);
+  archive(mask.predicted_sigma);
   archive(mask.touches_left);
   archive(mask.touches_right);
   archive(mask.touches_top);
@@ -118,6 +121,7 @@ struct SetRun {
   std::vector<compare_stations::StationLook>
       looks{};                    // one an item: exposure and sharpness among the stations
   std::vector<RingAxis> rings{};  // axes used by orient
+  std::vector<refine::ProposedCapture> proposal{};  // what the images show; empty: as given
   mask_confidence::MaskConfidence confidence{};
   PrepareOutcome outcome{};  // outcome.scene: priors from orient on, refined poses after refine
 

@@ -85,6 +85,14 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   workspace.setup = read_setup(workspace.file.specimen.setup_file);
   workspace.setup_hash = hash_file(workspace.file.specimen.setup_file);
   load_record(workspace, options);
+  if (options.captures) {
+    workspace.file.specimen.capture_table = fs::absolute(*options.captures).string();
+    workspace.findings.push_back(
+        {Severity::note, "ingest", "",
+         fmt::format("Stations and angles come from {}, given by --apply-captures.",
+                     options.captures->string()),
+         "Name it as [captures] table in specimen.toml to use it in every run."});
+  }
   guard_inputs(workspace);
   guard_margin(workspace);
   return workspace;

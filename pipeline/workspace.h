@@ -19,6 +19,8 @@ struct WorkspaceOptions {
   std::optional<std::filesystem::path> calibration{};
   // Use the record even where it does not fit the setup; the mismatch becomes a finding.
   bool ignore_mismatch = false;
+  // A capture table to use for this run in place of patterns or the table of specimen.toml.
+  std::optional<std::filesystem::path> captures{};
 };
 
 struct Workspace {

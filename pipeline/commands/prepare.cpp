@@ -11,6 +11,7 @@ namespace {
 struct PrepareCommand {
   std::string workspace;
   std::string calibration;
+  std::string captures;
   bool ignore_mismatch = false;
   bool full_check = false;
   bool every_image = false;
@@ -20,6 +21,7 @@ PrepareOptions prepare_options(const PrepareCommand& options, const Common& comm
   PrepareOptions result;
   if (!options.calibration.empty()) result.workspace.calibration = options.calibration;
   result.workspace.ignore_mismatch = options.ignore_mismatch;
+  if (!options.captures.empty()) result.workspace.captures = options.captures;
   result.full_check = options.full_check;
   result.every_image = options.every_image;
   result.jobs = common.jobs;
@@ -41,6 +43,8 @@ void add_workspace_options(CLI::App& command, PrepareCommand& options) {
                      "Calibration record to use instead of the one beside the setup");
   command.add_flag("--ignore-calibration-mismatch", options.ignore_mismatch,
                    "Use the record even if it does not fit the setup; the report says so");
+  command.add_option("--apply-captures", options.captures,
+                     "Capture table to use for this run, such as prepared/proposed_captures.csv");
 }
 
 }  // namespace

@@ -81,6 +81,7 @@ void write_pose_xmp(XmpWriter& xmp, const Scene& scene, const View& view) {
   xmp.text("PoseSource", scene.refined           ? "refined"
                          : scene.axis_calibrated ? "calibrated axis"
                                                  : "nominal geometry");
+  xmp.text("PoseState", std::string(name_of(view.state)));
   xmp.list("CameraFromWorld_rows", rotation);
   xmp.list("Quaternion_wxyz", std::vector<double>(quaternion.data(), quaternion.data() + 4));
   xmp.list("Translation_mm", std::vector<double>(pose.t.data(), pose.t.data() + 3));

@@ -29,6 +29,10 @@ Json conventions() {
       {"length", "mm"},
       {"angle", "degrees"},
       {"sigma", "1 standard deviation"},
+      {"state",
+       "confirmed: the images themselves show the pose; turntable only: it follows from axis and "
+       "stage angle, with their sigmas; contradicted: the images deny the place that the files "
+       "give, and the sigmas are as wide as what is not known"},
       {"pixel", "x right, y down; (0, 0) is the centre of the top-left pixel"},
       {"camera_frame", "x right, y down, z forward"},
       {"world_frame",
@@ -99,6 +103,7 @@ std::string cameras_json(const Scene& scene) {
                              {"station", view.station},
                              {"stage_angle_deg", degrees(view.stage_angle)},
                              {"sigma_stage_angle_deg", degrees(view.sigma_stage_angle)},
+                             {"state", name_of(view.state)},
                              {"pose", pose_json(view.pose, view.covariance)},
                              {"prior", pose_json(view.prior, view.prior_covariance)}});
   }

@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <cmath>
 #include <set>
+#include <string_view>
 
 #include "core/angle.h"
 #include "core/csv.h"
@@ -12,11 +13,20 @@
 namespace trunnion::exports {
 namespace {
 
-std::string row_of(const std::string& image, const std::vector<double>& values) {
+std::string row_of(const std::string& image, const std::vector<double>& values,
+                   std::string_view last = {}) {
   std::string row = csv_cell(image);
   for (const double value : values) row += "," + number_text(value);
+  if (!last.empty()) row += "," + std::string(last);
   return row + "\n";
 }
+
+bool contradicted(const View& view) {
+  return view.state == PoseState::contradicted;
+}
+
+// Tables without sigmas can't say how little a contradicted pose is worth.
+constexpr const char* kLeftOut = "# images whose poses are contradicted are left out\n";
 
 std::string intrinsics_comment(const Scene& scene) {
   const Camera& camera = scene.camera;
@@ -70,7 +80,7 @@ std::string exterior_csv(const Scene& scene) {
   text += intrinsics_comment(scene);
   text +=
       "image,X_mm,Y_mm,Z_mm,omega_deg,phi_deg,kappa_deg,sigma_X_mm,sigma_Y_mm,sigma_Z_mm,"
-      "sigma_omega_deg,sigma_phi_deg,sigma_kappa_deg\n";
+      "sigma_omega_deg,sigma_phi_deg,sigma_kappa_deg,state\n";
   for (const View& view : scene.views) {
     const Eigen::Vector3d centre = view.pose.centre_mm();
     const OmegaPhiKappa angles = omega_phi_kappa(view.pose.R);
@@ -79,7 +89,8 @@ std::string exterior_csv(const Scene& scene) {
     text += row_of(view.image_file,
                    {centre.x(), centre.y(), centre.z(), degrees(angles.omega), degrees(angles.phi),
                     degrees(angles.kappa), sigma.x(), sigma.y(), sigma.z(),
-                    degrees(sigma_angle.x()), degrees(sigma_angle.y()), degrees(sigma_angle.z())});
+                    degrees(sigma_angle.x()), degrees(sigma_angle.y()), degrees(sigma_angle.z())},
+                   name_of(view.state));
   }
   return text;
 }
@@ -87,11 +98,13 @@ std::string exterior_csv(const Scene& scene) {
 std::string poses_matrix_csv(const Scene& scene) {
   std::string text =
       "# x_camera = R x_world + t, mm; camera x right, y down, z forward; R row by row\n";
+  text += kLeftOut;
   text += intrinsics_comment(scene);
   text +=
       "image,rotation_11,rotation_12,rotation_13,rotation_21,rotation_22,rotation_23,rotation_31,"
       "rotation_32,rotation_33,translation_x_mm,translation_y_mm,translation_z_mm\n";
   for (const View& view : scene.views) {
+    if (contradicted(view)) continue;
     std::vector<double> values;
     for (int row = 0; row < 3; ++row) {
       for (int column = 0; column < 3; ++column) values.push_back(view.pose.R(row, column));
@@ -105,11 +118,13 @@ std::string poses_matrix_csv(const Scene& scene) {
 std::string poses_quaternion_csv(const Scene& scene) {
   std::string text =
       "# x_camera = R(q) x_world + t, mm; camera x right, y down, z forward; q unit, w >= 0\n";
+  text += kLeftOut;
   text += intrinsics_comment(scene);
   text +=
       "image,translation_x_mm,translation_y_mm,translation_z_mm,rotation_w,rotation_x,rotation_y,"
       "rotation_z\n";
   for (const View& view : scene.views) {
+    if (contradicted(view)) continue;
     const Eigen::Vector4d q = quaternion_wxyz(view.pose.R);
     const Eigen::Vector3d& t = view.pose.t;
     text += row_of(view.image_file, {t.x(), t.y(), t.z(), q[0], q[1], q[2], q[3]});
@@ -126,6 +141,7 @@ std::string scale_csv(const Scene& scene) {
   for (const auto& [a, b] : scale_pairs(scene)) {
     const View& from = scene.views[a];
     const View& to = scene.views[b];
+    if (contradicted(from) || contradicted(to)) continue;
     const Eigen::Vector3d line = to.pose.centre_mm() - from.pose.centre_mm();
     const double distance = line.norm();
     if (!(distance > 0.0)) continue;

@@ -36,12 +36,34 @@ Findings limits_of_formats(const Scene& scene) {
   return findings;
 }
 
+// Which files lack the views whose poses are contradicted.
+void tell_left_out(const Scene& scene, const OutputSettings& settings, Findings& findings) {
+  std::vector<std::string> names;
+  for (const View& view : scene.views) {
+    if (view.state == PoseState::contradicted) names.push_back(view.name);
+  }
+  if (names.empty()) return;
+  std::vector<std::string> files{"poses_matrix.csv", "poses_quaternion.csv", "centres.ply",
+                                 "scale.csv"};
+  for (const TemplateSettings& each : settings.templates) {
+    if (!template_marks_state(each)) files.push_back(each.name);
+  }
+  findings.push_back(
+      {Severity::note, "export", "",
+       fmt::format("{} of {} poses are contradicted. They are left out of {}, which can't mark "
+                   "them; cameras.json, exterior.csv and cameras.gltf hold them, marked and with "
+                   "wide sigmas.",
+                   names.size(), scene.views.size(), fmt::join(files, ", ")),
+       "Mend what the faults of refine name; a template that prints pose_state holds all views."});
+}
+
 }  // namespace
 
 ExportResult export_scene(const Scene& scene, const fs::path& prepared,
                           const ThumbnailReader& thumbnail, const OutputSettings& settings) {
   ExportResult result;
   result.findings = limits_of_formats(scene);
+  tell_left_out(scene, settings, result.findings);
   // Everything is rendered before anything is written: a faulty template leaves the older files.
   TextFiles texts{{"cameras.json", cameras_json(scene)},
                   {"exterior.csv", exterior_csv(scene)},

@@ -60,6 +60,10 @@ std::string scale_csv(const Scene& scene);
 // Values are escaped by the extension of the file written: .xml and .html as XML, .json as JSON
 // strings, others not at all. A field that does not exist is an error, not an empty text.
 
+// Whether the template prints pose_state. One that doesn't can't mark a contradicted pose, so such
+// views are left out of what it gives.
+bool template_marks_state(const TemplateSettings& settings);
+
 // Pairs of file name (relative to prepared/) and content.
 using TextFiles = std::vector<std::pair<std::string, std::string>>;
 

@@ -210,13 +210,16 @@ class Builder {
     const View& view = scene_.views[index];
     Eigen::Quaterniond q(node_rotation(view.pose));
     q.normalize();
-    Json node{
-        {"name", view.name},
-        {"camera", append("cameras", camera_json(scene_.camera, view.name))},
-        {"mesh", frustum_},
-        {"translation", vector_json(gltf_from_world() * view.pose.centre_mm() / 1000.0)},
-        {"rotation", {q.x() + 0.0, q.y() + 0.0, q.z() + 0.0, q.w() + 0.0}},
-        {"extras", {{"image", view.image_file}, {"ring", view.ring}, {"station", view.station}}}};
+    Json node{{"name", view.name},
+              {"camera", append("cameras", camera_json(scene_.camera, view.name))},
+              {"mesh", frustum_},
+              {"translation", vector_json(gltf_from_world() * view.pose.centre_mm() / 1000.0)},
+              {"rotation", {q.x() + 0.0, q.y() + 0.0, q.z() + 0.0, q.w() + 0.0}},
+              {"extras",
+               {{"image", view.image_file},
+                {"ring", view.ring},
+                {"station", view.station},
+                {"pose_state", name_of(view.state)}}}};
     const std::string jpeg = thumbnail_ ? thumbnail_(index) : std::string();
     if (!jpeg.empty()) node["children"] = {add_plane(view, jpeg)};
     const int id = append("nodes", node);

@@ -20,10 +20,14 @@ std::string header(std::string_view what, std::size_t count, std::string_view pr
 }  // namespace
 
 std::string centres_ply(const Scene& scene) {
-  std::string text =
-      header("projection centres, one vertex a view, in the order of cameras.json",
-             scene.views.size(), "property double x\nproperty double y\nproperty double z\n");
+  const auto stands = [](const View& view) { return view.state != PoseState::contradicted; };
+  const auto count = std::count_if(scene.views.begin(), scene.views.end(), stands);
+  std::string text = header(
+      "projection centres, one vertex a view, in the order of cameras.json; without views whose "
+      "poses are contradicted",
+      static_cast<std::size_t>(count), "property double x\nproperty double y\nproperty double z\n");
   for (const View& view : scene.views) {
+    if (!stands(view)) continue;
     const Eigen::Vector3d centre = view.pose.centre_mm();
     text += fmt::format("{} {} {}\n", number_text(centre.x()), number_text(centre.y()),
                         number_text(centre.z()));

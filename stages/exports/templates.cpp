@@ -112,6 +112,7 @@ Fields view_fields(const View& view, std::size_t index, const TemplateSettings& 
   fields["source"] = image_name(view.source_file, settings.image_names);
   fields["ring"] = view.ring;
   fields["station"] = std::to_string(view.station);
+  fields["pose_state"] = std::string(name_of(view.state));
   put(fields, "stage_angle", view.stage_angle * c.angle);
   put(fields, "sigma_stage_angle", view.sigma_stage_angle * c.angle);
   const Eigen::Matrix3d R = c.signs.asDiagonal() * view.pose.R;
@@ -234,6 +235,21 @@ std::string rendered(const std::string& text, const mst::data& data, const std::
   return engine.render(data);
 }
 
+constexpr std::uintmax_t kTemplateLimit = 1U << 20U;
+
+bool marks_state(const std::string& text) {
+  return text.find("pose_state") != std::string::npos;
+}
+
+// A template that doesn't print the state can't mark a contradicted pose: those are left out.
+std::vector<std::size_t> views_of(const Scene& scene, const std::string& text) {
+  std::vector<std::size_t> kept;
+  for (std::size_t i = 0; i < scene.views.size(); ++i) {
+    if (marks_state(text) || scene.views[i].state != PoseState::contradicted) kept.push_back(i);
+  }
+  return kept;
+}
+
 std::string file_of_view(std::string pattern, const View& view) {
   const std::size_t at = pattern.find("{name}");
   return pattern.replace(at, 6, view.name);
@@ -265,8 +281,10 @@ TextFiles render_template_text(const Scene& scene, const TemplateSettings& setti
   set.set("distorted", truth(scene.camera.distorts()));
   TextFiles files;
   mst::data views(mst::data::type::list);
-  for (std::size_t i = 0; i < scene.views.size(); ++i) {
-    const Fields fields = view_fields(scene.views[i], i, settings, c);
+  const std::vector<std::size_t> kept = views_of(scene, text);
+  for (std::size_t place = 0; place < kept.size(); ++place) {
+    const std::size_t i = kept[place];
+    const Fields fields = view_fields(scene.views[i], place, settings, c);
     if (one_a_view) {
       mst::data one = set;
       for (const auto& [field, value] : fields) one.set(field, value);
@@ -276,8 +294,8 @@ TextFiles render_template_text(const Scene& scene, const TemplateSettings& setti
     } else {
       mst::data view = data_of(fields);
       view.set("has_mask", truth(!scene.views[i].mask_file.empty()));
-      view.set("first", truth(i == 0));
-      view.set("last", truth(i + 1 == scene.views.size()));
+      view.set("first", truth(place == 0));
+      view.set("last", truth(place + 1 == kept.size()));
       views.push_back(view);
     }
   }
@@ -288,9 +306,12 @@ TextFiles render_template_text(const Scene& scene, const TemplateSettings& setti
   return files;
 }
 
+bool template_marks_state(const TemplateSettings& settings) {
+  return marks_state(read_file(settings.file, kTemplateLimit));
+}
+
 TextFiles render_template(const Scene& scene, const TemplateSettings& settings) {
-  constexpr std::uintmax_t kLimit = 1U << 20U;
-  return render_template_text(scene, settings, read_file(settings.file, kLimit),
+  return render_template_text(scene, settings, read_file(settings.file, kTemplateLimit),
                               settings.file.string());
 }
 

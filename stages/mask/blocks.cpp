@@ -106,6 +106,7 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
   const BlockValues values = block_values(image, survey.scale);
   BlockLook look;
   look.side = survey.scale;
+  look.mean = values.mean;
   look.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
   look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
   const cv::Mat noise =
@@ -120,6 +121,7 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
   if (look.side == 1) {
     look.strongest = mean;
     look.state.setTo(kMixed);
+    look.clear = mean < look.low;
     return look;
   }
   const Bounds bounds = bound_contrast(look, values, survey.full_scale);
@@ -146,6 +148,7 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
       look.state.at<uchar>(y, x) = state;
     }
   }
+  look.clear = look.state == kClear;
   return look;
 }
 

@@ -14,12 +14,14 @@ enum BlockState : std::uint8_t { kClear = 0, kMixed = 1, kSolid = 2 };
 
 struct BlockLook {
   int side = 1;
+  cv::Mat mean;          // CV_32FC3, sensor values, of the image's blocks
   cv::Mat backdrop;      // CV_32FC3, sensor values, at this image's exposure
   cv::Mat backdrop_lab;  // CV_32FC3
   cv::Mat low;           // CV_32FC1, threshold of each block
   cv::Mat typical;       // CV_32FC1, contrast of the block's mean
   cv::Mat strongest;     // CV_32FC1, upper bound of the contrast within the block
   cv::Mat state;         // CV_8U, BlockState
+  cv::Mat clear;         // CV_8U, 255 where nothing stands out
 };
 
 BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey);

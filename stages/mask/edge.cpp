@@ -27,6 +27,7 @@ constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixe
 // Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
 constexpr float kShading = 0.3F;
 constexpr float kFloor = 0.01F;
+constexpr float kDarkBackdrop = 0.2F;  // of full scale: backdrops that brightness alone tells from
 constexpr std::size_t kMostThin = 3000;  // pixels that tell the colours of thin parts
 
 // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
@@ -204,36 +205,49 @@ void soften_band(const Band& band, const std::optional<ThinColours>& learnt, Out
 
 template <typename T>
 void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-                  const PixelBackdrop& backdrop, cv::Mat& coverage) {
+                  const PixelBackdrop& backdrop, SoftOutline& outline) {
   const int step = std::max(1, box.height / 600);
   // Two discs, the layers and the pixels that give a colour.
   constexpr int kRim = 2 * (kDeepest + 2) + kDeepest + 3;
   const std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
   const int inset = transition_of<T>(image, tiles, hard, step, backdrop);
+  outline.transition_px = inset;
+  outline.coverage = hard.clone();
   std::vector<Band> bands(tiles.size());
   tbb::parallel_for(std::size_t{0}, tiles.size(), [&](std::size_t k) {
     bands[k] = band_of(image, tiles[k], hard, inset, backdrop);
   });
+  for (const Band& band : bands) {
+    const int thin = cv::countNonZero((band.thin & band.hard)(band.core));
+    const cv::Point middle = band.box.tl() + (band.core.tl() + band.core.br()) / 2;
+    const Vec3 behind = backdrop.at(middle.x, middle.y);
+    const bool dark = behind[0] + behind[1] + behind[2] < 3.0F * kDarkBackdrop;
+    outline.parts.push_back(
+        {middle, dark ? DoubtKind::thin_in_dark : DoubtKind::thin, static_cast<double>(thin)});
+  }
   const std::optional<ThinColours> learnt = thin_colours<T>(bands);
   tbb::enumerable_thread_specific<OutlineWindow> windows(inset + 1);
   tbb::parallel_for(std::size_t{0}, bands.size(), [&](std::size_t k) {
-    soften_band<T>(bands[k], learnt, windows.local(), coverage);
+    soften_band<T>(bands[k], learnt, windows.local(), outline.coverage);
   });
 }
 
 }  // namespace
 
-cv::Mat soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-               const BlockLook& look, const SurveyResult& survey) {
-  cv::Mat coverage = hard.clone();
-  if (box.empty()) return coverage;
+SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
+                   const BlockLook& look, const SurveyResult& survey) {
+  SoftOutline outline;
+  if (box.empty()) {
+    outline.coverage = hard.clone();
+    return outline;
+  }
   const PixelBackdrop backdrop(look, survey);
   if (image.depth() == CV_16U) {
-    soften_bands<std::uint16_t>(image, box, hard, backdrop, coverage);
+    soften_bands<std::uint16_t>(image, box, hard, backdrop, outline);
   } else {
-    soften_bands<std::uint8_t>(image, box, hard, backdrop, coverage);
+    soften_bands<std::uint8_t>(image, box, hard, backdrop, outline);
   }
-  return coverage;
+  return outline;
 }
 
 }  // namespace trunnion::mask

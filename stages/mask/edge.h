@@ -6,15 +6,22 @@
 #pragma once
 
 #include <opencv2/core.hpp>
+#include <vector>
 
 #include "core/survey_result.h"
 #include "stages/mask/blocks.h"
+#include "stages/mask/expected.h"
 
 namespace trunnion::mask {
 
-// Soft coverage (CV_8U) of the kept region `hard` (255 / 0), all of which lies within `box` of the
-// image.
-cv::Mat soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-               const BlockLook& look, const SurveyResult& survey);
+struct SoftOutline {
+  cv::Mat coverage;              // CV_8U
+  int transition_px = 1;         // from backdrop to specimen
+  std::vector<DoubtPart> parts;  // thin ones
+};
+
+// Soft coverage of the kept region `hard` (255 / 0), all of which lies within `box` of the image.
+SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
+                   const BlockLook& look, const SurveyResult& survey);
 
 }  // namespace trunnion::mask

@@ -9,10 +9,12 @@
 
 #include "core/error.h"
 #include "core/median.h"
+#include "core/runs.h"
 #include "stages/mask/blocks.h"
 #include "stages/mask/dark.h"
 #include "stages/mask/edge.h"
 #include "stages/mask/gaps.h"
+#include "stages/mask/level.h"
 #include "stages/mask/margin.h"
 #include "stages/mask/pixels.h"
 #include "stages/mask/spill.h"
@@ -69,7 +71,7 @@ void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
 // the low threshold there; median, and the share of the outline below kWeak. Where the image breaks
 // off there is no outline.
 void judge_outline(const cv::Mat& hard, const cv::Rect& box, const BlockLook& look,
-                   const cv::Rect& missing, MaskMeasures& measures) {
+                   const cv::Rect& missing, MaskMeasures& measures, SoftOutline& soft) {
   Contours outlines;
   cv::findContours(hard(box), outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE, box.tl());
   cv::Mat strongest;
@@ -84,12 +86,24 @@ void judge_outline(const cv::Mat& hard, const cv::Rect& box, const BlockLook& lo
       if (!missing.empty() && cut.contains(point)) continue;
       const cv::Point block(point.x / look.side, point.y / look.side);
       ratios.push_back(strongest.at<float>(block) / look.low.at<float>(block));
-      weak += ratios.back() < kWeak ? 1U : 0U;
+      const bool hardly = ratios.back() < kWeak;
+      weak += hardly ? 1U : 0U;
+      soft.parts.push_back({point, hardly ? DoubtKind::weak : DoubtKind::outline, 1.0});
+      soft.parts.push_back({point, DoubtKind::wide, soft.transition_px - 1.0});
     }
   }
   if (ratios.empty()) return;
   measures.weak_outline = static_cast<double>(weak) / static_cast<double>(ratios.size());
   measures.separation = median_in_place(ratios);
+}
+
+// What was filled within the kept region although it does not stand out, row by row.
+void find_filled(const cv::Mat& hard, const cv::Mat& out, const cv::Rect& box, SoftOutline& soft) {
+  const cv::Mat filled = hard(box) & ~out(box);
+  for (const Run& run : regions_of(filled, Neighbours::four).runs) {
+    const cv::Point middle(box.x + (run.begin + run.end) / 2, box.y + run.y);
+    soft.parts.push_back({middle, DoubtKind::filled, static_cast<double>(run.end - run.begin)});
+  }
 }
 
 // Keeps the specimen's components and fills their holes.
@@ -178,15 +192,17 @@ cv::Mat painted(const cv::Mat& image) {
 MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const MaskSettings& settings,
                      double object_pixel_mm, const cv::Rect& missing) {
   MaskResult result;
-  const BlockLook look = look_at_blocks(image, survey);
+  BlockLook look = look_at_blocks(image, survey);
   cv::Mat out = standing_out(image, look, survey);
   out(missing).setTo(0);
   cv::Mat hard = specimen_of(out, look, survey);
   drop_reflections(look, survey, hard);
   const cv::Rect box = with_rim(cv::boundingRect(hard), hard.size());
+  correct_backdrop(out, hard, survey, look);
   open_gaps(image, out, box, look, survey, settings.keep_holes, hard);
   join_dark_parts(image, box, look, survey, hard);
-  result.outline = soften(image, box, hard, look, survey);
+  SoftOutline soft = soften(image, box, hard, look, survey);
+  result.outline = soft.coverage;
   handle_mount(result.outline, survey, settings);
   result.outline(missing).setTo(0);
   const double margin = margin_px(settings, object_pixel_mm);
@@ -194,7 +210,9 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   if (margin > 0) handle_mount(result.coverage, survey, settings);  // it would grow back
   result.coverage(missing).setTo(0);
   result.measures = measure_mask(result.outline);
-  judge_outline(hard, box, look, missing, result.measures);
+  judge_outline(hard, box, look, missing, result.measures, soft);
+  find_filled(hard, out, box, soft);
+  predict_overlap(soft.parts, result.measures);
   if (result.measures.box_px.empty()) {
     result.findings.push_back(
         {Severity::doubt, "mask", "",

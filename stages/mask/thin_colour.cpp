@@ -13,9 +13,12 @@ constexpr float kFirstShare = 0.25F;       // of the pixels, those of most contr
 constexpr int kThinRounds = 15;            // of expectation maximisation; settled by then
 constexpr std::size_t kLevels = 10;        // of coverage
 constexpr float kLeastThinSpread = 1e-5F;  // variance, values 0..1
-// By how much a local extreme may fall short of or exceed the part's mean colour, 1 sigma.
+// By how much the extreme of a part that covers some pixel whole may fall short of or exceed the
+// part's mean colour, 1 sigma.
 constexpr double kExtremeSigma = 0.17;
-constexpr double kFarOff = 9.0;  // squared distance beyond which a part is of another kind
+constexpr double kThinnest = 0.15;  // px of a part that still stands out
+constexpr double kMaybeThin = 0.5;  // probability that a part is thinner than a pixel
+constexpr double kFarOff = 9.0;     // squared distance beyond which a part is of another kind
 // Spread of a single part's colours that are like no other's: along its brightness, and any way.
 constexpr float kThinShading = 0.2F;
 constexpr float kThinFloor = 0.03F;
@@ -62,6 +65,39 @@ Colours weighted_colours(const std::vector<ThinPixel>& pixels, const std::vector
   return colours;
 }
 
+// Of a part's local extreme: how much of its pixel the part covers, the mean of its distribution
+// given that the part's colour is one of those learnt. `known` = span' P span and `along` =
+// span' P (m - behind) with the learnt precision P and mean m. Either some pixel is covered whole,
+// and the extreme is the part's colour but for its shading, or the part is thinner than a pixel and
+// covers any share of it alike.
+double coverage_of_extreme(double known, double along) {
+  constexpr int kSteps = 16;
+  const auto likelihood = [&](double scale) {
+    return std::exp(-0.5 * scale * scale * known + scale * along -
+                    0.5 * along * along / std::max(known, 1e-9));
+  };
+  double whole = 0;
+  double whole_weight = 0;
+  double whole_cover = 0;
+  double thin = 0;
+  double thin_cover = 0;
+  for (int k = 0; k <= kSteps; ++k) {
+    const double z = -2.5 + 5.0 * k / kSteps;
+    const double scale = 1.0 + kExtremeSigma * z;
+    const double weight = std::exp(-0.5 * z * z);
+    whole_weight += weight;
+    whole += weight * likelihood(scale);
+    whole_cover += weight * likelihood(scale) / scale;
+    const double cover = kThinnest + (1.0 - kThinnest) * (k + 0.5) / (kSteps + 1);
+    thin += likelihood(1.0 / cover);
+    thin_cover += cover * likelihood(1.0 / cover);
+  }
+  const double a = (1.0 - kMaybeThin) / whole_weight;
+  const double b = kMaybeThin / (kSteps + 1);
+  const double total = a * whole + b * thin;
+  return total > 1e-30 ? (a * whole_cover + b * thin_cover) / total : 1.0;
+}
+
 }  // namespace
 
 std::optional<ThinColours> learn_thin_colours(const std::vector<ThinPixel>& pixels) {
@@ -99,8 +135,7 @@ Colours thin_colours_here(const Vec3& extreme, const Vec3& behind,
     const Vec3 span = extreme - behind;
     const double known = product(span, learnt->precision, span);
     const double along = product(span, learnt->precision, learnt->colours.mean - behind);
-    constexpr double kLocal = 1.0 / (kExtremeSigma * kExtremeSigma);
-    const auto share = static_cast<float>((along + kLocal) / (known + kLocal));
+    const auto share = static_cast<float>(1.0 / coverage_of_extreme(known, along));
     const Vec3 mean = behind + share * span;
     const Vec3 off = mean - learnt->colours.mean;
     if (product(off, learnt->precision, off) < kFarOff) return {mean, learnt->colours.spread};

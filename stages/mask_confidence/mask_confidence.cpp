@@ -17,8 +17,9 @@ namespace {
 constexpr double kLeastContinuity = 0.85;  // below: the silhouette jumps by over 15 % of itself
 constexpr double kLeastAgreement = 0.95;
 constexpr double kLeastSeparation = 0.5;
-constexpr std::size_t kLeastViews = 3;  // that a hull says anything of
-constexpr double kOutlier = 5.0;        // robust sigmas from what is usual in the set
+constexpr double kLeastOverlap = 0.965;  // predicted; what falls below is looked at
+constexpr std::size_t kLeastViews = 3;   // that a hull says anything of
+constexpr double kOutlier = 5.0;         // robust sigmas from what is usual in the set
 
 // Median and robust sigma (1.4826 is the factor of the normal distribution).
 std::pair<double, double> usual(const std::vector<double>& values) {
@@ -129,6 +130,43 @@ void doubt(MaskConfidence& result, std::size_t k, const MaskView& view, const st
                              "NAME.mask-subtract.png beside the image."});
 }
 
+std::string expected_overlap(const MaskMeasures& measures) {
+  const cv::Rect& at = measures.doubt_px;
+  return fmt::format(
+      "an overlap of only {:.1f} % with the specimen is expected (standard deviation {:.1f} %), "
+      "and most of the uncertainty is in columns {} to {}, rows {} to {}.",
+      100 * measures.predicted_overlap, 100 * measures.predicted_sigma, at.x, at.br().x - 1, at.y,
+      at.br().y - 1);
+}
+
+// From what each image shows alone. Reported once where it concerns half of the set or more.
+void judge_prediction(const std::vector<MaskView>& views, MaskConfidence& result) {
+  std::vector<std::size_t> poor;
+  for (std::size_t k = 0; k < views.size(); ++k) {
+    const double predicted = views[k].measures.predicted_overlap;
+    if (!views[k].painted && predicted > 0 && predicted < kLeastOverlap) poor.push_back(k);
+  }
+  if (poor.empty()) return;
+  if (2 * poor.size() < views.size()) {
+    for (const std::size_t k : poor) {
+      doubt(result, k, views[k], "Of this mask " + expected_overlap(views[k].measures));
+    }
+    return;
+  }
+  std::size_t worst = poor.front();
+  for (const std::size_t k : poor) {
+    result.scores[k].doubtful = true;
+    const auto predicted = [&](std::size_t i) { return views[i].measures.predicted_overlap; };
+    if (predicted(k) < predicted(worst)) worst = k;
+  }
+  result.findings.push_back(
+      {Severity::doubt, "mask", "",
+       fmt::format("{} of {} masks may not be good enough. Of the poorest, {}, {}", poor.size(),
+                   views.size(), views[worst].name, expected_overlap(views[worst].measures)),
+       "Check the masks. Choose a backdrop of another brightness or colour, or paint "
+       "NAME.mask-add.png or NAME.mask-subtract.png beside the images."});
+}
+
 void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result) {
   const std::vector<double> jump = jumps(views);
   std::vector<double> known;
@@ -216,15 +254,19 @@ MaskConfidence mask_confidence(const std::vector<MaskView>& views, const Camera&
                         100 * measures.weak_outline));
     }
   }
+  judge_prediction(views, result);
   judge_continuity(views, result);
   const bool posed =
       views.size() >= kLeastViews && std::all_of(views.begin(), views.end(), [](const auto& v) {
         return v.pose.has_value() && !v.measures.silhouette.empty();
       });
   if (posed) judge_agreement(views, camera, result);
-  for (MaskScore& score : result.scores) {
+  for (std::size_t k = 0; k < views.size(); ++k) {
+    MaskScore& score = result.scores[k];
+    const double predicted = views[k].measures.predicted_overlap;
     score.score = std::min({score.separation, score.continuity,
-                            std::clamp(score.agreement - score.missing, 0.0, 1.0)});
+                            std::clamp(score.agreement - score.missing, 0.0, 1.0),
+                            predicted > 0 ? predicted : 1.0});
   }
   return result;
 }

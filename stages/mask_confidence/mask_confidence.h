@@ -1,6 +1,7 @@
 // Mask confidence: how reliable each mask is, estimated without ground truth.
 //
-// Three measures are combined:
+// Four measures are combined:
+//   prediction  the overlap with the specimen that the image alone lets expect (mask/expected.h)
 //   separation  contrast between specimen and backdrop along the outline (from the mask stage);
 //   continuity  area and centroid along the ring: a station is compared with the mean of its two
 //               neighbours; the typical difference is that of the ring itself;
@@ -38,7 +39,7 @@ struct MaskScore {
   double continuity = 1;  // 0..1
   double agreement = 1;   // 0..1; share of the silhouette met by the hull
   double missing = 0;     // what the other views show and this one lacks, share of its silhouette
-  double score = 1;       // least of the three
+  double score = 1;       // least of the three and of the predicted overlap
   bool doubtful = false;
 };
 

@@ -147,26 +147,11 @@ AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& value
       free_parameters.push_back(k);
     }
   }
-  // Normal equations: priors, then each point eliminated as it comes.
+  // Normal equations: each point eliminated as it comes, then the priors.
   Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(index.size(), index.size());
-  for (std::size_t r = 0; r < model.rings.size(); ++r) {
-    if (model.rings[r].axis != r) continue;
-    const auto& W = model.rings[r].sqrt_information;
-    normal.block<5, 5>(index.axis(r), index.axis(r)) = W.transpose() * W;
-  }
-  for (int k = index.start(0); k < index.line(); ++k) {
-    if (prior(k, k) > 0) normal(k, k) = 1.0 / prior(k, k);
-  }
-  if (model.second.exists) {
-    const Eigen::Matrix4d& W = model.second.sqrt_information;
-    normal.block<4, 4>(index.line(), index.line()) = W.transpose() * W;
-  }
   const RigFrames frames(model, values);
-  std::vector<PointBlocks> blocks;
-  blocks.reserve(tracks.size());
   for (const Track& track : tracks) {
-    blocks.push_back(point_blocks(model, values, frames, track, sigma_px, index));
-    const PointBlocks& block = blocks.back();
+    const PointBlocks block = point_blocks(model, values, frames, track, sigma_px, index);
     const Eigen::MatrixXd gain = block.cross * block.inverse;  // parameters x 3
     for (std::size_t i = 0; i < block.parameters.size(); ++i) {
       for (std::size_t j = 0; j < block.parameters.size(); ++j) {
@@ -176,6 +161,20 @@ AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& value
             block.normal(r, c) - gain.row(r).dot(block.cross.row(c));
       }
     }
+  }
+  AdjustCovariance result;
+  result.images = 0.5 * (normal + normal.transpose());
+  for (std::size_t r = 0; r < model.rings.size(); ++r) {
+    if (model.rings[r].axis != r) continue;
+    const auto& W = model.rings[r].sqrt_information;
+    normal.block<5, 5>(index.axis(r), index.axis(r)) += W.transpose() * W;
+  }
+  for (int k = index.start(0); k < index.line(); ++k) {
+    if (prior(k, k) > 0) normal(k, k) += 1.0 / prior(k, k);
+  }
+  if (model.second.exists) {
+    const Eigen::Matrix4d& W = model.second.sqrt_information;
+    normal.block<4, 4>(index.line(), index.line()) += W.transpose() * W;
   }
   const auto count = static_cast<Eigen::Index>(free_parameters.size());
   Eigen::MatrixXd reduced(count, count);
@@ -191,7 +190,6 @@ AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& value
   const Eigen::MatrixXd inverse =
       scale.asDiagonal() * scaled.ldlt().solve(Eigen::MatrixXd::Identity(count, count)).eval() *
       scale.asDiagonal();
-  AdjustCovariance result;
   result.rig = Eigen::MatrixXd::Zero(index.size(), index.size());
   for (Eigen::Index r = 0; r < count; ++r) {
     for (Eigen::Index c = 0; c < count; ++c) {
@@ -200,19 +198,23 @@ AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& value
           0.5 * (inverse(r, c) + inverse(c, r));
     }
   }
-  for (const PointBlocks& block : blocks) {
-    const auto size = static_cast<Eigen::Index>(block.parameters.size());
-    Eigen::MatrixXd rig(size, size);
-    for (Eigen::Index r = 0; r < size; ++r) {
-      for (Eigen::Index c = 0; c < size; ++c) {
-        rig(r, c) = result.rig(block.parameters[static_cast<std::size_t>(r)],
-                               block.parameters[static_cast<std::size_t>(c)]);
-      }
-    }
-    const Eigen::MatrixXd gain = block.cross * block.inverse;
-    result.points.emplace_back(block.inverse + gain.transpose() * rig * gain);
-  }
   return result;
+}
+
+std::vector<Eigen::Matrix3d> point_covariances(const RigModel& model, const RigValues& values,
+                                               const std::vector<Track>& tracks, double sigma_px,
+                                               const Eigen::MatrixXd& rig) {
+  const ParameterIndex index(model);
+  const RigFrames frames(model, values);
+  std::vector<Eigen::Matrix3d> covariances;
+  covariances.reserve(tracks.size());
+  for (const Track& track : tracks) {
+    const PointBlocks block = point_blocks(model, values, frames, track, sigma_px, index);
+    const Eigen::MatrixXd gain = block.cross * block.inverse;
+    covariances.emplace_back(block.inverse +
+                             gain.transpose() * rig(block.parameters, block.parameters) * gain);
+  }
+  return covariances;
 }
 
 PoseCovariance pose_covariance(const RigModel& model, const RigValues& values,

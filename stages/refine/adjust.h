@@ -47,13 +47,18 @@ AdjustResult adjust(const RigModel& model, RigValues& values, std::vector<Track>
                     const AdjustOptions& options);
 
 struct AdjustCovariance {
-  Eigen::MatrixXd rig;                  // in the order of ParameterIndex
-  std::vector<Eigen::Matrix3d> points;  // mm^2
+  Eigen::MatrixXd images;  // information of the points alone, in the same order
+  Eigen::MatrixXd rig;     // in the order of ParameterIndex
 };
 
 AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& values,
                                    const std::vector<Track>& tracks, double sigma_px,
                                    const FreeParameters& free);
+
+// Covariance (mm^2) of each point under a rig of that covariance.
+std::vector<Eigen::Matrix3d> point_covariances(const RigModel& model, const RigValues& values,
+                                               const std::vector<Track>& tracks, double sigma_px,
+                                               const Eigen::MatrixXd& rig);
 
 // 6 x 6 covariance of a view's pose from the rig's.
 PoseCovariance pose_covariance(const RigModel& model, const RigValues& values,

@@ -227,6 +227,9 @@ std::vector<std::pair<std::size_t, std::size_t>> pairs_to_match(const RigModel& 
     std::sort(ahead.begin(), ahead.end());
     ahead.resize(std::min(ahead.size(), static_cast<std::size_t>(options.max_neighbours)));
     for (const auto& [turn, b] : ahead) pairs.emplace_back(std::min(a, b), std::max(a, b));
+    for (std::size_t b = a + 1; options.in_order && b < std::min(a + 3, count); ++b) {
+      if (model.stations[b].ring == model.stations[a].ring) pairs.emplace_back(a, b);
+    }
   }
   for (std::size_t a = 0; a < count; ++a) {
     const Eigen::Vector3d look_a = pose_of(model, values, a).R.row(2);

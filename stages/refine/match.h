@@ -29,6 +29,8 @@ struct PairOptions {
   double max_turn = 0.70;  // rad; surface detail seen from further apart rarely looks alike
   int max_neighbours = 3;  // on either side in the ring
   double max_between_rings = 0.61;  // rad, angle between viewing directions
+  // Also the next two images of the ring, whatever their angles: the angles may be wrong.
+  bool in_order = false;
 };
 
 // Pairs worth matching: neighbours in a ring (across its closing too), and the nearest views of

@@ -68,7 +68,8 @@ void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
     if (r == 0) {
       problem.SetParameterBlockConstant(&values.start[r]);
     } else {
-      problem.AddResidualBlock(scalar_prior(model.rings[r].sigma_start), nullptr, &values.start[r]);
+      problem.AddResidualBlock(scalar_prior(model.rings[r].sigma_start), angle_loss(),
+                               &values.start[r]);
     }
   }
   for (std::size_t v = 0; v < model.stations.size(); ++v) {

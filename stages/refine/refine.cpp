@@ -4,14 +4,16 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 
 #include "core/angle.h"
+#include "core/median.h"
 #include "stages/refine/adjust.h"
 #include "stages/refine/align.h"
-#include "stages/refine/faults.h"
+#include "stages/refine/claims.h"
 #include "stages/refine/match.h"
 #include "stages/refine/report.h"
-#include "stages/refine/start.h"
+#include "stages/refine/shared.h"
 #include "stages/refine/tracks.h"
 #include "stages/refine/window.h"
 
@@ -20,18 +22,13 @@ namespace {
 
 constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geometry
 constexpr double kFreeRatio = 0.8;
-// Error that neighbouring points and views share, pixels of the pyramid level. No published source:
-// chosen on one seed of the demo, where of 0.1 to 0.4 px the larger values gave the smaller errors;
-// with 0.4 px the stated sigma of the principal distance of the plaster ring exceeded 1 %.
-constexpr double kCommonError_px = 0.35;
-// The direction of turning is reversed only where that lowers the cost (sum of robust squared
-// residuals, in sigma^2) by more than a fixed evidence plus a share of the cost itself, so that a
-// small model error of a large set does not count as evidence. Set by hand together with the
-// simulated sets of tests/stages/refine/simulated_test.cpp; no published source.
-constexpr double kReversalEvidence = 15.0;
-constexpr double kReversalShare = 0.02;
-constexpr int kFewestMatches = 12;          // of a pair; fewer say nothing
-constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
+// Of one observation, beyond the scatter; pixels of the level.
+constexpr double kCommonError_px = 0.15;
+// What all observations of neighbouring views have wrong alike (refine_shared.h), pixels of the
+// level, and at least this share of their scatter.
+constexpr double kSharedShift_px = 0.3;
+constexpr double kSharedShare = 0.5;
+constexpr int kFewestMatches = 12;  // of a pair; fewer say nothing
 
 // Everything the steps share.
 struct Work {
@@ -45,8 +42,8 @@ struct Work {
 
 std::vector<PairMatches> match_freely(const Work& work) {
   FeatureWindow window(work.features);
-  const auto wanted =
-      pairs_to_match(work.model, zero_values(work.model), PairOptions{.max_neighbours = 2});
+  const auto wanted = pairs_to_match(work.model, zero_values(work.model),
+                                     PairOptions{.max_neighbours = 2, .in_order = true});
   std::vector<PairMatches> pairs(wanted.size());
   for_each_in_turn(wanted.size(), [&](std::size_t k) {
     const auto& [a, b] = wanted[k];
@@ -74,90 +71,224 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
   return pairs;
 }
 
-// What went wrong while shooting, named, and taken into the model so that the poses come out right.
-// `few`: of the matches, for fits of the whole set.
-void find_faults(Work& work, const std::vector<PairMatches>& pairs,
-                 const std::vector<PairMatches>& few, const StartOptions& options,
-                 StartResult& start, FreeParameters& free, RefineResult& result) {
-  const auto report = [&](const std::string& file, const std::string& what, const char* remedy) {
-    result.findings.push_back({Severity::doubt, "refine", file, what, remedy});
+// One fault for each stretch of stations that are out alike; `denied`: rad a view, 0 where not.
+void tell_denied(const Work& work, const std::vector<double>& denied, RefineResult& result) {
+  const auto alike = [&](std::size_t a, std::size_t b) {
+    return denied[b] != 0 && work.model.stations[a].ring == work.model.stations[b].ring &&
+           std::abs(denied[b] - denied[a]) < 0.3 * std::abs(denied[a]);
   };
-  const RigModel backwards = turned_backwards(work.model);
-  const StartResult other =
-      start_from_matches(backwards, zero_values(backwards), few, work.positions, options);
-  if (start.cost - other.cost > kReversalEvidence + kReversalShare * other.cost) {
-    work.model = backwards;
-    start = other;
-    report(
-        "", "The images show the specimen turning in the opposite direction to the one given.",
-        "Change `turning` of the rings in specimen.toml; the refined poses already turn the right "
-        "way, the priors don't.");
-    result.fault = DropOut::reversed_turning;
-  }
-  if (const auto bump = find_bump(work.model, start, few, work.positions, options.sigma_px)) {
-    work.model = bump->model;
-    start.values = bump->values;
-    free.mount = true;
-    const std::string& name = work.prior.views[bump->view].name;
-    report(name,
-           fmt::format("The specimen was moved before \"{}\": all stations from there on are "
-                       "shifted against those before.",
-                       name),
-           "Shoot the ring again; the refined poses follow the specimen, the priors don't.");
-    result.fault = DropOut::bumped_specimen;
-    result.fault_view = bump->view;
-  }
-  for (const WrongAngle& wrong :
-       find_wrong_angles(work.model, start.values, pairs, work.positions, options.sigma_px)) {
-    const std::string& name = work.prior.views[wrong.view].name;
-    work.model.stations[wrong.view].stage_angle += wrong.correction;
-    start.values.angle[wrong.view] = 0.0;
-    report(
-        name,
-        fmt::format("\"{}\" was shot {:.2f} degrees away from its stage angle ({} points agree).",
-                    name, degrees(wrong.correction), wrong.points),
-        "Give its true angle in a capture table or shoot it again; the refined pose is right, the "
-        "prior isn't.");
-    result.fault = DropOut::wrong_angle;
-    result.fault_view = wrong.view;
+  for (std::size_t v = 0; v < denied.size(); ++v) {
+    if (denied[v] == 0) continue;
+    std::size_t last = v;
+    while (last + 1 < denied.size() && alike(v, last + 1)) ++last;
+    const std::string& name = work.prior.views[v].name;
+    const double away = degrees(denied[v]);
+    result.fault = last == v ? DropOut::wrong_angle : DropOut::slipped_stage;
+    result.fault_view = v;
+    const std::string what =
+        last == v
+            ? fmt::format("\"{}\" was shot {:+.2f} degrees away from its stage angle.", name, away)
+            : fmt::format(
+                  "From \"{}\" to \"{}\" the stage stands {:+.2f} degrees from the angles "
+                  "given: it has slipped.",
+                  name, work.prior.views[last].name, away);
+    result.findings.push_back({Severity::fault, "refine", name, what,
+                               "Give true angles in a capture table or shoot again; until then "
+                               "these poses count as contradicted."});
+    v = last;
   }
 }
 
-// Where the images contradict a given angle, their angle replaces it: otherwise the prior would
-// pull the stations after a slip back one by one. The given angle stays in the report.
-void take_denied_angles(Work& work, RigValues& values, RefineResult& result) {
+// Where images deny a given angle, theirs takes its place: the prior would pull the stations after
+// a slip back one by one, the more so the less the points weigh. What was given stays in the
+// report. `shared`: rad, what the images may have wrong alike.
+void take_denied_angles(Work& work, RigValues& values, double shared, Claims& claims,
+                        RefineResult& result) {
   constexpr double kDenied = 5.0;            // sigmas
-  constexpr double kWide = 0.0174532925199;  // rad, 1 degree
-  std::vector<std::string> denied;
+  constexpr double kWide = 0.0174532925199;  // rad, 1 degree: what no stage is out by
+  std::vector<double> denied(work.model.stations.size(), 0.0);
   for (std::size_t v = 0; v < work.model.stations.size(); ++v) {
     StationModel& station = work.model.stations[v];
-    if (std::abs(values.angle[v]) < kDenied * station.sigma_angle) continue;
-    denied.push_back(
-        fmt::format("{} ({:+.2f})", work.prior.views[v].name, degrees(values.angle[v])));
-    station.stage_angle += values.angle[v];
+    const double away = values.angle[v];
+    if (std::abs(away) < kDenied * std::hypot(station.sigma_angle, shared)) continue;
+    station.stage_angle += away;
     station.sigma_angle = std::max(station.sigma_angle, kWide);
     values.angle[v] = 0.0;
+    if (claims.ignorance[v] > 0 || std::abs(away) < kWide) continue;  // named already, or corrected
+    claims.ignorance[v] = std::abs(away);
+    denied[v] = away;
   }
-  if (denied.empty()) return;
-  result.findings.push_back(
-      {Severity::note, "refine", "",
-       fmt::format("Stage angles that differ from the nominal angle by more than {:.0f} standard "
-                   "deviations, difference in degrees: {}. The refined poses follow the images.",
-                   kDenied, fmt::join(denied, ", ")),
-       "Check whether the stage slipped; give the true angles in a capture table where they are "
-       "known."});
+  tell_denied(work, denied, result);
+}
+
+// Views that show as much detail as others and yet nothing that their neighbours show.
+void find_unmatched(const Work& work, const std::vector<Track>& tracks, Claims& claims,
+                    RefineResult& result) {
+  constexpr double kUsual = 40.0;  // tie points of a view, for claims of this kind
+  std::vector<double> points(work.places.size(), 0.0);
+  std::vector<double> features;
+  for (const Track& track : tracks) {
+    for (const TrackView& seen : track.views) points[seen.view] += 1.0;
+  }
+  for (const ViewPlaces& places : work.places)
+    features.push_back(static_cast<double>(places.size()));
+  const double usual = median_of(points);
+  const double usual_features = median_of(features);
+  if (usual < kUsual) return;
+  for (std::size_t v = 0; v < points.size(); ++v) {
+    const bool stranger = points[v] < 0.1 * usual && features[v] > 0.5 * usual_features;
+    if (!stranger || claims.ignorance[v] > 0) continue;
+    claims.ignorance[v] = kAnyPlace;
+    claims.placeless[v] = true;
+    result.fault = DropOut::unmatched;
+    result.fault_view = v;
+    const std::string& name = work.prior.views[v].name;
+    result.findings.push_back(
+        {Severity::fault, "refine", name,
+         fmt::format("\"{}\" shows nothing that its neighbours show, though it has as much detail; "
+                     "it may be an image of another specimen.",
+                     name),
+         "Put the right image in its place, or shoot the station again."});
+  }
+}
+
+struct Adjusted {
+  RigValues values;
+  std::vector<Track> tracks;
+  std::vector<PairMatches> pairs;
+  AdjustResult result;
+  double shared_px = 0;  // of SharedErrors
+};
+
+// From the free matches and the start to adjusted tie points.
+Adjusted adjust_set(Work& work, const std::vector<PairMatches>& free_pairs, Claims& claims,
+                    RefineResult& result) {
+  Adjusted a;
+  a.values = claims.start.values;
+  AdjustOptions options;
+  options.free = claims.free;
+  // Points from the free matches give a covariance, which gives the bands.
+  a.tracks = triangulate(build_tracks(free_pairs, work.positions), work.model, a.values,
+                         {.max_residual_px = 6.0 * work.level_px});
+  options.sigma_px = 0.5 * work.level_px;
+  options.rounds = 2;
+  a.result = adjust(work.model, a.values, a.tracks, options);
+  const double common_px = kCommonError_px * work.level_px;
+  const AdjustCovariance covariance = adjust_covariance(
+      work.model, a.values, a.tracks, std::hypot(a.result.sigma_px, common_px), options.free);
+  a.pairs = match_in_bands(work, a.values, covariance.rig,
+                           std::max(0.5 * work.level_px, a.result.sigma_px));
+  const TriangulateOptions close{.max_residual_px = 4.0 * work.level_px};
+  a.tracks = triangulate(build_tracks(a.pairs, work.positions), work.model, a.values, close);
+  a.tracks = triangulate(align_tracks(std::move(a.tracks), work.features, work.prior.camera),
+                         work.model, a.values, close);
+  options.sigma_px = a.result.sigma_px;
+  options.rounds = 3;
+  a.result = adjust(work.model, a.values, a.tracks, options);
+  const double radius_px = specimen_radius_px(work.model, a.values, a.tracks);
+  a.shared_px = std::max(kSharedShift_px * work.level_px, kSharedShare * a.result.sigma_px);
+  take_denied_angles(work, a.values, a.shared_px / radius_px, claims, result);
+  options.sigma_px = a.result.sigma_px;
+  options.common_px = common_px;
+  options.rounds = 1;
+  const int iterations = a.result.iterations;
+  a.result = adjust(work.model, a.values, a.tracks, options);
+  a.result.iterations += iterations;
+  return a;
+}
+
+// rad a view, as the adjustment found them. A ring whose step is wrong keeps the angle of its first
+// station, which no image can tell.
+std::vector<double> found_angles(const Work& work, const RigValues& values, const Claims& claims,
+                                 const std::vector<double>& given) {
+  std::vector<double> found;
+  std::map<std::size_t, double> offset;  // a ring
+  for (std::size_t v = 0; v < given.size(); ++v) {
+    found.push_back(work.model.stations[v].stage_angle + values.angle[v]);
+    if (!claims.whole_ring) continue;
+    const auto [entry, added] =
+        offset.try_emplace(work.model.stations[v].ring, found.back() - given[v]);
+    found.back() -= entry->second;
+  }
+  return found;
+}
+
+std::vector<ProposedCapture> proposal_of(const Work& work, const Claims& claims,
+                                         const std::vector<double>& given,
+                                         const std::vector<double>& found) {
+  const auto denied = [&](std::size_t v) { return claims.ignorance[v] > 0; };
+  std::vector<ProposedCapture> proposal;
+  bool any = false;
+  for (std::size_t v = 0; v < work.prior.views.size(); ++v) {
+    any = any || denied(v);
+    if (claims.placeless[v]) continue;
+    const View& place = work.prior.views[claims.stands_for[v].value_or(v)];
+    double angle = place.stage_angle;
+    if (denied(v) && !claims.stands_for[v]) angle += found[v] - given[v];
+    proposal.push_back({v, place.ring, place.station, angle});
+  }
+  if (!any) proposal.clear();
+  return proposal;
+}
+
+// The adjusted rig weighed against its priors, and what the views are worth by that.
+void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<double>& given,
+              RefineResult& result) {
+  const double sigma_px = std::hypot(a.result.sigma_px, kCommonError_px * work.level_px);
+  const AdjustCovariance covariance =
+      adjust_covariance(work.model, a.values, a.tracks, sigma_px, claims.free);
+  const double distance_mm =
+      work.model.telecentric() ? 1.0 : pose_of(work.model, a.values, 0).t.norm();
+  const SharedErrors shared{a.shared_px, specimen_radius_px(work.model, a.values, a.tracks),
+                            distance_mm / work.model.camera.fx, !work.prior.axis_calibrated};
+  const WeighedRig weighed =
+      weigh_against_priors(work.model, a.values, covariance.images, shared, claims.free);
+  a.tracks = triangulate(std::move(a.tracks), work.model, weighed.values,
+                         {.max_residual_px = 6.0 * std::max(work.level_px, a.result.sigma_px)});
+  find_unmatched(work, a.tracks, claims, result);
+  const auto points =
+      point_covariances(work.model, weighed.values, a.tracks, sigma_px, weighed.covariance);
+  fill_result(result,
+              {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance, points,
+               weighed.image_sigma, claims.ignorance, work.prior.axis_calibrated, work.places});
+  const std::vector<double> found = found_angles(work, weighed.values, claims, given);
+  const Findings steps = step_findings(claims, result.rings, given, found);
+  result.findings.insert(result.findings.begin(), steps.begin(), steps.end());
+  result.proposal = proposal_of(work, claims, given, found);
+}
+
+// Few and poor matches don't overrule what is given: where the images confirm fewer than half of
+// the views, the set stays as the turntable has it.
+RefineResult kept_as_given(RefineResult refined, RefineResult unrefined) {
+  const bool calibrated = unrefined.scene.axis_calibrated;
+  const auto confirmed =
+      std::count_if(refined.scene.views.begin(), refined.scene.views.end(),
+                    [](const View& view) { return view.state == PoseState::confirmed; });
+  unrefined.sentence = fmt::format(
+      "The images show too little that is steady to confirm the poses ({} of {}, {} tie points, "
+      "{} in three views or more); the poses stay those of the {} turntable.",
+      confirmed, refined.scene.views.size(), refined.points, refined.points_in_three_views,
+      calibrated ? "calibrated" : "nominal");
+  unrefined.findings.push_back(
+      {calibrated ? Severity::note : Severity::doubt, "refine", "", unrefined.sentence,
+       calibrated
+           ? "Nothing to do where the stage can be trusted; wrong files would not be noticed "
+             "here, so check order and angles of the images."
+           : "Calibrate the axis with a board (trunnion calibrate axis)."});
+  unrefined.stations = std::move(refined.stations);
+  return unrefined;
 }
 
 }  // namespace
-const char* name_of(AlignmentVerdict verdict) {
+const char* name_of(PoseVerdict verdict) {
   switch (verdict) {
-    case AlignmentVerdict::will_align:
-      return "can be oriented";
-    case AlignmentVerdict::at_risk:
-      return "at risk";
-    case AlignmentVerdict::will_not_align:
-      return "can hardly be oriented";
-    case AlignmentVerdict::not_refined:
+    case PoseVerdict::confirmed:
+      return "confirmed";
+    case PoseVerdict::partly_confirmed:
+      return "partly confirmed";
+    case PoseVerdict::not_confirmed:
+      return "not confirmed";
+    case PoseVerdict::not_refined:
       return "not refined";
   }
   return "not refined";
@@ -180,60 +311,36 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
     level_px[v] = view.level_scale;
   });
   for (const double px : level_px) work.level_px = std::max(work.level_px, px);
-  RefineResult result = unrefined(prior, rings, work.places);
+  const RefineResult unchanged = unrefined(prior, rings, work.places);
+  RefineResult result = unchanged;
 
-  const std::vector<PairMatches> free_pairs = match_freely(work);
+  std::vector<PairMatches> free_pairs = match_freely(work);
   std::size_t free_matches = 0;
   for (const PairMatches& pair : free_pairs) free_matches += pair.matches.size();
   if (free_matches < 10 * prior.views.size()) {
     result.sentence = fmt::format(
-        "Too little texture: {} matches over {} views; the poses stay those of the rig.",
+        "Too little texture: {} matches over {} views; the poses stay those of the turntable.",
         free_matches, prior.views.size());
     result.findings.push_back(
         {Severity::doubt, "refine", "", result.sentence,
          "Nothing to do where the axis is calibrated; else calibrate it with a board."});
     return result;
   }
-  StartOptions start_options;
-  start_options.sigma_px = work.level_px;
-  const std::vector<PairMatches> few = thinned(free_pairs, kStartMatches);
-  StartResult start =
-      start_from_matches(work.model, zero_values(work.model), few, work.positions, start_options);
-  AdjustOptions options;
-  find_faults(work, free_pairs, few, start_options, start, options.free, result);
-  RigValues values = start.values;
-
-  // Points from the free matches give a covariance, which gives the bands.
-  std::vector<Track> tracks = triangulate(build_tracks(free_pairs, work.positions), work.model,
-                                          values, {.max_residual_px = 6.0 * work.level_px});
-  options.sigma_px = 0.5 * work.level_px;
-  options.rounds = 2;
-  AdjustResult adjusted = adjust(work.model, values, tracks, options);
-  const double common_px = kCommonError_px * work.level_px;
-  const auto covariance_now = [&] {
-    return adjust_covariance(work.model, values, tracks, std::hypot(adjusted.sigma_px, common_px),
-                             options.free);
-  };
-  AdjustCovariance covariance = covariance_now();
-
-  std::vector<PairMatches> pairs = match_in_bands(work, values, covariance.rig,
-                                                  std::max(0.5 * work.level_px, adjusted.sigma_px));
-  tracks = triangulate(build_tracks(pairs, work.positions), work.model, values,
-                       {.max_residual_px = 4.0 * work.level_px});
-  tracks = triangulate(align_tracks(std::move(tracks), features, prior.camera), work.model, values,
-                       {.max_residual_px = 4.0 * work.level_px});
-  options.sigma_px = adjusted.sigma_px;
-  options.rounds = 3;
-  adjusted = adjust(work.model, values, tracks, options);
-  take_denied_angles(work, values, result);
-  options.sigma_px = adjusted.sigma_px;
-  options.common_px = common_px;
-  options.rounds = 1;
-  const int iterations = adjusted.iterations;
-  adjusted = adjust(work.model, values, tracks, options);
-  adjusted.iterations += iterations;
-  covariance = covariance_now();
-  fill_result(result, {work.model, values, tracks, pairs, adjusted, covariance, work.places});
+  std::vector<double> given;
+  for (const StationModel& station : work.model.stations) given.push_back(station.stage_angle);
+  Claims claims = examine_claims(
+      work.model, {prior, rings, features, work.positions, work.level_px}, free_pairs);
+  work.model = claims.model;
+  result.findings = claims.findings;
+  result.fault = claims.fault;
+  result.fault_view = claims.fault_view;
+  Adjusted adjusted = adjust_set(work, free_pairs, claims, result);
+  conclude(work, adjusted, claims, given, result);
+  const bool denied = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
+                                  [](double sigma) { return sigma > 0; });
+  if (!denied && result.verdict == PoseVerdict::not_confirmed) {
+    return kept_as_given(std::move(result), unchanged);
+  }
   return result;
 }
 

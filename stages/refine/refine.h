@@ -9,7 +9,13 @@
 // azimuth of station 0) stays at its prior, with its prior's sigma. Scale is that of the
 // calibration. Where nothing is calibrated the same stage finds the axis from nominal geometry, or
 // says that it did not. Covariances are those of the normal equations at the solution, scaled by
-// the residuals found.
+// the residuals found and widened by what the images have wrong alike (refine_shared.h).
+//
+// First the images are asked which place on the turn each shows (refine_capture.h). Then every pose
+// is in one of three states (PoseState): confirmed where the images by themselves tell its angle;
+// turntable only where they don't, with the prior's sigma; contradicted where they deny the place
+// that the files give, with a sigma as wide as that leaves it. Where too few views of a
+// set are confirmed, nothing is refined: few and poor matches don't overrule a calibration.
 //
 // Two parts, so that images stream: extract_features (refine_features.h) while an image is in
 // memory, refine() once all are through.
@@ -17,6 +23,7 @@
 
 #include <cstddef>
 #include <functional>
+#include <limits>
 #include <string>
 #include <vector>
 
@@ -28,11 +35,24 @@
 
 namespace trunnion::refine {
 
-enum class AlignmentVerdict { will_align, at_risk, will_not_align, not_refined };
-[[nodiscard]] const char* name_of(AlignmentVerdict verdict);
+// How many of the poses the images confirm.
+enum class PoseVerdict { confirmed, partly_confirmed, not_confirmed, not_refined };
+[[nodiscard]] const char* name_of(PoseVerdict verdict);
 
-// What went wrong while shooting; each is named in the findings too.
-enum class DropOut { none, wrong_angle, bumped_specimen, reversed_turning };
+// What went wrong while shooting, or in the files; each is named in the findings too.
+enum class DropOut {
+  none,
+  wrong_angle,      // one station
+  bumped_specimen,  // the specimen was moved
+  reversed_turning,
+  wrong_step,
+  skipped_station,  // stations after it are one place on; or shot twice: one place back
+  slipped_stage,
+  exchanged,  // two images
+  copied,     // one image stands for two stations
+  elsewhere,  // an image shows the place of another station
+  unmatched   // an image shows nothing that its neighbours show
+};
 
 struct StationReport {
   std::size_t view = 0;  // index into Scene::views
@@ -40,8 +60,9 @@ struct StationReport {
   int tie_points = 0;      // kept observations in this view
   double rms_px = 0;       // of them
   double angle_sigma = 0;  // rad, of the refined angle
-  bool at_risk = false;    // see `reason`
-  std::string reason;      // "few tie points (12)", empty where not at risk
+  // rad, of the angle by the images alone, as if its own prior were not known
+  double image_sigma = std::numeric_limits<double>::infinity();
+  std::string reason;  // why the pose is not confirmed, "few tie points (12)"; empty where it is
 };
 
 struct PairReport {
@@ -52,13 +73,23 @@ struct PairReport {
   double rms_px = 0;  // of the inliers, in both views
 };
 
+// Where an image belongs, as the images show it. Images without a place of their own, copies and
+// those of another specimen, are left out of a proposal.
+struct ProposedCapture {
+  std::size_t view = 0;
+  std::string ring;
+  int station = 0;
+  double stage_angle = 0;  // rad, signed by the direction of turning
+};
+
 struct RefineResult {
   Scene scene;  // prior and refined poses, tie points; poses equal the priors where not refined
   std::vector<RingAxis> rings;  // refined axes with covariance
-  AlignmentVerdict verdict = AlignmentVerdict::not_refined;
-  std::string sentence;           // the verdict in words
-  DropOut fault = DropOut::none;  // the last one found, most specific
-  std::size_t fault_view = 0;     // the (first) view concerned
+  PoseVerdict verdict = PoseVerdict::not_refined;
+  std::string sentence;                   // the verdict in words
+  DropOut fault = DropOut::none;          // the last one found, most specific
+  std::size_t fault_view = 0;             // the (first) view concerned
+  std::vector<ProposedCapture> proposal;  // empty where no pose is contradicted
   std::vector<StationReport> stations;
   std::vector<PairReport> pairs;
   bool converged = false;

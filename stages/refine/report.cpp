@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <map>
 
 #include "core/angle.h"
@@ -13,7 +14,11 @@
 namespace trunnion::refine {
 namespace {
 
-constexpr int kFewTiePoints = 20;  // a station; common practice, no source
+constexpr int kFewTiePoints = 20;   // a station; common practice, no source
+constexpr int kFewLongPoints = 12;  // of them in three views: two views bear out many a wrong place
+// What the images must know of an angle by themselves to confirm it.
+constexpr double kImageSigma = 0.00436;  // rad, a quarter of a degree
+constexpr double kImageSigmas = 3.0;     // of the prior
 constexpr double kPriorLimit = 3.0;
 
 Tilt refined_tilt(const Outcome& o, std::size_t ring, double told) {
@@ -28,10 +33,82 @@ Tilt refined_tilt(const Outcome& o, std::size_t ring, double told) {
   for (std::size_t i = 0; i < 5; ++i) {
     for (std::size_t j = 0; j < 5; ++j) {
       tilt.covariance(static_cast<Eigen::Index>(i), static_cast<Eigen::Index>(j)) =
-          o.covariance.rig(places[i], places[j]);
+          o.covariance(places[i], places[j]);
     }
   }
   return tilt;
+}
+
+// A station's angle with a sigma of its own, independent of the rest.
+Eigen::MatrixXd with_angle_sigma(Eigen::MatrixXd covariance, int angle, double sigma) {
+  covariance.row(angle).setZero();
+  covariance.col(angle).setZero();
+  covariance(angle, angle) = sigma * sigma;
+  return covariance;
+}
+
+// Why the images by themselves don't tell a view's place; empty where they do.
+std::string why_not_confirmed(const StationReport& station, int long_points, double sigma_prior,
+                              double rms_px) {
+  const double limit = std::max(kImageSigmas * sigma_prior, kImageSigma);
+  if (station.tie_points < kFewTiePoints) {
+    return fmt::format("few tie points ({})", station.tie_points);
+  }
+  if (long_points < kFewLongPoints) {
+    return fmt::format("few tie points in three views ({})", long_points);
+  }
+  if (!(station.image_sigma <= limit)) {
+    return std::isfinite(station.image_sigma)
+               ? fmt::format("its angle follows from the images to {:.2f} degrees only",
+                             degrees(station.image_sigma))
+               : std::string("its angle doesn't follow from the images");
+  }
+  if (station.rms_px > 3.0 * std::max(rms_px, 0.1)) {
+    return fmt::format("residuals of {:.2f} px", station.rms_px);
+  }
+  return {};
+}
+
+// Needs the counts of tie points.
+void judge_states(RefineResult& result, const Outcome& o) {
+  std::vector<int> long_points(result.stations.size(), 0);
+  for (const Track& track : o.tracks) {
+    if (track.views.size() < 3) continue;
+    for (const TrackView& seen : track.views) ++long_points[seen.view];
+  }
+  for (StationReport& station : result.stations) {
+    View& view = result.scene.views[station.view];
+    station.image_sigma = o.image_sigma[station.view];
+    station.reason = why_not_confirmed(station, long_points[station.view], view.sigma_stage_angle,
+                                       result.rms_px);
+    view.state = o.ignorance[station.view] > 0 ? PoseState::contradicted
+                 : station.reason.empty()      ? PoseState::confirmed
+                                               : PoseState::turntable_only;
+  }
+}
+
+// The pose of a view by its state.
+void fill_pose(View& view, const Outcome& o, std::size_t v) {
+  const ParameterIndex index(o.model);
+  switch (view.state) {
+    case PoseState::turntable_only: {
+      // As weighed against the priors: a good one stays, a poor axis is that of the other views.
+      view.pose = pose_of(o.model, o.values, v);
+      view.covariance = view.prior_covariance;
+      return;
+    }
+    case PoseState::contradicted:
+    case PoseState::confirmed:
+      break;
+  }
+  view.pose = pose_of(o.model, o.values, v);
+  const double known = std::sqrt(o.covariance(index.angle(v), index.angle(v)));
+  const Eigen::MatrixXd rig =
+      view.state == PoseState::confirmed
+          ? o.covariance
+          : with_angle_sigma(o.covariance, index.angle(v), std::max(known, o.ignorance[v]));
+  view.covariance = with_view_sigma(pose_covariance(o.model, o.values, rig, v), view.pose,
+                                    view.sigma_reference_mm);
 }
 
 void fill_poses(RefineResult& result, const Outcome& o) {
@@ -43,25 +120,23 @@ void fill_poses(RefineResult& result, const Outcome& o) {
   scene.camera.fy = refined.fy;
   for (std::size_t v = 0; v < scene.views.size(); ++v) {
     View& view = scene.views[v];
-    view.pose = pose_of(o.model, o.values, v);
-    view.covariance = with_view_sigma(pose_covariance(o.model, o.values, o.covariance.rig, v),
-                                      view.pose, view.sigma_reference_mm);
+    fill_pose(view, o, v);
     view.tilt += o.values.tilt[o.model.stations[v].ring];
     StationReport& station = result.stations[v];
-    station.angle_sigma = std::sqrt(o.covariance.rig(index.angle(v), index.angle(v)));
+    station.angle_sigma = std::sqrt(o.covariance(index.angle(v), index.angle(v)));
   }
   for (std::size_t r = 0; r < result.rings.size(); ++r) {
     RingAxis& ring = result.rings[r];
     ring.axis = axis_of(o.model, o.values, r);
     ring.azimuth += o.values.start[r];
     const std::size_t owner = o.model.rings[r].axis;
-    ring.covariance = o.covariance.rig.block<5, 5>(index.axis(owner), index.axis(owner));
+    ring.covariance = o.covariance.block<5, 5>(index.axis(owner), index.axis(owner));
     if (o.model.second.exists) ring.tilt = refined_tilt(o, r, ring.tilt.angle);
     ring.elevation = std::asin(std::clamp(-ring.axis.direction.z(), -1.0, 1.0));
   }
   result.principal_distance_change = std::expm1(o.values.log_distance);
   result.principal_distance_sigma =
-      std::sqrt(o.covariance.rig(index.log_distance(), index.log_distance()));
+      std::sqrt(o.covariance(index.log_distance(), index.log_distance()));
 }
 
 // In the written image, with whatever distortion that has.
@@ -90,7 +165,7 @@ void fill_points(RefineResult& result, const Outcome& o) {
     const Track& track = o.tracks[i];
     TiePoint point;
     point.position_mm = track.position_mm;
-    point.covariance = o.covariance.points[i];
+    point.covariance = o.point_covariances[i];
     std::array<unsigned, 3> rgb{};
     for (const TrackView& seen : track.views) {
       const double r = residual_px(P[seen.view], track.position_mm, seen.at_px);
@@ -130,8 +205,8 @@ void check_tilt_priors(RefineResult& result, const Outcome& o) {
     if (std::abs(o.values.tilt[r]) <= kPriorLimit * sigma) continue;
     result.findings.push_back(
         {Severity::doubt, "refine", "",
-         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the given tilt, "
-                     "more than its standard deviation of {:.2f} allows.",
+         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the one told, "
+                     "more than its sigma of {:.2f} allows.",
                      result.rings[r].ring, degrees(result.rings[r].tilt.angle),
                      degrees(o.values.tilt[r]), degrees(sigma)),
          "Check tilt_deg and the sign of the tilt, or calibrate the axis with the board tilted."});
@@ -168,48 +243,54 @@ void check_priors(RefineResult& result, const Outcome& o) {
   }
 }
 
+std::string list_of(const std::vector<std::string>& names) {
+  constexpr std::size_t kNamed = 8;
+  std::string list;
+  for (std::size_t i = 0; i < std::min(names.size(), kNamed); ++i) {
+    list += (i == 0 ? "" : ", ") + names[i];
+  }
+  return names.size() > kNamed ? fmt::format("{} and {} more", list, names.size() - kNamed) : list;
+}
+
 void judge(RefineResult& result, const Outcome& o) {
-  std::vector<std::string> risky;
-  for (StationReport& station : result.stations) {
-    if (station.tie_points < kFewTiePoints) {
-      station.at_risk = true;
-      station.reason = fmt::format("few tie points ({})", station.tie_points);
-    } else if (station.rms_px > 3.0 * std::max(result.rms_px, 0.1)) {
-      station.at_risk = true;
-      station.reason = fmt::format("residuals of {:.2f} px", station.rms_px);
-    }
-    if (station.at_risk) risky.push_back(result.scene.views[station.view].name);
+  std::vector<std::string> open;
+  std::size_t confirmed = 0;
+  std::size_t denied = 0;
+  for (const StationReport& station : result.stations) {
+    const View& view = result.scene.views[station.view];
+    confirmed += view.state == PoseState::confirmed ? 1 : 0;
+    denied += view.state == PoseState::contradicted ? 1 : 0;
+    if (view.state != PoseState::turntable_only) continue;
+    open.push_back(fmt::format("{} ({})", view.name, station.reason));
   }
-  const auto names = [&] {
-    std::string list;
-    for (std::size_t i = 0; i < std::min<std::size_t>(risky.size(), 8); ++i) {
-      list += (i == 0 ? "" : ", ") + risky[i];
-    }
-    return risky.size() > 8 ? fmt::format("{} and {} more", list, risky.size() - 8) : list;
-  };
-  if (!o.adjusted.converged || 2 * risky.size() > result.stations.size()) {
-    result.verdict = AlignmentVerdict::will_not_align;
-    result.sentence = o.adjusted.converged
-                          ? fmt::format(
-                                "This set can hardly be oriented from its texture alone: {} of "
-                                "{} stations have too few or contradicting tie points.",
-                                risky.size(), result.stations.size())
-                          : std::string("The adjustment did not converge.");
-  } else if (!risky.empty()) {
-    result.verdict = AlignmentVerdict::at_risk;
-    result.sentence = "This set is at risk at stations " + names() + ".";
-  } else {
-    result.verdict = AlignmentVerdict::will_align;
-    result.sentence = fmt::format(
-        "This set can be oriented: {} tie points, {} in three views or more, {:.2f} px.",
-        result.points, result.points_in_three_views, result.rms_px);
+  const std::size_t views = result.stations.size();
+  result.verdict = confirmed == views      ? PoseVerdict::confirmed
+                   : 2 * confirmed > views ? PoseVerdict::partly_confirmed
+                                           : PoseVerdict::not_confirmed;
+  std::string rest;
+  if (denied > 0) rest += fmt::format("; they deny the places given for {}", denied);
+  if (!open.empty()) {
+    rest += fmt::format("; {} {} from the turntable only", open.size(),
+                        open.size() == 1 ? "comes" : "come");
   }
-  if (result.verdict != AlignmentVerdict::will_align) {
-    result.findings.push_back(
-        {Severity::doubt, "refine", "", result.sentence,
-         "Keep the priors when reconstructing; shoot the named stations again "
-         "or add stations between them."});
+  result.sentence = fmt::format(
+      "The images confirm {} of {} poses by {} tie points, {} of them in three views or more, "
+      "which fit to {:.2f} px{}.",
+      confirmed, views, result.points, result.points_in_three_views, result.rms_px, rest);
+  if (!o.adjusted.converged) {
+    result.findings.push_back({Severity::doubt, "refine", "",
+                               "The adjustment of the poses did not converge.",
+                               "Check the geometry in specimen.toml, or calibrate the axis."});
   }
+  if (open.empty()) return;
+  // A calibrated turntable is a good witness by itself.
+  result.findings.push_back(
+      {o.calibrated ? Severity::note : Severity::doubt, "refine", "",
+       "The images neither confirm nor deny these poses, which come from the turntable only: " +
+           list_of(open) + ".",
+       o.calibrated
+           ? "Nothing to do where the stage can be trusted; else add stations between them."
+           : "Calibrate the axis with a board, or add stations between them."});
 }
 
 }  // namespace
@@ -235,8 +316,9 @@ void fill_result(RefineResult& result, const Outcome& outcome) {
   result.rms_px = outcome.adjusted.rms_px;
   result.sigma_px = outcome.adjusted.sigma_px;
   result.points = static_cast<int>(outcome.tracks.size());
-  fill_poses(result, outcome);
   fill_points(result, outcome);
+  judge_states(result, outcome);
+  fill_poses(result, outcome);
   check_priors(result, outcome);
   judge(result, outcome);
 }

@@ -14,7 +14,11 @@ struct Outcome {
   const std::vector<Track>& tracks;
   const std::vector<PairMatches>& pairs;
   const AdjustResult& adjusted;
-  const AdjustCovariance& covariance;
+  const Eigen::MatrixXd& covariance;  // of the rig
+  const std::vector<Eigen::Matrix3d>& point_covariances;
+  const std::vector<double>& image_sigma;  // rad a view
+  const std::vector<double>& ignorance;    // rad a view; 0 where the place is not denied
+  bool calibrated;                         // the axis
   const std::vector<ViewPlaces>& places;
 };
 

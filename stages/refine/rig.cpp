@@ -53,13 +53,19 @@ RigModel make_model(const Scene& prior, const std::vector<RingAxis>& rings, bool
   model.camera = ideal(prior.camera);
   model.free_distance = free_distance && prior.camera.projection == Projection::perspective;
   model.sigma_log_distance = priors.sigma_log_distance;
+  // A calibrated azimuth is as good as a stage angle; the loss of its prior lets it go where the
+  // camera has been moved since.
+  double sigma_start = priors.sigma_start;
+  if (prior.axis_calibrated && !prior.views.empty()) {
+    sigma_start = std::min(sigma_start, prior.views.front().sigma_stage_angle);
+  }
   for (const RingAxis& ring : rings) {
     RingModel entry;
     entry.prior = ring.axis;
     entry.prior.direction.normalize();
     entry.stage_R = camera_from_stage(entry.prior, model.telecentric()).R;
     entry.sqrt_information = sqrt_information_of<5>(ring.covariance);
-    entry.sigma_start = priors.sigma_start;
+    entry.sigma_start = sigma_start;
     entry.axis = axis_owner(rings, model.rings.size());
     entry.sigma_tilt = std::sqrt(ring.tilt.covariance(4, 4));
     model.rings.push_back(entry);

@@ -80,7 +80,7 @@ struct RigValues {
 // How far a ring's start angle may differ from the first ring's, beyond the angle sigmas: the
 // camera or the stage has been moved between rings by hand.
 struct RigPriors {
-  double sigma_start = 0.0087;  // rad, 0.5 degrees
+  double sigma_start = 0.0087;  // rad, 0.5 degrees; where the axis is nominal
   double sigma_log_distance = 0.05;
 };
 

@@ -122,6 +122,7 @@ Json view_json(const ReportView& view, std::size_t index) {
           {"mask_area", optional(view.mask_area)},
           {"mask_confidence", optional(view.mask_confidence)},
           {"spots_repaired", optional(view.spots_repaired)},
+          {"pose_state", name_of(view.pose_state)},
           {"angle_correction_deg", optional(view.angle_correction, kDegrees)},
           {"inliers", optional(view.inliers)},
           {"residual_px", optional(view.residual_px)},
@@ -161,6 +162,10 @@ ReportView read_view(const Json& json) {
   read_optional(json, "mask_area", view.mask_area);
   read_optional(json, "mask_confidence", view.mask_confidence);
   read_optional(json, "spots_repaired", view.spots_repaired);
+  const std::string state = json.value("pose_state", std::string());
+  for (const PoseState each : {PoseState::confirmed, PoseState::contradicted}) {
+    if (state == name_of(each)) view.pose_state = each;
+  }
   read_optional(json, "angle_correction_deg", view.angle_correction, 1 / kDegrees);
   read_optional(json, "inliers", view.inliers);
   read_optional(json, "residual_px", view.residual_px);

@@ -180,10 +180,16 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
     parts.push_back(set_items == 1 ? "one finding concerns the whole set"
                                    : fmt::format("{} findings concern the whole set", set_items));
   }
-  const char* lead = judgement.verdict == Verdict::reshoot ? "Not complete"
-                     : judgement.verdict == Verdict::look  ? "Usable, with doubts"
-                     : data.prepared                       ? "Ready"
-                                                           : "Fit for preparing";
+  const bool lacking =
+      judgement.verdict == Verdict::reshoot && gaps.empty() &&
+      std::any_of(data.views.begin(), data.views.end(), [](const ReportView& view) {
+        return view.pose_state == PoseState::contradicted;
+      });
+  const char* lead = lacking                                 ? "Not usable as it is"
+                     : judgement.verdict == Verdict::reshoot ? "Not complete"
+                     : judgement.verdict == Verdict::look    ? "Usable, with doubts"
+                     : data.prepared                         ? "Ready"
+                                                             : "Fit for preparing";
   if (parts.empty()) {
     parts.push_back(fmt::format("all {} stations {}", data.views.size(),
                                 data.prepared ? "are prepared and none is in doubt"

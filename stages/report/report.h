@@ -87,6 +87,7 @@ struct ReportView {
   // Filled by add_scene.
   Pose prior;
   Pose pose;
+  PoseState pose_state = PoseState::turntable_only;
   std::optional<double> angle_correction;   // rad, refined minus prior, about the rotation axis
   std::optional<int> inliers;               // tie points seen in this view
   std::optional<double> residual_px;        // root mean square

@@ -26,6 +26,10 @@ std::vector<Step> steps_of(const ReportData& data) {
     const ReportView& from = data.views[i - 1];
     const ReportView& to = data.views[i];
     if (from.ring != to.ring || !from.angle_correction || !to.angle_correction) continue;
+    // Contradicted poses have a fault of their own, which says what is wrong.
+    if (from.pose_state == PoseState::contradicted || to.pose_state == PoseState::contradicted) {
+      continue;
+    }
     steps.push_back({&from, &to, *to.angle_correction - *from.angle_correction});
   }
   return steps;

@@ -40,6 +40,7 @@ void add_view(ReportData& data, const View& view, bool refined) {
   out.mask_file = view.mask_file;
   out.prior = view.prior;
   out.pose = view.pose;
+  out.pose_state = view.state;
   out.sigma_rotation = largest_sigma(view.covariance.topLeftCorner<3, 3>());
   out.sigma_position_mm = largest_sigma(view.covariance.bottomRightCorner<3, 3>());
   if (refined) out.angle_correction = correction_about_axis(view.prior, view.pose);

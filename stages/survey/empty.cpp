@@ -7,8 +7,8 @@
 
 #include "core/blocks.h"
 #include "core/contrast.h"
+#include "core/fill_smoothly.h"
 #include "stages/survey/stack.h"
-#include "stages/survey/surface.h"
 
 namespace trunnion::survey {
 namespace {

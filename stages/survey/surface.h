@@ -5,11 +5,8 @@
 
 namespace trunnion::survey {
 
-// Extends `value` (CV_32FC3) smoothly over the pixels where `known` (CV_8U) is 0, by averaging down
-// a pyramid and filling on the way back up.
-cv::Mat fill_smoothly(const cv::Mat& value, const cv::Mat& known);
-
-// The same over a cubic surface, which light that falls off over the frame follows into a gap.
+// As fill_smoothly (core), over a cubic surface, which light that falls off over the frame follows
+// into a gap.
 cv::Mat continue_smoothly(const cv::Mat& value, const cv::Mat& known);
 
 }  // namespace trunnion::survey

@@ -36,6 +36,13 @@ std::vector<Eigen::Vector3d> test_points(const Scene& scene) {
 // costs stays far below this.
 constexpr double kPose = 1e-9;
 
+// What formats hold that can't mark a contradicted pose.
+Scene without_contradicted(Scene scene) {
+  std::erase_if(scene.views,
+                [](const View& view) { return view.state == PoseState::contradicted; });
+  return scene;
+}
+
 // Compares a format with cameras.json; the camera of the format where it holds one.
 class Comparison {
  public:
@@ -46,8 +53,8 @@ class Comparison {
            double allowed_px) {
     if (views.size() != truth_.views.size()) {
       add_fault(result_, file,
-                fmt::format("The file has {} views, cameras.json has {}.", views.size(),
-                            truth_.views.size()));
+                fmt::format("The file has {} views, but {} are expected by cameras.json.",
+                            views.size(), truth_.views.size()));
       return;
     }
     double largest = 0;
@@ -193,6 +200,8 @@ std::string text_difference(std::string_view expected, std::string_view found) {
 void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOptions& options,
                    VerifyResult& result) {
   Comparison comparison(scene, result);
+  const Scene standing = without_contradicted(scene);
+  Comparison standing_comparison(standing, result);
   const auto with = [&](const char* name, const auto& check) {
     if (!fs::exists(prepared / name)) return;  // a recorded file that is gone is a fault already
     try {
@@ -201,15 +210,15 @@ void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOpt
       add_fault(result, std::string("prepared/") + name, error.what());
     }
   };
-  const auto poses = [&](const char* name, auto read) {
+  const auto poses = [&](const char* name, auto read, Comparison& with_views) {
     with(name, [&, read](const std::string& text) {
       const ReadSet set = read(text);
-      comparison.add(std::string("prepared/") + name, set.views, set.camera, options.text_px);
+      with_views.add(std::string("prepared/") + name, set.views, set.camera, options.text_px);
     });
   };
-  poses("exterior.csv", read_exterior_csv);
-  poses("poses_matrix.csv", read_matrix_csv);
-  poses("poses_quaternion.csv", read_quaternion_csv);
+  poses("exterior.csv", read_exterior_csv, comparison);
+  poses("poses_matrix.csv", read_matrix_csv, standing_comparison);
+  poses("poses_quaternion.csv", read_quaternion_csv, standing_comparison);
   std::optional<ReadSet> gltf_set;
   with("cameras.gltf", [&](const std::string& text) {
     ReadSet& gltf = gltf_set.emplace(read_gltf(text));
@@ -226,7 +235,7 @@ void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOpt
     }
   });
   with("centres.ply",
-       [&](const std::string& text) { check_centres(scene, read_ply_points(text), result); });
+       [&](const std::string& text) { check_centres(standing, read_ply_points(text), result); });
   with("tie_points.ply", [&](const std::string& text) {
     const std::vector<Eigen::Vector3d> points = read_ply_points(text);
     if (points.size() != scene.tie_points.size()) {
@@ -236,7 +245,7 @@ void check_formats(const fs::path& prepared, const Scene& scene, const VerifyOpt
     if (gltf_set) check_tie_points(points, gltf_set->points, result);
   });
   with("scale.csv",
-       [&](const std::string& text) { check_scale(scene, read_scale_csv(text), result); });
+       [&](const std::string& text) { check_scale(standing, read_scale_csv(text), result); });
   check_texts(prepared, scene, options, result);
 }
 

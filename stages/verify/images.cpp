@@ -81,6 +81,7 @@ void compare_pose(Tags& tags, const View& view) {
   const Pose& pose = view.pose;
   const Eigen::Matrix<double, 3, 3, Eigen::RowMajor> rows = pose.R;
   const Eigen::Vector<double, 6> sigma = view.covariance.diagonal().cwiseMax(0.0).cwiseSqrt();
+  tags.text("PoseState", std::string(name_of(view.state)));
   tags.numbers("CameraFromWorld_rows", list_of(rows));
   tags.numbers("Translation_mm", list_of(pose.t));
   tags.numbers("Centre_mm", list_of(pose.centre_mm()));

@@ -93,6 +93,10 @@ View view_of(const Json& json) {
   view.station = json.at("station");
   view.stage_angle = radians(json.at("stage_angle_deg"));
   view.sigma_stage_angle = radians(json.at("sigma_stage_angle_deg"));
+  const std::string state = json.at("state");
+  for (const PoseState each : {PoseState::confirmed, PoseState::contradicted}) {
+    if (state == name_of(each)) view.state = each;
+  }
   pose_of(json.at("pose"), view.pose, view.covariance);
   pose_of(json.at("prior"), view.prior, view.prior_covariance);
   return view;
@@ -166,7 +170,8 @@ Scene read_cameras_json(const std::string& text) {
 ReadSet read_exterior_csv(const std::string& text) {
   const std::string file = "exterior.csv";
   ReadSet set{camera_of_comment(text, file), {}, {}};
-  for (const auto& row : rows_of(text, file, 13)) {
+  for (auto& row : rows_of(text, file, 14)) {
+    row.pop_back();  // the state, a word
     const std::vector<double> v = numbers_of(row, file);
     ReadView view{row[0], {}};
     view.pose.R = camera_from_world({radians(v[3]), radians(v[4]), radians(v[5])});

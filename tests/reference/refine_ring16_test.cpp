@@ -147,7 +147,7 @@ TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
         "  the same tie points: {:.3f} px by the refined poses, {:.3f} px by the published; "
         "sigma of a station's angle {:.3f} degrees\n",
         ours, theirs, degrees(angle_sigma));
-    EXPECT_NE(result.verdict, refine::AlignmentVerdict::will_not_align);
+    EXPECT_NE(result.verdict, refine::PoseVerdict::not_confirmed);
     EXPECT_LE(result.rms_px, 0.5);
     EXPECT_LE(after.centre, 0.005);
     // Wanted are 0.05 degrees. The object's few shallow blobs, each good to a third of a pixel,

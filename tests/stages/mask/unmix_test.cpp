@@ -85,6 +85,30 @@ TEST(ThinColours, AreLearntFromPixelsOfWhichMostAreMixed) {
   EXPECT_EQ(thin_colours_here(green, kGrey, learnt).mean, green);
 }
 
+// A hair of a third of a pixel never covers a pixel whole: its extreme is a mixture. Where hue
+// tells nothing, as before black, only the colours of the other thin parts say so.
+TEST(ThinColours, OfAPartThinnerThanAPixelAreThoseOfTheOthers) {
+  const Vec3 black = Vec3::all(0.02F);
+  demo::Draws draws(11, 1);
+  std::vector<ThinPixel> pixels;
+  for (int i = 0; i < 1500; ++i) {
+    const auto light = static_cast<float>(draws.uniform(0.85, 1.15));
+    const auto part = i % 3 == 0 ? 1.0F : static_cast<float>(draws.uniform(0.0, 1.0));
+    pixels.push_back({part * light * kBrown + (1.0F - part) * black, black, kVariance});
+  }
+  const auto learnt = learn_thin_colours(pixels);
+  ASSERT_TRUE(learnt.has_value());
+  for (const float width : {0.3F, 0.45F}) {
+    const Vec3 extreme = width * kBrown + (1.0F - width) * black;
+    const Colours here = thin_colours_here(extreme, black, learnt);
+    const Mixture mixture = unmix(extreme, here, black, kVariance);
+    EXPECT_NEAR(mixture.coverage, width, 0.15F * width) << width;
+  }
+  // One that covers its pixel whole in a little less light is no thin part.
+  const Colours whole = thin_colours_here(0.9F * kBrown, black, learnt);
+  EXPECT_GT(unmix(0.9F * kBrown, whole, black, kVariance).coverage, 0.9F);
+}
+
 TEST(ThinColours, OfGreyImagesAreLearntToo) {
   demo::Draws draws(9, 1);
   std::vector<ThinPixel> pixels;

@@ -105,6 +105,35 @@ TEST(MaskConfidence, NamesTheMaskThatLacksAPartAndTheOneThatShowsTooMuch) {
   EXPECT_LT(result.scores[15].agreement, result.scores[12].agreement - 0.02);
 }
 
+TEST(MaskConfidence, DoubtsMasksThatAreExpectedToMissAndSaysWhere) {
+  std::vector<MaskView> set = views();
+  for (MaskView& view : set) {
+    measure(view);
+    view.measures.predicted_overlap = 0.99;
+    view.measures.predicted_sigma = 0.004;
+  }
+  EXPECT_TRUE(mask_confidence(set, camera()).findings.empty());
+  MaskMeasures& poor = set[5].measures;
+  poor.predicted_overlap = 0.95;
+  poor.predicted_sigma = 0.012;
+  poor.doubt_px = {40, 30, 25, 20};
+  const MaskConfidence one = mask_confidence(set, camera());
+  ASSERT_EQ(one.findings.size(), 1U);
+  EXPECT_EQ(one.findings[0].file, "view5");
+  EXPECT_EQ(one.findings[0].severity, Severity::doubt);
+  EXPECT_NE(one.findings[0].what.find("columns 40 to 64, rows 30 to 49"), std::string::npos)
+      << one.findings[0].what;
+  EXPECT_TRUE(one.scores[5].doubtful);
+  EXPECT_LE(one.scores[5].score, 0.95);
+  // All of a set alike: told once, with the poorest.
+  for (MaskView& view : set) view.measures.predicted_overlap = 0.955;
+  poor.predicted_overlap = 0.94;
+  const MaskConfidence all = mask_confidence(set, camera());
+  ASSERT_EQ(all.findings.size(), 1U);
+  EXPECT_NE(all.findings[0].what.find("view5"), std::string::npos) << all.findings[0].what;
+  EXPECT_TRUE(all.scores[0].doubtful && all.scores[5].doubtful);
+}
+
 TEST(MaskConfidence, TakesWhatAPersonRemovedForDecidedAndBlamesNoOtherMask) {
   std::vector<MaskView> set = views();
   // The upper part of the specimen is taken away by hand at one station.

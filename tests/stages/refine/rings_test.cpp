@@ -31,7 +31,7 @@ std::pair<double, double> refined_errors(const SimulatedSet& set, const RefineRe
 
 void expect_fine(const SimulatedSet& set, const RefineResult& result) {
   const auto [rotation, centre] = refined_errors(set, result);
-  EXPECT_EQ(result.verdict, AlignmentVerdict::will_align) << result.sentence;
+  EXPECT_EQ(result.verdict, PoseVerdict::confirmed) << result.sentence;
   EXPECT_EQ(result.fault, DropOut::none);
   EXPECT_LE(degrees(rotation), 0.02);
   EXPECT_LE(centre, 0.0005);
@@ -163,7 +163,7 @@ TEST(RefineRings, TelecentricRingsAreFoundFromNominalGeometry) {
     const auto [rotation, image_px] = test::telecentric_errors(result, set);
     fmt::print("{}\nrotation {:.4f} degrees, image {:.3f} px\n", result.sentence, degrees(rotation),
                image_px);
-    EXPECT_EQ(result.verdict, AlignmentVerdict::will_align) << result.sentence;
+    EXPECT_EQ(result.verdict, PoseVerdict::confirmed) << result.sentence;
     EXPECT_EQ(result.fault, DropOut::none);
     EXPECT_LE(degrees(rotation), 0.03);
     EXPECT_LE(image_px, 0.1);

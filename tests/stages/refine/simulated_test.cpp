@@ -23,7 +23,7 @@ TEST(RefineSimulated, FindsTheRigFromNominalGeometry) {
   const auto [rotation, centre] = worst_errors(result.scene.views, set);
   fmt::print("{}\nrotation {:.4f} degrees, centre {:.4f} %, sigma {:.3f} px\n", result.sentence,
              degrees(rotation), 100 * centre, result.sigma_px);
-  EXPECT_EQ(result.verdict, AlignmentVerdict::will_align) << result.sentence;
+  EXPECT_EQ(result.verdict, PoseVerdict::confirmed) << result.sentence;
   EXPECT_EQ(result.fault, DropOut::none);
   EXPECT_LE(degrees(rotation), 0.02);
   EXPECT_LE(centre, 0.0005);
@@ -93,7 +93,7 @@ TEST(RefineSimulated, KeepsThePriorWithoutTexture) {
   SimulatedSet set = simulate({}, 1);
   for (ImageFeatures& view : set.features) view.points.resize(3);
   const RefineResult result = refine(set.scene, set.rings, set.features, {});
-  EXPECT_EQ(result.verdict, AlignmentVerdict::not_refined);
+  EXPECT_EQ(result.verdict, PoseVerdict::not_refined);
   EXPECT_FALSE(result.scene.refined);
   ASSERT_EQ(result.findings.size(), 1U);
   EXPECT_EQ((result.scene.views[5].pose.R - result.scene.views[5].prior.R).norm(), 0.0);

@@ -59,10 +59,10 @@ function table(open) {
   return h('section', { 'aria-labelledby': 'table-title', id: 'table' }, h('h2', { id: 'table-title' }, 'All stations'),
     h('details', {}, h('summary', {}, `${ordered.length} stations with their numbers`),
       h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Table of all stations' }, h('table', { class: 'stations' },
-        h('thead', {}, h('tr', {}, ['Station', 'State', 'Angle', ...shown.map((q) => q.name)].map((name) => h('th', { scope: 'col' }, name)))),
+        h('thead', {}, h('tr', {}, ['Station', 'State', 'Pose', 'Angle', ...shown.map((q) => q.name)].map((name) => h('th', { scope: 'col' }, name)))),
         h('tbody', {}, ordered.map((station) => h('tr', { class: station.state },
           h('th', { scope: 'row' }, h('a', { href: `#${station.id}`, onclick: (event) => { event.preventDefault(); open(station, event.currentTarget); } }, place(station))),
-          h('td', {}, station.gap ? 'missing' : STATES[station.state].word), h('td', {}, `${number(station.angle, 4)}\u00b0`),
+          h('td', {}, station.gap ? 'missing' : STATES[station.state].word), h('td', {}, station.view ? station.view.pose_state : '\u2013'), h('td', {}, `${number(station.angle, 4)}\u00b0`),
           shown.map((q) => { const value = station.view ? q.of(station.view) : null; return h('td', {}, known(value) ? q.text(value) : '\u2013'); }))))))));
 }
 

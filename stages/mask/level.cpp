@@ -1,0 +1,97 @@
+#include "stages/mask/level.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+#include <opencv2/imgproc.hpp>
+#include <vector>
+
+#include "core/contrast.h"
+#include "core/fill_smoothly.h"
+#include "core/runs.h"
+
+namespace trunnion::mask {
+namespace {
+
+constexpr double kBeside_px = 3.0;     // from the kept region: its soft edge
+constexpr double kAround_px = 30.0;    // within which an opening must be level
+constexpr double kSmooth_px = 14.0;    // over which the difference is averaged
+constexpr int kLeastOpening = 25;      // blocks; fewer can't be told from a surface's own
+constexpr double kLevelChi2 = 6.0;     // mean over an opening; 3 is noise alone
+constexpr double kStructure = 0.0015;  // of the level: what a smooth backdrop varies by itself
+
+int odd_blocks(double px, int side, int least) {
+  return std::max(least, static_cast<int>(std::lround(px / side)) | 1);
+}
+
+// Means of `value` over a window where `on` (CV_32FC1, 0 or 1) says so.
+cv::Mat mean_where(const cv::Mat& value, const cv::Mat& on, int window) {
+  cv::Mat on3;
+  cv::merge(std::vector<cv::Mat>{on, on, on}, on3);
+  cv::Mat sum;
+  cv::Mat count;
+  cv::blur(value.mul(on3), sum, {window, window}, {-1, -1}, cv::BORDER_CONSTANT);
+  cv::blur(on, count, {window, window}, {-1, -1}, cv::BORDER_CONSTANT);
+  cv::max(count, 1e-6, count);
+  cv::merge(std::vector<cv::Mat>{count, count, count}, on3);
+  return sum / on3;
+}
+
+// Blocks of the kept region all of whose pixels do not stand out, CV_8U.
+cv::Mat openings_of(const cv::Mat& out, const cv::Mat& hard, int side) {
+  cv::Mat inside = any_in_blocks(hard, side);
+  cv::Mat opening = inside & ~any_in_blocks(out, side) & ~any_in_blocks(~hard, side);
+  if (side > 2) return opening;
+  cv::erode(opening, opening, cv::Mat(), cv::Point(-1, -1), 1, cv::BORDER_CONSTANT, cv::Scalar(0));
+  return opening;
+}
+
+// Those of `openings` that are level.
+cv::Mat level_openings(const cv::Mat& openings, const cv::Mat& difference,
+                       const SurveyResult& survey, const BlockLook& look) {
+  cv::Mat on;
+  openings.convertTo(on, CV_32F, 1.0 / 255.0);
+  const cv::Mat around = mean_where(difference, on, odd_blocks(kAround_px, look.side, 5));
+  const Regions regions = regions_of(openings, Neighbours::four);
+  std::vector<double> chi2(regions.areas.size(), 0.0);
+  const double averaged = look.side * look.side;
+  for (const Run& run : regions.runs) {
+    for (int x = run.begin; x < run.end; ++x) {
+      const auto& level = look.backdrop.ptr<cv::Vec3f>(run.y)[x];
+      const cv::Vec3f off = difference.ptr<cv::Vec3f>(run.y)[x] - around.ptr<cv::Vec3f>(run.y)[x];
+      for (int c = 0; c < 3; ++c) {
+        const double own = kStructure * level[c];
+        const double variance = survey.noise.variance(level[c]) / averaged + own * own;
+        chi2[run.region] += off[c] * off[c] / variance;
+      }
+    }
+  }
+  std::vector<char> kept(regions.areas.size(), 0);
+  for (std::size_t k = 0; k < kept.size(); ++k) {
+    kept[k] = regions.areas[k] >= kLeastOpening && chi2[k] <= kLevelChi2 * regions.areas[k] ? 1 : 0;
+  }
+  cv::Mat level = cv::Mat::zeros(openings.size(), CV_8U);
+  paint(regions, kept, 255, level);
+  return level;
+}
+
+}  // namespace
+
+void correct_backdrop(const cv::Mat& out, const cv::Mat& hard, const SurveyResult& survey,
+                      BlockLook& look) {
+  const int side = look.side;
+  const cv::Mat difference = look.mean - look.backdrop;
+  cv::Mat known = any_in_blocks(hard, side);
+  const int reach = odd_blocks(2.0 * kBeside_px, side, 3);
+  cv::dilate(known, known, cv::getStructuringElement(cv::MORPH_RECT, {reach, reach}));
+  known = (known == 0) & (look.clear);
+  known |= level_openings(openings_of(out, hard, side), difference, survey, look);
+  if (cv::countNonZero(known) == 0) return;
+  cv::Mat on;
+  known.convertTo(on, CV_32F, 1.0 / 255.0);
+  const cv::Mat smooth = mean_where(difference, on, odd_blocks(kSmooth_px, side, 3));
+  look.backdrop += fill_smoothly(smooth, known);
+  look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
+}
+
+}  // namespace trunnion::mask

@@ -1,0 +1,26 @@
+// The backdrop behind one image, at the level that this image shows.
+//
+// The survey continues the backdrop over what no station looked past. Within a body of nearly
+// constant radius, and between dense hairs beside it, that errs by a percent of the level: several
+// sigmas of what a gap is judged by, so holes and gaps looked filled. The image itself shows more:
+// its clear blocks beside the kept region, and openings that neither stand out nor vary. What it
+// differs by there is continued smoothly over the rest and added.
+//
+// An opening is taken for backdrop where its blocks differ from the mean of the opening around them
+// by no more than noise: a surface that passes through the backdrop's level is steep, and one with
+// texture varies.
+#pragma once
+
+#include <opencv2/core.hpp>
+
+#include "core/survey_result.h"
+#include "stages/mask/blocks.h"
+
+namespace trunnion::mask {
+
+// Corrects look.backdrop and look.backdrop_lab. `out`: pixels that stand out (pixels.h);
+// `hard`: the kept region with its holes filled; both CV_8U, full size.
+void correct_backdrop(const cv::Mat& out, const cv::Mat& hard, const SurveyResult& survey,
+                      BlockLook& look);
+
+}  // namespace trunnion::mask

@@ -1,0 +1,358 @@
+#include "stages/refine/capture.h"
+
+#include <algorithm>
+#include <cmath>
+#include <iterator>
+#include <set>
+
+#include "core/angle.h"
+#include "core/median.h"
+#include "stages/refine/tracks.h"
+#include "stages/refine/window.h"
+
+namespace trunnion::refine {
+namespace {
+
+std::vector<Track> all_long_tracks(const std::vector<PairMatches>& pairs,
+                                   const Positions& positions) {
+  std::vector<Track> tracks = build_tracks(pairs, positions);
+  std::erase_if(tracks, [](const Track& track) { return track.views.size() < 3; });
+  return tracks;
+}
+
+// A place in space, and where a view saw it.
+struct Sight {
+  Eigen::Vector3d position_mm;
+  Eigen::Vector2d at_px;
+  std::size_t view = 0;
+};
+
+int found(const std::vector<Projection34>& P, const std::vector<Sight>& sights, double limit_px) {
+  int good = 0;
+  for (const Sight& sight : sights) {
+    const Eigen::Vector2d at = (P[sight.view] * sight.position_mm.homogeneous()).hnormalized();
+    good += (at - sight.at_px).squaredNorm() < limit_px * limit_px ? 1 : 0;
+  }
+  return good;
+}
+
+// Sights found with the stage angles of `views` moved by `correction`.
+int found_at(const RigModel& model, RigValues values, const std::set<std::size_t>& views,
+             double correction, const std::vector<Sight>& sights, double limit_px) {
+  std::vector<Projection34> P(model.stations.size());
+  const Camera camera = camera_of(model, values);
+  for (const std::size_t v : views) {
+    values.angle[v] += correction;
+    P[v] = projection_matrix(camera, pose_of(model, values, v));
+  }
+  return found(P, sights, limit_px);
+}
+
+struct Turn {
+  double correction = 0;
+  int points = 0;
+};
+
+// The correction at which most sights are found: half degrees all around, then twentieths.
+Turn best_turn(const RigModel& model, const RigValues& values, const std::set<std::size_t>& views,
+               const std::vector<Sight>& sights, double limit_px) {
+  Turn best;
+  for (int k = -360; k < 360; ++k) {
+    const double correction = kPi * k / 360.0;
+    const int points = found_at(model, values, views, correction, sights, limit_px);
+    if (points > best.points) best = {correction, points};
+  }
+  const double coarse = best.correction;
+  // The middle of the best: many corrections find equally many.
+  double sum = 0;
+  int equal = 0;
+  for (int k = -20; k <= 20; ++k) {
+    const double correction = coarse + radians(0.05) * k;
+    const int points = found_at(model, values, views, correction, sights, 0.5 * limit_px);
+    if (k == -20 || points > best.points) {
+      best.points = points;
+      sum = 0;
+      equal = 0;
+    }
+    if (points < best.points) continue;
+    sum += correction;
+    ++equal;
+  }
+  best.correction = sum / equal;
+  best.points = found_at(model, values, views, best.correction, sights, limit_px);
+  return best;
+}
+
+// Where `track` lies by the views that `serves` says, at least two of them.
+std::optional<Eigen::Vector3d> placed_by(const Track& track, const RigModel& model,
+                                         const RigValues& values,
+                                         const std::function<bool(std::size_t)>& serves,
+                                         double tolerance_px) {
+  Track rest;
+  for (const TrackView& seen : track.views) {
+    if (serves(seen.view)) rest.views.push_back(seen);
+  }
+  if (rest.views.size() < 2) return std::nullopt;
+  const std::size_t wanted = rest.views.size();
+  const std::vector<Track> placed =
+      triangulate({rest}, model, values, {.max_residual_px = tolerance_px});
+  // Two of many that happen to agree place nothing.
+  if (placed.empty() || 2 * placed[0].views.size() < wanted + 1) return std::nullopt;
+  return placed[0].position_mm;
+}
+
+std::vector<std::size_t> views_of_ring(const RigModel& model, std::size_t ring) {
+  std::vector<std::size_t> views;
+  for (std::size_t v = 0; v < model.stations.size(); ++v) {
+    if (model.stations[v].ring == ring) views.push_back(v);
+  }
+  return views;
+}
+
+// Matches of a view whose neighbours don't know it, with whichever views do.
+void match_anywhere(const CaptureInput& input, std::size_t view, FeatureWindow& window,
+                    std::vector<PairMatches>& pairs) {
+  constexpr std::size_t kFeatures = 500;
+  constexpr std::size_t kPartners = 4;
+  constexpr std::size_t kLeast = 20;
+  const std::size_t count = input.model.stations.size();
+  std::vector<PairMatches> found_pairs(count);
+  const auto features = window.of(view);
+  for_each_in_turn(count, [&](std::size_t other) {
+    if (other == view) return;
+    PairMatches& pair = found_pairs[other];
+    pair = {std::min(view, other), std::max(view, other), {}};
+    const auto others = window.of(other);
+    const bool first = view < other;
+    pair.matches =
+        match_free(first ? *features : *others, first ? *others : *features, kFeatures, 0.8);
+  });
+  std::stable_sort(found_pairs.begin(), found_pairs.end(),
+                   [](const PairMatches& a, const PairMatches& b) {
+                     return a.matches.size() > b.matches.size();
+                   });
+  for (std::size_t k = 0; k < std::min(kPartners, found_pairs.size()); ++k) {
+    PairMatches& pair = found_pairs[k];
+    if (pair.matches.size() < kLeast) break;
+    const bool known = std::any_of(pairs.begin(), pairs.end(), [&](const PairMatches& p) {
+      return p.view_a == pair.view_a && p.view_b == pair.view_b;
+    });
+    if (!known) pairs.push_back(std::move(pair));
+  }
+}
+
+// Views that hardly match their neighbours, though they show as much detail as others.
+std::vector<std::size_t> strangers(const CaptureInput& input,
+                                   const std::vector<PairMatches>& pairs) {
+  std::vector<double> matches(input.model.stations.size(), 0.0);
+  std::vector<double> features;
+  for (const PairMatches& pair : pairs) {
+    matches[pair.view_a] += static_cast<double>(pair.matches.size());
+    matches[pair.view_b] += static_cast<double>(pair.matches.size());
+  }
+  for (const auto& places : input.positions) features.push_back(static_cast<double>(places.size()));
+  const double usual = median_of(matches);
+  const double usual_features = median_of(features);
+  std::vector<std::size_t> found_views;
+  for (std::size_t v = 0; v < matches.size(); ++v) {
+    if (matches[v] < 0.35 * usual && features[v] > 0.4 * usual_features) found_views.push_back(v);
+  }
+  return found_views;
+}
+
+// Whether nearly all of a stretch's sights are found only after the turn, and none of its views
+// stands where it is given: one wrong station moves no stretch.
+bool stretch_moved(const RigModel& model, const RigValues& values,
+                   const std::set<std::size_t>& views, const std::vector<Sight>& sights,
+                   const Turn& turn, double limit_px) {
+  constexpr int kLeastSights = 6;
+  if (std::abs(turn.correction) < radians(1.0)) return false;
+  const auto count = static_cast<int>(sights.size());
+  if (4 * turn.points < 3 * count) return false;
+  int moved_views = 0;
+  int others = 0;
+  for (const std::size_t view : views) {
+    std::vector<Sight> own;
+    std::copy_if(sights.begin(), sights.end(), std::back_inserter(own),
+                 [view](const Sight& sight) { return sight.view == view; });
+    const auto seen = static_cast<int>(own.size());
+    if (seen < kLeastSights) continue;
+    const int given = found_at(model, values, {view}, 0.0, own, limit_px);
+    const int there = found_at(model, values, {view}, turn.correction, own, limit_px);
+    if (4 * there >= 3 * seen && there - given >= std::max(4, seen / 5)) {
+      ++moved_views;
+    } else {
+      ++others;
+    }
+  }
+  return moved_views >= 1 && others == 0;
+}
+
+class PlaceSearch {
+ public:
+  PlaceSearch(const CaptureInput& input, const std::vector<PairMatches>& pairs)
+      : input_(input),
+        model_(input.model),
+        values_(input.values),
+        tracks_(all_long_tracks(pairs, input.positions)),
+        of_view_(model_.stations.size()),
+        limit_px_(1.5 * tolerance_of(input)) {
+    std::fill(values_.angle.begin(), values_.angle.end(), 0.0);
+    for (std::size_t t = 0; t < tracks_.size(); ++t) {
+      for (const TrackView& seen : tracks_[t].views) of_view_[seen.view].push_back(t);
+    }
+  }
+
+  std::vector<Place> run() {
+    std::vector<Place> places;
+    std::set<std::size_t> moved_views;
+    const std::size_t most = std::max<std::size_t>(2, model_.stations.size() / 4);
+    while (places.size() < most) {
+      std::vector<Place> claims(model_.stations.size());
+      for_each_in_turn(claims.size(), [&](std::size_t v) {
+        if (!moved_views.contains(v)) claims[v] = claim(v);
+      });
+      const auto strongest = std::max_element(
+          claims.begin(), claims.end(),
+          [](const Place& a, const Place& b) { return a.points - a.given < b.points - b.given; });
+      if (strongest == claims.end() || strongest->points == 0) break;
+      StationModel& station = model_.stations[strongest->view];
+      station.ring = strongest->ring;
+      station.axis = model_.rings[strongest->ring].axis;
+      station.stage_angle = strongest->angle;
+      moved_views.insert(strongest->view);
+      places.push_back(*strongest);
+    }
+    std::erase_if(places, [&](Place& place) { return acquitted(place); });
+    return places;
+  }
+
+ private:
+  [[nodiscard]] std::vector<Sight> sights_of(std::size_t view) const {
+    std::vector<Sight> sights;
+    for (const std::size_t t : of_view_[view]) {
+      const Track& track = tracks_[t];
+      const auto here = std::find_if(track.views.begin(), track.views.end(),
+                                     [&](const TrackView& seen) { return seen.view == view; });
+      const auto position = placed_by(
+          track, model_, values_, [view](std::size_t v) { return v != view; },
+          tolerance_of(input_));
+      if (position) sights.push_back({*position, here->at_px, view});
+    }
+    return sights;
+  }
+
+  // An empty claim where the view stands where it is given.
+  [[nodiscard]] Place claim(std::size_t view) const {
+    constexpr std::size_t kLeastSights = 12;
+    const std::vector<Sight> sights = sights_of(view);
+    if (sights.size() < kLeastSights) return {};
+    const int given = found_at(model_, values_, {view}, 0.0, sights, limit_px_);
+    if (4 * given > 3 * static_cast<int>(sights.size())) return {};
+    Place best;
+    RigModel model = model_;
+    for (std::size_t ring = 0; ring < model.rings.size(); ++ring) {
+      model.stations[view].ring = ring;
+      model.stations[view].axis = model.rings[ring].axis;
+      const Turn turn = best_turn(model, values_, {view}, sights, limit_px_);
+      if (turn.points <= best.points) continue;
+      best = {view, ring, model_.stations[view].stage_angle + turn.correction, turn.points, given};
+    }
+    const double least = std::max(5.0 * model_.stations[view].sigma_angle, radians(0.5));
+    const bool moves = best.ring != model_.stations[view].ring ||
+                       std::abs(best.angle - model_.stations[view].stage_angle) >= least;
+    const bool enough =
+        best.points >= 2 * given + 6 && 5 * best.points >= 2 * static_cast<int>(sights.size());
+    return moves && enough ? best : Place{};
+  }
+
+  // With all others in their places, the given angle may turn out to fit as well.
+  bool acquitted(Place& place) {
+    const std::vector<Sight> sights = sights_of(place.view);
+    const StationModel moved_station = model_.stations[place.view];
+    const int there = found_at(model_, values_, {place.view}, 0.0, sights, limit_px_);
+    model_.stations[place.view] = input_.model.stations[place.view];
+    place.given = found_at(model_, values_, {place.view}, 0.0, sights, limit_px_);
+    if (10 * place.given >= 8 * there) return true;  // and stays there
+    model_.stations[place.view] = moved_station;
+    place.points = there;
+    return false;
+  }
+
+  const CaptureInput& input_;
+  RigModel model_;
+  RigValues values_;
+  std::vector<Track> tracks_;
+  std::vector<std::vector<std::size_t>> of_view_;
+  double limit_px_;
+};
+
+}  // namespace
+
+std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs) {
+  constexpr std::size_t kBeside = 3;  // stations on either side: fewer are no stretch
+  constexpr std::size_t kLeastSights = 12;
+  std::vector<Jump> jumps;
+  RigModel model = input.model;
+  RigValues values = input.values;
+  std::fill(values.angle.begin(), values.angle.end(), 0.0);
+  const double limit_px = 1.5 * tolerance_of(input);
+  for (std::size_t ring = 0; ring < model.rings.size(); ++ring) {
+    const std::vector<std::size_t> views = views_of_ring(model, ring);
+    const std::vector<Track> tracks = long_tracks(model, ring, pairs, input.positions);
+    for (std::size_t k = kBeside; k + kBeside <= views.size(); ++k) {
+      const auto near = [&](std::size_t v, std::size_t low, std::size_t high) {
+        return v >= views[low] && v <= views[high];
+      };
+      const std::size_t before = k - kBeside;
+      const std::size_t after = std::min(k + kBeside, views.size()) - 1;
+      std::vector<Sight> sights;
+      std::set<std::size_t> behind;
+      for (const Track& track : tracks) {
+        const auto position = placed_by(
+            track, model, values, [&](std::size_t v) { return near(v, before, k - 1); },
+            tolerance_of(input));
+        if (!position) continue;
+        for (const TrackView& seen : track.views) {
+          if (!near(seen.view, k, after)) continue;
+          sights.push_back({*position, seen.at_px, seen.view});
+          behind.insert(seen.view);
+        }
+      }
+      if (sights.size() < kLeastSights) continue;
+      const int given = found_at(model, values, behind, 0.0, sights, limit_px);
+      if (4 * given > 3 * static_cast<int>(sights.size())) continue;
+      const Turn turn = best_turn(model, values, behind, sights, limit_px);
+      if (!stretch_moved(model, values, behind, sights, turn, limit_px)) continue;
+      for (std::size_t i = k; i < views.size(); ++i) {
+        model.stations[views[i]].stage_angle += turn.correction;
+      }
+      jumps.push_back({views[k], turn.correction, turn.points});
+    }
+  }
+  return jumps;
+}
+
+std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatches>& pairs) {
+  FeatureWindow window(input.features, 64);
+  for (const std::size_t view : strangers(input, pairs)) {
+    match_anywhere(input, view, window, pairs);
+  }
+  return PlaceSearch(input, pairs).run();
+}
+
+bool same_image(const ImageFeatures& a, const ImageFeatures& b) {
+  constexpr std::size_t kFeatures = 400;
+  const std::vector<Match> matches = match_free(a, b, kFeatures, 0.8);
+  std::size_t still = 0;
+  for (const Match& match : matches) {
+    const Feature& p = a.points[static_cast<std::size_t>(match.a)];
+    const Feature& q = b.points[static_cast<std::size_t>(match.b)];
+    const double moved_px = std::hypot(p.x_px - q.x_px, p.y_px - q.y_px);
+    still += moved_px < a.level_scale ? 1 : 0;
+  }
+  const std::size_t possible = std::min({kFeatures, a.points.size(), b.points.size()});
+  return still >= 20 && 3 * still >= 2 * matches.size() && 2 * still >= possible;
+}
+
+}  // namespace trunnion::refine

@@ -1,0 +1,39 @@
+// Refine, what each image is: the place on the turn that it shows, apart from what the files say.
+//
+// Points that other views agree on are projected into a view at every angle of the turn; where most
+// of them are found is its place. Likewise for all stations from one on against those before, and
+// for a whole ring with another step or direction. A claim needs points in three views and more,
+// several times as many as the files' own account can place, and the strongest is taken first, so
+// that a wrong station accuses no neighbour.
+#pragma once
+
+#include <cstddef>
+#include <vector>
+
+#include "stages/refine/steps.h"
+
+namespace trunnion::refine {
+
+// From `view` on all stations of its ring stand `correction` further on than given.
+struct Jump {
+  std::size_t view = 0;
+  double correction = 0;  // rad
+  int points = 0;
+};
+std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs);
+
+// One view's place on the turn of a ring.
+struct Place {
+  std::size_t view = 0;
+  std::size_t ring = 0;
+  double angle = 0;  // rad, of the stage, as StationModel::stage_angle counts
+  int points = 0;    // that are found there
+  int given = 0;     // that are found at the given angle
+};
+// `pairs` gain the matches of views that their neighbours don't know.
+std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatches>& pairs);
+
+// Whether two views are the same image, saved once more.
+bool same_image(const ImageFeatures& a, const ImageFeatures& b);
+
+}  // namespace trunnion::refine

@@ -1,0 +1,335 @@
+#include "stages/refine/claims.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <set>
+
+#include "core/angle.h"
+#include "core/median.h"
+#include "stages/refine/window.h"
+
+namespace trunnion::refine {
+namespace {
+
+constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
+constexpr double kFewSteady = 0.5;          // share of a ring's points below which it says nothing
+constexpr int kFewPoints = 40;
+
+// Of consecutive stations of a ring, signed. `angles`: rad a view.
+double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles) {
+  std::vector<double> steps;
+  std::optional<double> last;
+  for (std::size_t v = 0; v < angles.size(); ++v) {
+    if (model.stations[v].ring != ring) continue;
+    if (last) steps.push_back(angles[v] - *last);
+    last = angles[v];
+  }
+  return steps.empty() ? 0.0 : median_of(steps);
+}
+
+class Examination {
+ public:
+  Examination(const RigModel& model, const ClaimInput& input, std::vector<PairMatches>& pairs)
+      : given_(model), input_(input), pairs_(pairs) {
+    claims_.model = model;
+    claims_.ignorance.assign(model.stations.size(), 0.0);
+    claims_.stands_for.resize(model.stations.size());
+    claims_.placeless.assign(model.stations.size(), false);
+    options_.sigma_px = input.level_px;
+  }
+
+  Claims run() {
+    few_ = thinned(pairs_, kStartMatches);
+    start();
+    examine_rings();
+    if (steady()) {
+      examine_jumps();
+      examine_places();
+    }
+    if (!claims_.whole_ring) examine_bump();
+    return std::move(claims_);
+  }
+
+ private:
+  // What the images show takes the place of what was given, with a sigma that lets them.
+  void start() {
+    constexpr double kOpen = 0.0087;  // rad, half a degree
+    for (std::size_t v = 0; v < claims_.ignorance.size(); ++v) {
+      double& sigma = claims_.model.stations[v].sigma_angle;
+      if (claims_.ignorance[v] > 0) sigma = std::max(sigma, kOpen);
+    }
+    claims_.start = start_from_matches(claims_.model, zero_values(claims_.model), few_,
+                                       input_.positions, options_);
+  }
+  [[nodiscard]] CaptureInput capture() const {
+    return {claims_.model,    claims_.start.values, input_.features,
+            input_.positions, input_.level_px,      input_.prior.axis_calibrated};
+  }
+  [[nodiscard]] double tolerance_px() const {
+    return (input_.prior.axis_calibrated ? 1.0 : 2.0) * input_.level_px;
+  }
+  [[nodiscard]] const std::string& name(std::size_t view) const {
+    return input_.prior.views[view].name;
+  }
+  void fault(const std::string& file, std::string what, std::string remedy) {
+    claims_.findings.push_back(
+        {Severity::fault, "refine", file, std::move(what), std::move(remedy)});
+  }
+  [[nodiscard]] double given_step(std::size_t ring) const {
+    std::vector<double> angles;
+    for (const StationModel& station : given_.stations) angles.push_back(station.stage_angle);
+    return step_of(given_, ring, angles);
+  }
+
+  // Whether the matches bear out the rings well enough to deny a single station anything: light
+  // that slides over a smooth specimen makes matches, too.
+  [[nodiscard]] bool steady() const {
+    Support all;
+    for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
+      const Support support = support_of(claims_.model, claims_.start.values, ring, pairs_,
+                                         input_.positions, tolerance_px());
+      all.points += support.points;
+      all.possible += support.possible;
+    }
+    return all.points >= kFewPoints && all.share() >= kFewSteady;
+  }
+
+  // What the rig may look like while a ring's factor is sought: as calibrated, as the start found
+  // it, and without calibration as other accounts lead to it.
+  [[nodiscard]] std::vector<RigValues> accounts() const {
+    std::vector<RigValues> list{zero_values(claims_.model), claims_.start.values};
+    if (input_.prior.axis_calibrated) return list;
+    bool doubtful = false;
+    for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
+      doubtful = doubtful || support_of(claims_.model, claims_.start.values, ring, pairs_,
+                                        input_.positions, tolerance_px())
+                                     .share() < 0.85;
+    }
+    doubtful = doubtful || far_from_prior(claims_.start.values);
+    if (!doubtful) return list;
+    for (const double factor : {-1.0, 0.5, 2.0}) {
+      RigModel other = claims_.model;
+      for (std::size_t r = 0; r < other.rings.size(); ++r) other = with_factor(other, r, factor);
+      list.push_back(
+          start_from_matches(other, zero_values(other), few_, input_.positions, options_).values);
+    }
+    // A turning the wrong way round fits as well with the camera below the stage.
+    std::erase_if(list, [this](const RigValues& values) { return far_from_prior(values); });
+    return list;
+  }
+  [[nodiscard]] bool far_from_prior(const RigValues& values) const {
+    constexpr double kFar = 4.2;  // 5 degrees of freedom: 99.7 % of steps lie within
+    for (std::size_t r = 0; r < claims_.model.rings.size(); ++r) {
+      const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(values.axis[r].data());
+      if ((claims_.model.rings[r].sqrt_information * step).norm() > kFar) return true;
+    }
+    return false;
+  }
+
+  void examine_rings() {
+    const std::vector<RigValues> list = accounts();
+    const std::vector<double> factors = step_factors(capture(), list, pairs_);
+    const bool alike =
+        std::all_of(factors.begin(), factors.end(), [&](double f) { return f == factors.front(); });
+    for (std::size_t ring = 0; ring < factors.size(); ++ring) {
+      if (factors[ring] == 1.0) continue;
+      claims_.model = with_factor(claims_.model, ring, factors[ring]);
+      for (std::size_t v = 0; v < claims_.ignorance.size(); ++v) {
+        if (given_.stations[v].ring == ring) claims_.ignorance[v] = kAnyPlace;
+      }
+      if (!alike || ring == 0) {
+        claims_.factors.emplace_back(alike ? std::nullopt : std::optional(ring), factors[ring]);
+      }
+      claims_.whole_ring = true;
+    }
+    if (!claims_.whole_ring) return;
+    claims_.fault =
+        claims_.factors.back().second < 0 ? DropOut::reversed_turning : DropOut::wrong_step;
+    start();
+  }
+
+  void examine_jumps() {
+    const std::vector<Jump> jumps = find_jumps(capture(), pairs_);
+    for (const Jump& jump : jumps) {
+      const std::size_t ring = given_.stations[jump.view].ring;
+      for (std::size_t v = jump.view; v < claims_.model.stations.size(); ++v) {
+        if (given_.stations[v].ring != ring) continue;
+        claims_.model.stations[v].stage_angle += jump.correction;
+        claims_.ignorance[v] = std::max(claims_.ignorance[v], std::abs(jump.correction));
+      }
+      tell_jump(jump, given_step(ring));
+    }
+    if (!jumps.empty()) start();
+  }
+
+  void tell_jump(const Jump& jump, double step) {
+    const double stations = step != 0 ? jump.correction / step : 0.0;
+    const double whole = std::round(stations);
+    const bool skipped = whole != 0 && std::abs(stations - whole) < 0.15;
+    claims_.fault = skipped ? DropOut::skipped_station : DropOut::slipped_stage;
+    claims_.fault_view = jump.view;
+    std::string what = fmt::format(
+        "From \"{}\" on, the stage stands {:+.2f} degrees from the "
+        "angles given ({} points agree): ",
+        name(jump.view), degrees(jump.correction), jump.points);
+    if (!skipped) {
+      what += "it has slipped.";
+    } else if (whole > 0) {
+      what +=
+          fmt::format("{} skipped before it.",
+                      whole == 1 ? "one station was" : fmt::format("{:.0f} stations were", whole));
+    } else {
+      what += "the specimen was shot again without being turned.";
+    }
+    fault(name(jump.view), what,
+          "Give the true angles in a capture table or shoot the ring again; until then the poses "
+          "from there on count as contradicted.");
+  }
+
+  void examine_places() {
+    const std::size_t pairs_before = pairs_.size();
+    const std::vector<Place> places = find_places(capture(), pairs_);
+    std::set<std::size_t> told;
+    FeatureWindow window(input_.features);
+    for (const Place& place : places) {
+      StationModel& station = claims_.model.stations[place.view];
+      const double correction = std::remainder(place.angle - station.stage_angle, 2.0 * kPi);
+      claims_.ignorance[place.view] =
+          place.ring == station.ring ? std::max(std::abs(correction), radians(1.0)) : kAnyPlace;
+      claims_.stands_for[place.view] = station_at(place);
+      if (!told.contains(place.view)) tell_place(place, places, told, window);
+    }
+    for (const Place& place : places) {
+      StationModel& station = claims_.model.stations[place.view];
+      station.ring = place.ring;
+      station.axis = claims_.model.rings[place.ring].axis;
+      station.stage_angle = place.angle;
+    }
+    if (pairs_.size() != pairs_before) few_ = thinned(pairs_, kStartMatches);
+    if (!places.empty()) start();
+  }
+
+  // The station whose given place it is, where there is one.
+  [[nodiscard]] std::optional<std::size_t> station_at(const Place& place) const {
+    const double step = std::abs(given_step(place.ring));
+    std::optional<std::size_t> nearest;
+    double least = std::min(0.25 * step, radians(1.5));
+    for (std::size_t v = 0; v < given_.stations.size(); ++v) {
+      if (given_.stations[v].ring != place.ring || v == place.view) continue;
+      const double apart =
+          std::abs(std::remainder(claims_.model.stations[v].stage_angle - place.angle, 2.0 * kPi));
+      if (apart >= least) continue;
+      least = apart;
+      nearest = v;
+    }
+    return nearest;
+  }
+
+  void tell_place(const Place& place, const std::vector<Place>& places, std::set<std::size_t>& told,
+                  FeatureWindow& window) {
+    told.insert(place.view);
+    claims_.fault_view = place.view;
+    const std::string& own = name(place.view);
+    const auto other = station_at(place);
+    if (!other) {
+      const double correction =
+          std::remainder(place.angle - given_.stations[place.view].stage_angle, 2.0 * kPi);
+      claims_.fault = DropOut::wrong_angle;
+      fault(own,
+            fmt::format("\"{}\" was shot {:+.2f} degrees away from its stage angle ({} points "
+                        "agree).",
+                        own, degrees(correction), place.points),
+            "Give its true angle in a capture table or shoot it again; until then its pose counts "
+            "as contradicted.");
+      return;
+    }
+    const std::string& there = name(*other);
+    const auto back = std::find_if(places.begin(), places.end(),
+                                   [&](const Place& p) { return p.view == *other; });
+    if (back != places.end() && station_at(*back) == place.view) {
+      told.insert(*other);
+      claims_.fault = DropOut::exchanged;
+      claims_.fault_view = std::min(place.view, *other);
+      const auto [first, second] = std::minmax(place.view, *other);
+      fault(name(first),
+            fmt::format("\"{}\" and \"{}\" are exchanged: each shows the place of the other.",
+                        name(first), name(second)),
+            "Exchange the two files, or their lines in the capture table, and run prepare again.");
+      return;
+    }
+    if (same_image(*window.of(place.view), *window.of(*other))) {
+      claims_.fault = DropOut::copied;
+      claims_.ignorance[place.view] = kAnyPlace;
+      claims_.placeless[place.view] = true;
+      fault(own,
+            fmt::format("\"{}\" is a copy of \"{}\": one image stands for both stations.", own,
+                        there),
+            "Put the right image in its place, or shoot the station again.");
+      return;
+    }
+    claims_.fault = DropOut::elsewhere;
+    fault(
+        own, fmt::format("\"{}\" shows the place of \"{}\".", own, there),
+        "Put the right image in its place, correct the capture table or shoot the station again.");
+  }
+
+  void examine_bump() {
+    const auto bump =
+        find_bump(claims_.model, claims_.start, few_, input_.positions, options_.sigma_px);
+    if (!bump) return;
+    claims_.model = bump->model;
+    claims_.start.values = bump->values;
+    claims_.free.mount = true;
+    claims_.fault = DropOut::bumped_specimen;
+    claims_.fault_view = bump->view;
+    claims_.findings.push_back(
+        {Severity::doubt, "refine", name(bump->view),
+         fmt::format("The specimen was moved before \"{}\": all stations from there on are shifted "
+                     "against those before.",
+                     name(bump->view)),
+         "Shoot the ring again, or keep the refined poses, which follow the specimen; those of the "
+         "turntable don't."});
+  }
+
+  const RigModel& given_;
+  const ClaimInput& input_;
+  std::vector<PairMatches>& pairs_;
+  std::vector<PairMatches> few_;
+  StartOptions options_;
+  Claims claims_;
+};
+
+}  // namespace
+
+Findings step_findings(const Claims& claims, const std::vector<RingAxis>& rings,
+                       const std::vector<double>& given, const std::vector<double>& found) {
+  Findings findings;
+  for (const auto& [ring, factor] : claims.factors) {
+    const std::string where =
+        ring ? fmt::format("Ring \"{}\": the", rings[*ring].ring) : std::string("The");
+    const double step = std::abs(degrees(step_of(claims.model, ring.value_or(0), given)));
+    const double shown = std::abs(degrees(step_of(claims.model, ring.value_or(0), found)));
+    const bool reversed = factor == -1.0;
+    const std::string what =
+        reversed ? where + " images show the specimen turning the other way round than given."
+                 : fmt::format("{} images show steps of {:.2f} degrees, where {:.2f} is given{}.",
+                               where, shown, step,
+                               factor < 0 ? ", and the specimen turning the other way round" : "");
+    findings.push_back(
+        {Severity::fault, "refine", "", what,
+         fmt::format("Correct {} in specimen.toml or the angles in the capture table and run "
+                     "prepare again; until then these poses count as contradicted.",
+                     reversed ? "turning" : "step_deg")});
+  }
+  return findings;
+}
+
+Claims examine_claims(const RigModel& model, const ClaimInput& input,
+                      std::vector<PairMatches>& pairs) {
+  return Examination(model, input, pairs).run();
+}
+
+}  // namespace trunnion::refine

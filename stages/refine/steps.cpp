@@ -1,0 +1,183 @@
+#include "stages/refine/steps.h"
+
+#include <algorithm>
+#include <cmath>
+#include <optional>
+
+#include "stages/refine/window.h"
+
+namespace trunnion::refine {
+namespace {
+
+constexpr double kTolerance_px = 1.0;         // level pixels, calibrated axis
+constexpr double kNominalTolerance_px = 2.0;  // level pixels
+constexpr int kLeastPoints = 60;              // for a claim about a ring
+// Of the points that could be placed; on textured specimens the truth reaches 0.95 and more.
+constexpr double kClaimShare = 0.8;
+
+std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
+                                const std::vector<PairMatches>& pairs) {
+  std::vector<PairMatches> kept;
+  for (const PairMatches& pair : pairs) {
+    if (model.stations[pair.view_a].ring == ring && model.stations[pair.view_b].ring == ring) {
+      kept.push_back(pair);
+    }
+  }
+  return kept;
+}
+
+Support support_of_tracks(const RigModel& model, const RigValues& values, std::size_t ring,
+                          const std::vector<Track>& tracks, double tolerance_px) {
+  Support support;
+  support.possible = static_cast<int>(tracks.size());
+  std::vector<int> seen(model.stations.size(), 0);
+  for (const Track& track : triangulate(tracks, model, values, {.max_residual_px = tolerance_px})) {
+    if (track.views.size() < 3) continue;
+    ++support.points;
+    for (const TrackView& view : track.views) ++seen[view.view];
+  }
+  int views = 0;
+  int supported = 0;
+  for (std::size_t v = 0; v < seen.size(); ++v) {
+    if (model.stations[v].ring != ring) continue;
+    ++views;
+    supported += seen[v] >= 6 ? 1 : 0;
+  }
+  support.views = views > 0 ? static_cast<double>(supported) / views : 0.0;
+  return support;
+}
+
+class FactorSearch {
+ public:
+  FactorSearch(const CaptureInput& input, const std::vector<RigValues>& accounts,
+               const std::vector<PairMatches>& pairs)
+      : input_(input), accounts_(accounts) {
+    for (RigValues& values : accounts_) std::fill(values.angle.begin(), values.angle.end(), 0.0);
+    for (std::size_t r = 0; r < input.model.rings.size(); ++r) {
+      tracks_.push_back(thinned_tracks(long_tracks(input.model, r, pairs, input.positions)));
+    }
+  }
+
+  // The factor that the images show for these rings; 1 where none is overwhelming.
+  [[nodiscard]] double best(const std::vector<std::size_t>& rings) const {
+    const Support given = by(rings, 1.0);
+    if (given.possible < kLeastPoints || given.possible - given.points < kLeastMisfits) return 1.0;
+    std::vector<double> factors = simple();
+    for (int k = -40; k <= 40; ++k) {
+      for (const double sign : {-1.0, 1.0}) factors.push_back(sign * std::exp2(k / 20.0));
+    }
+    double factor = strongest(rings, factors);
+    std::vector<double> near;
+    for (int k = -10; k <= 10; ++k) near.push_back(factor * (1.0 + 0.0035 * k));
+    factor = strongest(rings, near);
+    for (const double plain : simple()) {  // nobody sets 0.4987 of a step
+      if (std::abs(plain - factor) > 0.04 * std::abs(factor)) continue;
+      if (100 * by(rings, plain).points >= 97 * by(rings, factor).points) factor = plain;
+    }
+    const Support found = by(rings, factor);
+    const int misfits = found.possible - found.points;
+    const bool overwhelming = found.share() >= kClaimShare && found.views >= 2.0 / 3.0 &&
+                              given.possible - given.points >= 3 * misfits + kLeastMisfits;
+    return overwhelming ? factor : 1.0;
+  }
+
+ private:
+  static constexpr int kLeastMisfits = 20;
+  static constexpr std::size_t kTracks = 400;  // of a ring; a hundred accounts are tried with them
+
+  static std::vector<Track> thinned_tracks(std::vector<Track> tracks) {
+    const std::size_t count = tracks.size();
+    if (count <= kTracks) return tracks;
+    for (std::size_t k = 0; k < kTracks; ++k) tracks[k] = tracks[k * count / kTracks];
+    tracks.resize(kTracks);
+    return tracks;
+  }
+
+  static std::vector<double> simple() {
+    std::vector<double> factors;
+    for (const double sign : {1.0, -1.0}) {
+      for (const double factor :
+           {1.0, 0.5, 2.0, 1.0 / 3.0, 3.0, 2.0 / 3.0, 1.5, 0.75, 4.0 / 3.0, 0.25, 4.0, 0.2, 5.0,
+            0.8, 1.25, 0.9, 10.0 / 9.0, 1.2, 5.0 / 6.0}) {
+        factors.push_back(sign * factor);
+      }
+    }
+    return factors;
+  }
+  [[nodiscard]] double strongest(const std::vector<std::size_t>& rings,
+                                 const std::vector<double>& factors) const {
+    std::vector<int> points(factors.size());
+    for_each_in_turn(factors.size(),
+                     [&](std::size_t k) { points[k] = by(rings, factors[k]).points; });
+    return factors[static_cast<std::size_t>(std::max_element(points.begin(), points.end()) -
+                                            points.begin())];
+  }
+  // The account that bears it out best counts.
+  [[nodiscard]] Support by(const std::vector<std::size_t>& rings, double factor) const {
+    Support best;
+    for (const RigValues& values : accounts_) {
+      Support sum;
+      sum.views = 1.0;
+      for (const std::size_t ring : rings) {
+        const Support one = support_of_tracks(with_factor(input_.model, ring, factor), values, ring,
+                                              tracks_[ring], tolerance_of(input_));
+        sum.points += one.points;
+        sum.possible += one.possible;
+        sum.views = std::min(sum.views, one.views);
+      }
+      if (best.possible == 0 || sum.points > best.points) best = sum;
+    }
+    return best;
+  }
+
+  const CaptureInput& input_;
+  std::vector<RigValues> accounts_;
+  std::vector<std::vector<Track>> tracks_;
+};
+
+}  // namespace
+
+double tolerance_of(const CaptureInput& input) {
+  return (input.calibrated ? kTolerance_px : kNominalTolerance_px) * input.level_px;
+}
+
+std::vector<Track> long_tracks(const RigModel& model, std::size_t ring,
+                               const std::vector<PairMatches>& pairs, const Positions& positions) {
+  std::vector<Track> tracks = build_tracks(within(model, ring, pairs), positions);
+  std::erase_if(tracks, [](const Track& track) { return track.views.size() < 3; });
+  return tracks;
+}
+
+Support support_of(const RigModel& model, const RigValues& values, std::size_t ring,
+                   const std::vector<PairMatches>& pairs, const Positions& positions,
+                   double tolerance_px) {
+  return support_of_tracks(model, values, ring, long_tracks(model, ring, pairs, positions),
+                           tolerance_px);
+}
+
+RigModel with_factor(const RigModel& model, std::size_t ring, double factor) {
+  RigModel other = model;
+  std::optional<double> first;
+  for (StationModel& station : other.stations) {
+    if (station.ring != ring) continue;
+    if (!first) first = station.stage_angle;
+    station.stage_angle = *first + factor * (station.stage_angle - *first);
+  }
+  return other;
+}
+
+std::vector<double> step_factors(const CaptureInput& input, const std::vector<RigValues>& accounts,
+                                 const std::vector<PairMatches>& pairs) {
+  const FactorSearch search(input, accounts, pairs);
+  const std::size_t rings = input.model.rings.size();
+  std::vector<std::size_t> all(rings);
+  for (std::size_t r = 0; r < rings; ++r) all[r] = r;
+  // Together first: rings seen from low show least of their own step.
+  const double common = search.best(all);
+  if (common != 1.0 || rings == 1) return std::vector<double>(rings, common);
+  std::vector<double> factors;
+  for (std::size_t r = 0; r < rings; ++r) factors.push_back(search.best({r}));
+  return factors;
+}
+
+}  // namespace trunnion::refine

@@ -1,0 +1,142 @@
+// Files that say something else than the images show: each is named as what it is, once, no
+// innocent station is accused, and what is denied is exported as such.
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "core/angle.h"
+#include "core/turntable.h"
+#include "stages/refine/refine.h"
+#include "tests/support/simulated_features.h"
+
+namespace trunnion::refine {
+namespace capture_test {
+
+using test::simulate;
+using test::SimulatedSet;
+using test::Simulation;
+using testing::ElementsAre;
+using testing::HasSubstr;
+
+SimulatedSet ring_of_20(unsigned seed) {
+  Simulation s;
+  s.stations = 20;
+  s.points = 700;
+  return simulate(s, seed);
+}
+
+void give_angles(SimulatedSet& set, double factor) {
+  for (View& view : set.scene.views) {
+    view.stage_angle *= factor;
+    view.prior = pose_at(set.rings[0].axis, view.stage_angle, false);
+    view.pose = view.prior;
+  }
+}
+
+RefineResult refined(const SimulatedSet& set) {
+  return refine(set.scene, set.rings, set.features, {});
+}
+
+std::vector<std::size_t> contradicted(const RefineResult& result) {
+  std::vector<std::size_t> views;
+  for (std::size_t v = 0; v < result.scene.views.size(); ++v) {
+    if (result.scene.views[v].state == PoseState::contradicted) views.push_back(v);
+  }
+  return views;
+}
+
+std::vector<std::string> faults(const RefineResult& result) {
+  std::vector<std::string> said;
+  for (const Finding& finding : result.findings) {
+    if (finding.severity == Severity::fault) said.push_back(finding.what);
+  }
+  return said;
+}
+
+double sigma_of(const View& view) {
+  return std::sqrt(view.covariance.diagonal().head<3>().maxCoeff());
+}
+
+TEST(RefineCapture, ACleanSetIsConfirmedAndNothingDenied) {
+  for (unsigned seed = 1; seed <= 3; ++seed) {
+    const RefineResult result = refined(ring_of_20(seed));
+    EXPECT_THAT(faults(result), ElementsAre()) << seed;
+    EXPECT_EQ(result.verdict, PoseVerdict::confirmed) << result.sentence;
+    EXPECT_TRUE(result.proposal.empty());
+  }
+}
+
+TEST(RefineCapture, AWrongStepIsNamedAndTheRingContradicted) {
+  for (const double factor : {0.5, 2.0, 0.75}) {
+    SimulatedSet set = ring_of_20(4);
+    give_angles(set, factor);
+    const RefineResult result = refined(set);
+    EXPECT_EQ(result.fault, DropOut::wrong_step) << factor << " " << result.sentence;
+    ASSERT_EQ(faults(result).size(), 1U) << factor;
+    EXPECT_THAT(faults(result)[0], HasSubstr("The images show steps of 18.00 degrees"));
+    EXPECT_EQ(contradicted(result).size(), 20U);
+    for (const View& view : result.scene.views) EXPECT_GT(degrees(sigma_of(view)), 60.0);
+    ASSERT_EQ(result.proposal.size(), 20U);
+    for (std::size_t k = 0; k < 20; ++k) {
+      EXPECT_NEAR(degrees(result.proposal[k].stage_angle), 18.0 * static_cast<double>(k), 0.5);
+    }
+  }
+}
+
+TEST(RefineCapture, ExchangedImagesAreNamedOnceAndNobodyElse) {
+  for (const std::size_t apart : {1U, 2U, 9U}) {
+    SimulatedSet set = ring_of_20(5);
+    std::swap(set.features[6], set.features[6 + apart]);
+    const RefineResult result = refined(set);
+    EXPECT_EQ(result.fault, DropOut::exchanged) << apart;
+    ASSERT_EQ(faults(result).size(), 1U) << apart;
+    EXPECT_THAT(faults(result)[0], HasSubstr("are exchanged")) << apart;
+    EXPECT_THAT(contradicted(result), ElementsAre(6U, 6U + apart));
+    ASSERT_EQ(result.proposal.size(), 20U);
+    EXPECT_EQ(result.proposal[6].station, static_cast<int>(6 + apart));
+    EXPECT_EQ(result.proposal[6 + apart].station, 6);
+  }
+}
+
+TEST(RefineCapture, ACopyIsNamedAtTheStationWhoseImageItIsNot) {
+  for (const auto& [copy, original] : {std::pair{6U, 7U}, {7U, 6U}, {6U, 14U}}) {
+    SimulatedSet set = ring_of_20(6);
+    set.features[copy] = set.features[original];
+    const RefineResult result = refined(set);
+    EXPECT_EQ(result.fault, DropOut::copied) << copy << " " << original;
+    ASSERT_EQ(faults(result).size(), 1U) << copy << " " << original;
+    EXPECT_THAT(faults(result)[0], HasSubstr("is a copy of"));
+    EXPECT_THAT(contradicted(result), ElementsAre(copy));
+    EXPECT_GT(degrees(sigma_of(result.scene.views[copy])), 60.0);
+    EXPECT_EQ(result.proposal.size(), 19U);
+  }
+}
+
+TEST(RefineCapture, ASkippedStationIsNamedWhereItIsMissing) {
+  SimulatedSet set = ring_of_20(7);
+  for (std::size_t v = 9; v + 1 < 20; ++v) set.features[v] = set.features[v + 1];
+  set.features.pop_back();
+  set.scene.views.pop_back();
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, DropOut::skipped_station);
+  EXPECT_EQ(result.fault_view, 9U);
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("one station was skipped before it"));
+  EXPECT_EQ(contradicted(result).size(), 10U);
+  ASSERT_EQ(result.proposal.size(), 19U);
+  EXPECT_NEAR(degrees(result.proposal[9].stage_angle), 180.0, 0.5);
+}
+
+TEST(RefineCapture, AnImageOfAnotherSpecimenIsNamed) {
+  SimulatedSet set = ring_of_20(8);
+  set.features[11] = ring_of_20(9).features[11];
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, DropOut::unmatched);
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(contradicted(result), ElementsAre(11U));
+}
+
+}  // namespace capture_test
+}  // namespace trunnion::refine
