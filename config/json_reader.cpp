@@ -46,9 +46,10 @@ JsonReader JsonReader::parse(std::string_view text, const std::string& file,
     json = Json::parse(text, watch);
   } catch (const Json::exception& error) {
     // The library's text begins with its own name of the error in brackets.
-    const std::string_view told = error.what();
+    const std::string_view message = error.what();
     throw data_error(fmt::format("{}: is not valid JSON ({}); {}.", file,
-                                 told.substr(std::min(told.size(), told.find("] ") + 2)), remedy));
+                                 message.substr(std::min(message.size(), message.find("] ") + 2)),
+                                 remedy));
   } catch (const Error&) {
     throw data_error(fmt::format("{}: is nested more than {} deep; {}.", file, kMaxDepth, remedy));
   }

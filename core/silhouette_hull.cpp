@@ -162,7 +162,7 @@ std::vector<HullAgreement> hull_agreement(const std::vector<HullView>& views,
     hull.samples = std::max({hull.samples, view.silhouette.cols, view.silhouette.rows});
   }
   hull.sphere = sphere_of(views, hull.eyes);
-  std::vector<double> denied(views.size(), 0);
+  std::vector<double> contradicted(views.size(), 0);
   std::vector<double> tested(views.size(), 0);
   std::vector<Witness> witnesses;
   for (std::size_t own = 0; own < views.size(); ++own) {
@@ -184,7 +184,7 @@ std::vector<HullAgreement> hull_agreement(const std::vector<HullView>& views,
         } else if (verdict.blamed == own) {
           excess += 1;
         } else {
-          denied[verdict.blamed] += 1;
+          contradicted[verdict.blamed] += 1;
         }
       }
     }
@@ -195,7 +195,8 @@ std::vector<HullAgreement> hull_agreement(const std::vector<HullView>& views,
   }
   for (std::size_t k = 0; k < views.size(); ++k) {
     // An empty silhouette excludes everything.
-    result[k].missing = tested[k] > 0 ? denied[k] / tested[k] : (denied[k] > 0 ? 1.0 : 0.0);
+    result[k].missing =
+        tested[k] > 0 ? contradicted[k] / tested[k] : (contradicted[k] > 0 ? 1.0 : 0.0);
   }
   return result;
 }

@@ -193,9 +193,9 @@ std::vector<TruePoint> true_points(const DemoSet& set, int wanted) {
       if (normal.dot(back.direction) > -0.2) continue;  // too slanted to be found in an image
       const double distance = (point.position_mm - back.origin).dot(back.direction);
       const Hit seen = model.tree().first_hit(back, 0.0);
-      if (std::abs(seen.t - distance) < 1e-5) point.sights.push_back({i, px});
+      if (std::abs(seen.t - distance) < 1e-5) point.observations.push_back({i, px});
     }
-    if (point.sights.size() >= 2) points.push_back(point);
+    if (point.observations.size() >= 2) points.push_back(point);
   }
   return points;
 }

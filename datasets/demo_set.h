@@ -108,11 +108,11 @@ class DemoSet {
 // Surface points and where each is seen.
 struct TruePoint {
   Eigen::Vector3d position_mm = Eigen::Vector3d::Zero();
-  struct Sight {
+  struct Observation {
     std::size_t view = 0;
     Eigen::Vector2d position_px = Eigen::Vector2d::Zero();
   };
-  std::vector<Sight> sights;
+  std::vector<Observation> observations;
 };
 std::vector<TruePoint> true_points(const DemoSet& set, int wanted);
 

@@ -163,10 +163,10 @@ std::string points_csv(const DemoSet& set, const std::vector<TruePoint>& points)
   std::string text = "point,X_mm,Y_mm,Z_mm,view,x_px,y_px\n";
   for (std::size_t i = 0; i < points.size(); ++i) {
     const Eigen::Vector3d& p = points[i].position_mm;
-    for (const TruePoint::Sight& sight : points[i].sights) {
-      text +=
-          fmt::format("{},{:.9f},{:.9f},{:.9f},{},{:.6f},{:.6f}\n", i, p.x(), p.y(), p.z(),
-                      set.views()[sight.view].name, sight.position_px.x(), sight.position_px.y());
+    for (const TruePoint::Observation& observation : points[i].observations) {
+      text += fmt::format("{},{:.9f},{:.9f},{:.9f},{},{:.6f},{:.6f}\n", i, p.x(), p.y(), p.z(),
+                          set.views()[observation.view].name, observation.position_px.x(),
+                          observation.position_px.y());
     }
   }
   return text;

@@ -156,13 +156,13 @@ Findings notes_once(const std::vector<Findings>& by_image) {
     }
   }
   Findings result;
-  std::set<std::pair<std::string, std::string>> told;
+  std::set<std::pair<std::string, std::string>> reported;
   for (const Findings& findings : by_image) {
     for (const Finding& finding : findings) {
       const std::pair key{finding.what, finding.remedy};
       if (finding.severity != Severity::note || images[key] == 1) {
         result.push_back(finding);
-      } else if (told.insert(key).second) {
+      } else if (reported.insert(key).second) {
         Finding note = finding;
         note.file.clear();
         note.what += images[key] == by_image.size()

@@ -48,7 +48,7 @@ CaptureCheck check_capture(const Workspace& workspace,
         {image.source, {image.ring, image.station, image.stage_angle}, measure.view});
   }
   compare_stations::StationComparison compared = compare_stations::compare_stations(stations);
-  CaptureCheck result{std::move(compared.findings), std::move(compared.looks)};
+  CaptureCheck result{std::move(compared.findings), std::move(compared.relative)};
   const Findings planned = against_plan(workspace, images, measures);
   result.findings.insert(result.findings.end(), planned.begin(), planned.end());
   return result;

@@ -25,7 +25,7 @@ struct CaptureMeasure {
 
 struct CaptureCheck {
   Findings findings;
-  std::vector<compare_stations::StationLook> looks;  // one a measure, in their order
+  std::vector<compare_stations::RelativeMeasures> relative;  // one a measure, in their order
 };
 
 // Exposure and sharpness over the stations; and, where there is one, against WORKSPACE/plan.json.

@@ -91,7 +91,7 @@ void DecodedImages::write_out() {
 }
 
 // The way to write; none where decoding again is as fast as the fastest.
-std::optional<bool> DecodedImages::past_memory(double decode_seconds, double bytes) const {
+std::optional<bool> DecodedImages::direct_io(double decode_seconds, double bytes) const {
   const auto [through, past] = least_seconds_;
   const double there_and_back = kThereAndBack * bytes;
   if (past == 0 || there_and_back * past < kQuick * decode_seconds) return true;
@@ -103,13 +103,13 @@ std::optional<bool> DecodedImages::past_memory(double decode_seconds, double byt
 void DecodedImages::try_to_write(const Writing& writing) {
   const cv::Mat& image = writing.image;
   const std::uintmax_t bytes = image.total() * image.elemSize();
-  const std::optional<bool> past = past_memory(writing.decode_seconds, static_cast<double>(bytes));
+  const std::optional<bool> past = direct_io(writing.decode_seconds, static_cast<double>(bytes));
   if (!past) return;
   std::error_code code;
   const fs::space_info space = fs::space(folder_, code);
   if (code || space.available < reserve_bytes_ + 2 * bytes) return;
   const double begun = seconds_now();
-  std::shared_ptr<NamelessFile> pixels = NamelessFile::create(folder_, *past);
+  std::shared_ptr<AnonymousFile> pixels = AnonymousFile::create(folder_, *past);
   if (!pixels || !pixels->write(image)) return;
   const double took = (seconds_now() - begun) / static_cast<double>(bytes);
   double& least = least_seconds_.at(*past ? 1 : 0);

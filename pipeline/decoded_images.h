@@ -19,9 +19,9 @@
 #include <optional>
 #include <set>
 
+#include "pipeline/anonymous_file.h"
 #include "pipeline/disk_thread.h"
 #include "pipeline/journal.h"
-#include "pipeline/nameless_file.h"
 
 namespace trunnion {
 
@@ -56,7 +56,7 @@ class DecodedImages {
   };
   struct Kept {
     FileStamp stamp;  // of the image file
-    std::shared_ptr<const NamelessFile> pixels;
+    std::shared_ptr<const AnonymousFile> pixels;
   };
   struct Read {
     FileStamp stamp;  // of the image file
@@ -65,7 +65,7 @@ class DecodedImages {
   void give_to_disk(const std::filesystem::path& file, std::function<void()> work);
   void write_out();
   void try_to_write(const Writing& writing);
-  [[nodiscard]] std::optional<bool> past_memory(double decode_seconds, double bytes) const;
+  [[nodiscard]] std::optional<bool> direct_io(double decode_seconds, double bytes) const;
   void read_back(const std::filesystem::path& file, const Kept& kept);
   [[nodiscard]] bool busy_with(const std::filesystem::path& file) const;
 

@@ -150,7 +150,7 @@ std::vector<SetStep> finishing_steps() {
        })},
       {.name = "mask confidence",
        .shown = true,
-       .looks = true,
+       .in_check = true,
        .run = run_mask_confidence,
        .report = report_mask_confidence},
       {.name = "annotate",

@@ -33,7 +33,7 @@ void process(ImageItem& item, const SetRun& set, Processed& processed,
              const std::function<void()>& about_to_write) {
   ImageWork work{item, set};
   for (const ImageStep& step : image_steps()) {
-    if (set.job == Job::check && !step.looks) continue;
+    if (set.job == Job::check && !step.in_check) continue;
     step.run(work);
     check_interrupt();
   }

@@ -32,8 +32,8 @@ struct ImageWork {
 
 struct ImageStep {
   std::string_view name;
-  bool shown = false;  // in the name of the pass on the terminal and in the report
-  bool looks = false;  // check runs it too
+  bool shown = false;     // in the name of the pass on the terminal and in the report
+  bool in_check = false;  // check runs it too
   SettingsKeys settings{};
   // What else it depends on, besides the image, earlier steps and the program.
   void (*depends)(Fingerprint&, const ImageItem&, const SetRun&) = nullptr;

@@ -79,8 +79,8 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
   const auto take = [&outcome](SetRun& set) {
     outcome.survey = std::move(set.survey);
     for (std::size_t i = 0; i < set.items.size(); ++i) {
-      outcome.looked_at.push_back(
-          {set.items[i].station.source, set.looks[i], set.items[i].result.view});
+      outcome.checked.push_back(
+          {set.items[i].station.source, set.relative[i], set.items[i].result.view});
     }
   };
   static_cast<SetOutcome&>(outcome) = with_sound_journal(

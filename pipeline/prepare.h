@@ -53,12 +53,12 @@ PrepareOutcome prepare(const std::filesystem::path& folder, const PrepareOptions
 
 struct CheckOutcome : SetOutcome {
   SurveyResult survey;
-  struct Look {
+  struct CheckedStation {
     std::string file;
-    compare_stations::StationLook look;
+    compare_stations::RelativeMeasures relative;
     ViewMeasures measures;
   };
-  std::vector<Look> looked_at;
+  std::vector<CheckedStation> checked;
   [[nodiscard]] bool fit() const;  // no station is missing or at fault
 };
 

@@ -124,14 +124,14 @@ std::string run_capture_check(SetRun& set, const Fingerprint& /*own*/) {
   }
   CaptureCheck checked = check_capture(set.workspace, set.images, measures);
   set.add(checked.findings);
-  set.looks = std::move(checked.looks);
+  set.relative = std::move(checked.relative);
   return {};
 }
 
 void report_capture_check(const SetRun& set, report::ReportData& data) {
-  for (std::size_t i = 0; i < set.looks.size(); ++i) {
-    data.views[i].exposure = set.looks[i].exposure;
-    data.views[i].sharpness = set.looks[i].sharpness;
+  for (std::size_t i = 0; i < set.relative.size(); ++i) {
+    data.views[i].exposure = set.relative[i].exposure;
+    data.views[i].sharpness = set.relative[i].sharpness;
   }
 }
 
@@ -175,7 +175,7 @@ std::string run_orient(SetRun& set, const Fingerprint& /*own*/) {
 std::string name_of_pass(Job job) {
   std::vector<std::string_view> names;
   for (const ImageStep& step : image_steps()) {
-    if (step.shown && (job == Job::prepare || step.looks)) names.push_back(step.name);
+    if (step.shown && (job == Job::prepare || step.in_check)) names.push_back(step.name);
   }
   return fmt::format("{}", fmt::join(names, ", "));
 }
@@ -186,31 +186,31 @@ std::vector<SetStep> preparing_steps(Job job) {
   return {
       {.name = "ingest",
        .shown = true,
-       .looks = true,
+       .in_check = true,
        .settings = {"limits", "output.name", "output.frame"},
        .run = run_ingest,
        .report =
            [](const SetRun& set, report::ReportData& data) {
              report::add_rings(data, set.workspace.file.specimen);
            }},
-      {.name = "cameras", .looks = true, .settings = {"undistort"}, .run = run_cameras},
+      {.name = "cameras", .in_check = true, .settings = {"undistort"}, .run = run_cameras},
       {.name = "survey",
        .shown = true,
-       .looks = true,
+       .in_check = true,
        .settings = {"survey", "limits.tolerate_truncated"},
        .run = run_survey_step,
        .report = report_survey},
       {.name = name_of_pass(job),
        .shown = true,
-       .looks = true,
+       .in_check = true,
        .per_image = true,
        .run = run_images},
       {.name = "capture check",
-       .looks = true,
+       .in_check = true,
        .run = run_capture_check,
        .report = report_capture_check},
       {.name = "orient",
-       .looks = true,
+       .in_check = true,
        .settings = {"output.mask_suffix"},
        .run = run_orient,
        .report = [](const SetRun& set,

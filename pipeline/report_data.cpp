@@ -73,11 +73,11 @@ report::ReportData report_data(const SetRun& set) {
   data.versions = versions();
   data.hashes = {{"specimen.toml", workspace.specimen_hash}, {"setup", workspace.setup_hash}};
   if (workspace.record) data.hashes.push_back({"calibration", workspace.record->hash});
-  for (const auto& [name, seconds] : outcome.seconds) {
-    const bool per_image =
-        std::any_of(set_steps(Job::prepare).begin(), set_steps(Job::prepare).end(),
-                    [&](const SetStep& step) { return step.name == name && step.per_image; });
-    data.timings.push_back({name, seconds, per_image ? outcome.images_prepared : 0});
+  for (const auto& timed : outcome.seconds) {
+    const bool per_image = std::any_of(
+        set_steps(Job::prepare).begin(), set_steps(Job::prepare).end(),
+        [&](const SetStep& step) { return step.name == timed.first && step.per_image; });
+    data.timings.push_back({timed.first, timed.second, per_image ? outcome.images_prepared : 0});
   }
   data.date = set.date;
   return data;

@@ -118,8 +118,8 @@ struct SetRun {
       std::make_unique<exposure::SetIllumination>();
   undistort::UndistortMap map{};
   std::vector<ImageItem> items{};  // less faulty ones; prepare: one a view of the scene
-  std::vector<compare_stations::StationLook>
-      looks{};                    // one an item: exposure and sharpness among the stations
+  std::vector<compare_stations::RelativeMeasures>
+      relative{};                 // one an item: exposure and sharpness among the stations
   std::vector<RingAxis> rings{};  // axes used by orient
   std::vector<refine::ProposedCapture> proposal{};  // what the images show; empty: as given
   mask_confidence::MaskConfidence confidence{};

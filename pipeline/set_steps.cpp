@@ -16,7 +16,7 @@ std::vector<SetStep> steps_of(Job job) {
     step.finishing = true;
     steps.push_back(std::move(step));
   }
-  if (job == Job::check) std::erase_if(steps, [](const SetStep& step) { return !step.looks; });
+  if (job == Job::check) std::erase_if(steps, [](const SetStep& step) { return !step.in_check; });
   return steps;
 }
 

@@ -14,7 +14,7 @@ namespace trunnion {
 struct SetStep {
   std::string name;
   bool shown = false;      // on the terminal and among the report's timings
-  bool looks = false;      // check runs it too
+  bool in_check = false;   // check runs it too
   bool per_image = false;  // the report shows its time per image too
   // Set for finishing_steps(): where nothing changed, what all these found comes from the journal
   // at once (set_record.h).

@@ -98,7 +98,7 @@ Summary summary_of(const CheckOutcome& outcome) {
   Summary summary = summary_of(outcome.judgement);
   summary.sentence += fmt::format(
       " \"{}\": {} of {} stations found, {} checked closely, {} static spots on the sensor.",
-      outcome.title, outcome.images_found, outcome.stations_expected, outcome.looked_at.size(),
+      outcome.title, outcome.images_found, outcome.stations_expected, outcome.checked.size(),
       outcome.survey.spots.size());
   return summary;
 }
@@ -131,12 +131,12 @@ Json json_of(const CheckOutcome& outcome) {
   const auto known = [](const std::optional<double>& value) {
     return value ? Json(*value) : Json(nullptr);
   };
-  for (const CheckOutcome::Look& look : outcome.looked_at) {
-    stations.push_back({{"image", look.file},
-                        {"exposure", known(look.look.exposure)},
-                        {"sharpness", known(look.look.sharpness)},
-                        {"clipped_high", look.measures.clipped_high},
-                        {"clipped_low", look.measures.clipped_low}});
+  for (const CheckOutcome::CheckedStation& station : outcome.checked) {
+    stations.push_back({{"image", station.file},
+                        {"exposure", known(station.relative.exposure)},
+                        {"sharpness", known(station.relative.sharpness)},
+                        {"clipped_high", station.measures.clipped_high},
+                        {"clipped_low", station.measures.clipped_low}});
   }
   return {{"command", "check"},
           {"workspace", outcome.root.string()},
@@ -145,7 +145,7 @@ Json json_of(const CheckOutcome& outcome) {
           {"stations_expected", outcome.stations_expected},
           {"images_found", outcome.images_found},
           {"static_spots", outcome.survey.spots.size()},
-          {"looked_at", stations},
+          {"checked_stations", stations},
           {"verdict", outcome.judgement.sentence},
           {"faults", count(outcome.findings, Severity::fault)},
           {"doubts", count(outcome.findings, Severity::doubt)},

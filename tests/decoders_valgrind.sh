@@ -12,6 +12,9 @@ if (($# == 0)); then
   cmake --preset release >/dev/null
   cmake --build build/release --target core_tests
 fi
+# libjpeg's own vector code converts columns behind the image's last one, and memcheck then takes the
+# last one for unwritten too (the pixels are the same with the plain code, whatever the memory held).
+export JSIMD_FORCENONE=1
 program=${1:-build/release/tests/core_tests}
 valgrind --quiet --error-exitcode=1 --leak-check=no --track-origins=yes --num-callers=20 \
   "$program" \

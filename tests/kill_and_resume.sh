@@ -25,7 +25,7 @@ for ((i = 0; i < count; ++i)); do
   victim=$!
   sleep "$delay"
   kill -KILL "$victim" 2>/dev/null || true
-  wait "$victim" 2>/dev/null || true  # until it is gone, not only told to go
+  wait "$victim" 2>/dev/null || true  # until it is gone, not only asked to go
   # Whatever stands under a final name must be the finished file.
   if [[ -d "$work/run/specimen/prepared" ]]; then
     while read -r hash file; do

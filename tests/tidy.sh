@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # clang-tidy over the sources of the program (not its tests), those that changed last first. A file
 # that passed is skipped until it, a header of the project that it includes, or the configuration
-# changes.
+# changes. The first finding ends it, so that a time limit hides none.
 #
 # usage: tidy.sh [FILE...]    the files named, or all
 set -euo pipefail
@@ -51,10 +51,10 @@ check() {
   if ! output=$(clang-tidy --quiet --extra-arg=-Wno-unknown-warning-option -p build/tidy "$file" \
     2>/dev/null); then
     printf '%s\n' "$output"
-    return 1
+    return 255  # xargs starts no further one
   fi
   touch "$stamp"
 }
 export -f check
 # shellcheck disable=SC2016
-xargs -a "$work/list" -d '\n' -P "${TIDY_JOBS:-$(nproc)}" -I{} bash -c 'check "$1" $2' _ "$cache" {}
+xargs -a "$work/list" -d '\n' -P "${TIDY_JOBS:-$(nproc)}" -I{} bash -c 'check "$1" $2' _ "$cache" {} || exit 1

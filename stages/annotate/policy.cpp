@@ -126,9 +126,9 @@ bool frame_may_give(const std::string& group, std::uint16_t tag) {
 }
 
 int fill_exif(const Metadata& frame, Carried& carried) {
-  std::set<int> told;
+  std::set<int> carried_things;
   for (const Exiv2::Exifdatum& datum : carried.metadata.exif) {
-    told.insert(thing_of(datum.groupName(), datum.tag()));
+    carried_things.insert(thing_of(datum.groupName(), datum.tag()));
   }
   int filled = 0;
   for (const Exiv2::Exifdatum& datum : frame.exif) {
@@ -137,7 +137,7 @@ int fill_exif(const Metadata& frame, Carried& carried) {
     const int thing = thing_of(group, datum.tag());
     const Key key(datum.tag(), group);
     const bool there = thing > 0
-                           ? told.contains(thing)
+                           ? carried_things.contains(thing)
                            : carried.metadata.exif.findKey(key) != carried.metadata.exif.end();
     if (there) continue;
     carried.metadata.exif.add(datum);
@@ -150,11 +150,14 @@ int fill_xmp(const Metadata& frame, Carried& carried) {
   // Copies of Exif tags, the file's own history and dates, settings of its development.
   static const std::set<std::string> not_given{"tiff",  "exif", "exifEX",        "xmp",
                                                "xmpMM", "crs",  kNamespacePrefix};
-  std::set<std::string> told;
-  for (const Exiv2::Xmpdatum& datum : carried.metadata.xmp) told.insert(property_of(datum.key()));
+  std::set<std::string> carried_properties;
+  for (const Exiv2::Xmpdatum& datum : carried.metadata.xmp)
+    carried_properties.insert(property_of(datum.key()));
   int filled = 0;
   for (const Exiv2::Xmpdatum& datum : frame.xmp) {
-    if (not_given.contains(datum.groupName()) || told.contains(property_of(datum.key()))) continue;
+    if (not_given.contains(datum.groupName()) ||
+        carried_properties.contains(property_of(datum.key())))
+      continue;
     carried.metadata.xmp.add(datum);
     ++filled;
   }

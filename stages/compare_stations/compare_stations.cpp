@@ -28,42 +28,44 @@ double usual_scatter(const std::vector<double>& changes) {
 
 // Levels of the backdrop over their median; the scatter of one of them.
 double expose_by_backdrop(const std::vector<MeasuredStation>& stations,
-                          std::vector<StationLook>& looks) {
+                          std::vector<RelativeMeasures>& relative) {
   std::vector<double> levels;
   for (const MeasuredStation& station : stations) {
     levels.push_back(station.measures.backdrop_level);
   }
   const double middle = median_of(levels);
-  for (std::size_t i = 0; i < levels.size(); ++i) looks[i].exposure = levels[i] / middle;
+  for (std::size_t i = 0; i < levels.size(); ++i) relative[i].exposure = levels[i] / middle;
   std::vector<double> changes;
   for (const StationNeighbours& n : neighbours_of(stations)) {
-    const double around = 0.5 * (*looks[n.before].exposure + *looks[n.after].exposure);
-    changes.push_back(*looks[n.here].exposure - around);
+    const double around = 0.5 * (*relative[n.before].exposure + *relative[n.after].exposure);
+    changes.push_back(*relative[n.here].exposure - around);
   }
   return usual_scatter(changes) / std::sqrt(1.5);
 }
 
 // Brightness of the specimen over the mean of its neighbours; only the oddest of three stands.
 double expose_by_specimen(const std::vector<MeasuredStation>& stations,
-                          std::vector<StationLook>& looks) {
+                          std::vector<RelativeMeasures>& relative) {
   std::vector<double> changes;
   const std::vector<StationNeighbours> all = neighbours_of(stations);
   for (const StationNeighbours& n : all) {
     const double around = 0.5 * (stations[n.before].measures.specimen_level +
                                  stations[n.after].measures.specimen_level);
     if (!n.near || around <= 0) continue;
-    looks[n.here].exposure = stations[n.here].measures.specimen_level / around;
-    changes.push_back(*looks[n.here].exposure - 1.0);
+    relative[n.here].exposure = stations[n.here].measures.specimen_level / around;
+    changes.push_back(*relative[n.here].exposure - 1.0);
   }
   return usual_scatter(changes);
 }
 
-bool oddest_of_three(const std::vector<StationLook>& looks, const StationNeighbours& n) {
-  const auto away = [&](std::size_t i) { return std::abs(looks[i].exposure.value_or(1.0) - 1.0); };
+bool oddest_of_three(const std::vector<RelativeMeasures>& relative, const StationNeighbours& n) {
+  const auto away = [&](std::size_t i) {
+    return std::abs(relative[i].exposure.value_or(1.0) - 1.0);
+  };
   return away(n.here) >= away(n.before) && away(n.here) >= away(n.after);
 }
 
-// A number with as many decimals as tell it from the limit it is beyond, itself told with
+// A number with as many decimals as tell it from the limit it is beyond, itself given with
 // `digits`: "1.04 %" where 1 % is allowed.
 std::string beyond(double found, double limit, int digits) {
   constexpr int kMostDigits = 6;
@@ -84,11 +86,11 @@ void judge_exposure(const std::vector<MeasuredStation>& stations, double scatter
   std::vector<bool> judged(stations.size(), result.by_backdrop);
   if (!result.by_backdrop) {
     for (const StationNeighbours& n : neighbours_of(stations)) {
-      judged[n.here] = oddest_of_three(result.looks, n);
+      judged[n.here] = oddest_of_three(result.relative, n);
     }
   }
   for (std::size_t i = 0; i < stations.size(); ++i) {
-    const double change = result.looks[i].exposure.value_or(1.0) - 1.0;
+    const double change = result.relative[i].exposure.value_or(1.0) - 1.0;
     if (!judged[i] || std::abs(change) <= limit) continue;
     result.findings.push_back(
         {Severity::doubt, "exposure", stations[i].file,
@@ -129,7 +131,7 @@ void judge_sharpness(const std::vector<MeasuredStation>& stations, const Station
   for (std::size_t i = 0; i < stations.size(); ++i) {
     const MeasuredStation& station = stations[i];
     if (station.measures.specimen_level <= 0) continue;
-    result.looks[i].sharpness = station.measures.sharpness / middle;
+    result.relative[i].sharpness = station.measures.sharpness / middle;
     const std::vector<double>& ring = rings[station.at.ring];
     if (ring.size() < 3) continue;
     const double relative = station.measures.sharpness / median_of(ring);
@@ -149,15 +151,15 @@ void judge_sharpness(const std::vector<MeasuredStation>& stations, const Station
 StationComparison compare_stations(const std::vector<MeasuredStation>& stations,
                                    const StationSettings& settings) {
   StationComparison result;
-  result.looks.resize(stations.size());
+  result.relative.resize(stations.size());
   judge_clipping(stations, settings, result.findings);
   judge_sharpness(stations, settings, result);
   if (stations.size() < kFewest) return result;
   result.by_backdrop = std::all_of(stations.begin(), stations.end(), [](const auto& station) {
     return station.measures.backdrop_level > 0;
   });
-  const double scatter = result.by_backdrop ? expose_by_backdrop(stations, result.looks)
-                                            : expose_by_specimen(stations, result.looks);
+  const double scatter = result.by_backdrop ? expose_by_backdrop(stations, result.relative)
+                                            : expose_by_specimen(stations, result.relative);
   judge_exposure(stations, scatter, settings, result);
   return result;
 }

@@ -36,14 +36,14 @@ struct StationSettings {
   double min_relative_sharpness = 0.6;  // of the ring's median
 };
 
-struct StationLook {
+struct RelativeMeasures {
   std::optional<double> exposure;   // relative to the set (or the neighbours), 1 is usual
   std::optional<double> sharpness;  // relative to the median of the set
 };
 
 struct StationComparison {
-  std::vector<StationLook> looks;  // one a station, in their order
-  bool by_backdrop = false;        // what exposure was read off
+  std::vector<RelativeMeasures> relative;  // one a station, in their order
+  bool by_backdrop = false;                // what exposure was read off
   Findings findings;
 };
 

@@ -99,6 +99,7 @@ void judge_outline(const cv::Mat& hard, const cv::Rect& box, const BlockLook& lo
 
 // What was filled within the kept region although it does not stand out, row by row.
 void find_filled(const cv::Mat& hard, const cv::Mat& out, const cv::Rect& box, SoftOutline& soft) {
+  if (box.empty()) return;
   const cv::Mat filled = hard(box) & ~out(box);
   for (const Run& run : regions_of(filled, Neighbours::four).runs) {
     const cv::Point middle(box.x + (run.begin + run.end) / 2, box.y + run.y);

@@ -22,14 +22,14 @@ double object_distance_mm(const Setup& setup, const CalibrationRecord* record) {
 }
 
 // The second axis as given, for a tilt that no calibration has measured.
-Tilt nominal_tilt(const NominalTilt& told, double angle) {
+Tilt nominal_tilt(const NominalTilt& given, double angle) {
   Tilt tilt;
-  tilt.axis = told.axis;
+  tilt.axis = given.axis;
   tilt.angle = angle;
   if (angle == 0.0) return tilt;  // what the world is counted from
   Eigen::Vector<double, 5> sigmas;
-  sigmas << told.sigma_direction, told.sigma_direction, told.sigma_position_mm,
-      told.sigma_position_mm, told.sigma_tilt;
+  sigmas << given.sigma_direction, given.sigma_direction, given.sigma_position_mm,
+      given.sigma_position_mm, given.sigma_tilt;
   tilt.covariance = sigmas.array().square().matrix().asDiagonal();
   return tilt;
 }
@@ -57,9 +57,9 @@ RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& s
 constexpr double kElevationDoubt = 3.0 * std::numbers::pi / 180.0;
 
 // The calibrated second axis at a tilt that was given but not calibrated.
-Tilt tilt_on_calibrated_axis(const AxisCalibration& calibration, const NominalTilt& told,
+Tilt tilt_on_calibrated_axis(const AxisCalibration& calibration, const NominalTilt& given,
                              double angle) {
-  Tilt tilt = nominal_tilt(told, angle);
+  Tilt tilt = nominal_tilt(given, angle);
   for (const RingAxis& ring : calibration.rings) {
     if (!tilts(ring)) continue;
     tilt.axis = ring.tilt.axis;
@@ -123,7 +123,7 @@ void check_tilt(const RingAxis& ring, bool telecentric, Findings& findings) {
        "sides; check azimuth_deg of [tilt]."});
 }
 
-View view_of(const OrientStation& station, const RingAxis& ring, const Ring& told,
+View view_of(const OrientStation& station, const RingAxis& ring, const Ring& given,
              double sigma_angle, bool telecentric) {
   View view;
   view.name = station.name;
@@ -133,7 +133,7 @@ View view_of(const OrientStation& station, const RingAxis& ring, const Ring& tol
   view.sigma_stage_angle = sigma_angle;
   // A capture table's tilt counts from the ring's, which a calibration may have measured.
   Tilt tilt = ring.tilt;
-  tilt.angle += station.tilt - told.tilt;
+  tilt.angle += station.tilt - given.tilt;
   view.tilt = tilt.angle;
   const double angle = station.stage_angle + ring.azimuth;
   view.prior = pose_at(ring.axis, angle, telecentric, tilt);
@@ -152,7 +152,7 @@ class References {
 
   void apply(const OrientStation& station, View& view) {
     if (!station.reference_mm) return;
-    told_ = true;
+    given_ = true;
     if (!serve_) return;
     view.reference_mm = *station.reference_mm - calibrated_mm_;
     view.sigma_reference_mm = sigma_mm_;
@@ -160,7 +160,7 @@ class References {
     view.prior_covariance = with_view_sigma(view.prior_covariance, view.prior, sigma_mm_);
   }
   void report(Findings& findings) const {
-    if (!told_ || serve_) return;
+    if (!given_ || serve_) return;
     findings.push_back(
         {Severity::doubt, "orient", "",
          "reference_mm has no effect: it applies only to rail series rescaled when fused.",
@@ -171,7 +171,7 @@ class References {
   double sigma_mm_;
   double calibrated_mm_;
   bool serve_;
-  bool told_ = false;
+  bool given_ = false;
 };
 
 }  // namespace

@@ -23,7 +23,7 @@ std::vector<Projection34> projections_of(const RigModel& model, const RigValues&
 std::vector<double*> blocks_of(RigValues& values) {
   std::vector<double*> blocks;
   for (AxisStep& step : values.axis) blocks.push_back(step.data());
-  for (std::vector<double>* each : {&values.start, &values.angle, &values.tilt}) {
+  for (std::vector<double>* each : {&values.azimuth_offset, &values.angle, &values.tilt}) {
     for (double& value : *each) blocks.push_back(&value);
   }
   blocks.insert(blocks.end(), {&values.log_distance, values.line.data(), values.mount.data()});
@@ -169,7 +169,7 @@ AdjustCovariance adjust_covariance(const RigModel& model, const RigValues& value
     const auto& W = model.rings[r].sqrt_information;
     normal.block<5, 5>(index.axis(r), index.axis(r)) += W.transpose() * W;
   }
-  for (int k = index.start(0); k < index.line(); ++k) {
+  for (int k = index.azimuth_offset(0); k < index.line(); ++k) {
     if (prior(k, k) > 0) normal(k, k) += 1.0 / prior(k, k);
   }
   if (model.second.exists) {
@@ -223,7 +223,7 @@ PoseCovariance pose_covariance(const RigModel& model, const RigValues& values,
   const StationModel& station = model.stations[view];
   std::vector<int> used;
   for (int k = 0; k < 5; ++k) used.push_back(index.axis(station.axis) + k);
-  used.push_back(index.start(station.ring));
+  used.push_back(index.azimuth_offset(station.ring));
   used.push_back(index.angle(view));
   if (model.second.exists) {
     used.push_back(index.tilt(station.ring));

@@ -1,7 +1,7 @@
 // Refine, the adjustment: the rig's parameters and all points together, by least squares over the
 // reprojection errors and the priors.
 //
-//   sum over observations  rho(|projected - seen|^2 / sigma_px^2)  +  priors (refine_priors.h)
+//   sum over observations  rho(|projected - seen|^2 / sigma_px^2)  +  priors (priors.h)
 //
 // with rho(s) = log(1 + s / w^2) w^2 (Cauchy). sigma_px is estimated from the residuals and the
 // adjustment repeated, so that image evidence and priors are weighed honestly against each other.

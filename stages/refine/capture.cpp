@@ -21,31 +21,34 @@ std::vector<Track> all_long_tracks(const std::vector<PairMatches>& pairs,
 }
 
 // A place in space, and where a view saw it.
-struct Sight {
+struct Correspondence {
   Eigen::Vector3d position_mm;
   Eigen::Vector2d at_px;
   std::size_t view = 0;
 };
 
-int found(const std::vector<Projection34>& P, const std::vector<Sight>& sights, double limit_px) {
+int found(const std::vector<Projection34>& P, const std::vector<Correspondence>& correspondences,
+          double limit_px) {
   int good = 0;
-  for (const Sight& sight : sights) {
-    const Eigen::Vector2d at = (P[sight.view] * sight.position_mm.homogeneous()).hnormalized();
-    good += (at - sight.at_px).squaredNorm() < limit_px * limit_px ? 1 : 0;
+  for (const Correspondence& correspondence : correspondences) {
+    const Eigen::Vector2d at =
+        (P[correspondence.view] * correspondence.position_mm.homogeneous()).hnormalized();
+    good += (at - correspondence.at_px).squaredNorm() < limit_px * limit_px ? 1 : 0;
   }
   return good;
 }
 
-// Sights found with the stage angles of `views` moved by `correction`.
+// Correspondences found with the stage angles of `views` moved by `correction`.
 int found_at(const RigModel& model, RigValues values, const std::set<std::size_t>& views,
-             double correction, const std::vector<Sight>& sights, double limit_px) {
+             double correction, const std::vector<Correspondence>& correspondences,
+             double limit_px) {
   std::vector<Projection34> P(model.stations.size());
   const Camera camera = camera_of(model, values);
   for (const std::size_t v : views) {
     values.angle[v] += correction;
     P[v] = projection_matrix(camera, pose_of(model, values, v));
   }
-  return found(P, sights, limit_px);
+  return found(P, correspondences, limit_px);
 }
 
 struct Turn {
@@ -53,13 +56,13 @@ struct Turn {
   int points = 0;
 };
 
-// The correction at which most sights are found: half degrees all around, then twentieths.
+// The correction at which most correspondences are found: half degrees all around, then twentieths.
 Turn best_turn(const RigModel& model, const RigValues& values, const std::set<std::size_t>& views,
-               const std::vector<Sight>& sights, double limit_px) {
+               const std::vector<Correspondence>& correspondences, double limit_px) {
   Turn best;
   for (int k = -360; k < 360; ++k) {
     const double correction = kPi * k / 360.0;
-    const int points = found_at(model, values, views, correction, sights, limit_px);
+    const int points = found_at(model, values, views, correction, correspondences, limit_px);
     if (points > best.points) best = {correction, points};
   }
   const double coarse = best.correction;
@@ -68,7 +71,7 @@ Turn best_turn(const RigModel& model, const RigValues& values, const std::set<st
   int equal = 0;
   for (int k = -20; k <= 20; ++k) {
     const double correction = coarse + radians(0.05) * k;
-    const int points = found_at(model, values, views, correction, sights, 0.5 * limit_px);
+    const int points = found_at(model, values, views, correction, correspondences, 0.5 * limit_px);
     if (k == -20 || points > best.points) {
       best.points = points;
       sum = 0;
@@ -79,7 +82,7 @@ Turn best_turn(const RigModel& model, const RigValues& values, const std::set<st
     ++equal;
   }
   best.correction = sum / equal;
-  best.points = found_at(model, values, views, best.correction, sights, limit_px);
+  best.points = found_at(model, values, views, best.correction, correspondences, limit_px);
   return best;
 }
 
@@ -160,23 +163,25 @@ std::vector<std::size_t> strangers(const CaptureInput& input,
   return found_views;
 }
 
-// Whether nearly all of a stretch's sights are found only after the turn, and none of its views
-// stands where it is given: one wrong station moves no stretch.
+// Whether nearly all of a stretch's correspondences are found only after the turn, and none of its
+// views stands where it is given: one wrong station moves no stretch.
 bool stretch_moved(const RigModel& model, const RigValues& values,
-                   const std::set<std::size_t>& views, const std::vector<Sight>& sights,
-                   const Turn& turn, double limit_px) {
-  constexpr int kLeastSights = 6;
+                   const std::set<std::size_t>& views,
+                   const std::vector<Correspondence>& correspondences, const Turn& turn,
+                   double limit_px) {
+  constexpr int kLeastCorrespondences = 6;
   if (std::abs(turn.correction) < radians(1.0)) return false;
-  const auto count = static_cast<int>(sights.size());
+  const auto count = static_cast<int>(correspondences.size());
   if (4 * turn.points < 3 * count) return false;
   int moved_views = 0;
   int others = 0;
   for (const std::size_t view : views) {
-    std::vector<Sight> own;
-    std::copy_if(sights.begin(), sights.end(), std::back_inserter(own),
-                 [view](const Sight& sight) { return sight.view == view; });
+    std::vector<Correspondence> own;
+    std::copy_if(
+        correspondences.begin(), correspondences.end(), std::back_inserter(own),
+        [view](const Correspondence& correspondence) { return correspondence.view == view; });
     const auto seen = static_cast<int>(own.size());
-    if (seen < kLeastSights) continue;
+    if (seen < kLeastCorrespondences) continue;
     const int given = found_at(model, values, {view}, 0.0, own, limit_px);
     const int there = found_at(model, values, {view}, turn.correction, own, limit_px);
     if (4 * there >= 3 * seen && there - given >= std::max(4, seen / 5)) {
@@ -228,8 +233,8 @@ class PlaceSearch {
   }
 
  private:
-  [[nodiscard]] std::vector<Sight> sights_of(std::size_t view) const {
-    std::vector<Sight> sights;
+  [[nodiscard]] std::vector<Correspondence> correspondences_of(std::size_t view) const {
+    std::vector<Correspondence> correspondences;
     for (const std::size_t t : of_view_[view]) {
       const Track& track = tracks_[t];
       const auto here = std::find_if(track.views.begin(), track.views.end(),
@@ -237,42 +242,42 @@ class PlaceSearch {
       const auto position = placed_by(
           track, model_, values_, [view](std::size_t v) { return v != view; },
           tolerance_of(input_));
-      if (position) sights.push_back({*position, here->at_px, view});
+      if (position) correspondences.push_back({*position, here->at_px, view});
     }
-    return sights;
+    return correspondences;
   }
 
   // An empty claim where the view stands where it is given.
   [[nodiscard]] Place claim(std::size_t view) const {
-    constexpr std::size_t kLeastSights = 12;
-    const std::vector<Sight> sights = sights_of(view);
-    if (sights.size() < kLeastSights) return {};
-    const int given = found_at(model_, values_, {view}, 0.0, sights, limit_px_);
-    if (4 * given > 3 * static_cast<int>(sights.size())) return {};
+    constexpr std::size_t kLeastCorrespondences = 12;
+    const std::vector<Correspondence> correspondences = correspondences_of(view);
+    if (correspondences.size() < kLeastCorrespondences) return {};
+    const int given = found_at(model_, values_, {view}, 0.0, correspondences, limit_px_);
+    if (4 * given > 3 * static_cast<int>(correspondences.size())) return {};
     Place best;
     RigModel model = model_;
     for (std::size_t ring = 0; ring < model.rings.size(); ++ring) {
       model.stations[view].ring = ring;
       model.stations[view].axis = model.rings[ring].axis;
-      const Turn turn = best_turn(model, values_, {view}, sights, limit_px_);
+      const Turn turn = best_turn(model, values_, {view}, correspondences, limit_px_);
       if (turn.points <= best.points) continue;
       best = {view, ring, model_.stations[view].stage_angle + turn.correction, turn.points, given};
     }
     const double least = std::max(5.0 * model_.stations[view].sigma_angle, radians(0.5));
     const bool moves = best.ring != model_.stations[view].ring ||
                        std::abs(best.angle - model_.stations[view].stage_angle) >= least;
-    const bool enough =
-        best.points >= 2 * given + 6 && 5 * best.points >= 2 * static_cast<int>(sights.size());
+    const bool enough = best.points >= 2 * given + 6 &&
+                        5 * best.points >= 2 * static_cast<int>(correspondences.size());
     return moves && enough ? best : Place{};
   }
 
   // With all others in their places, the given angle may turn out to fit as well.
   bool acquitted(Place& place) {
-    const std::vector<Sight> sights = sights_of(place.view);
+    const std::vector<Correspondence> correspondences = correspondences_of(place.view);
     const StationModel moved_station = model_.stations[place.view];
-    const int there = found_at(model_, values_, {place.view}, 0.0, sights, limit_px_);
+    const int there = found_at(model_, values_, {place.view}, 0.0, correspondences, limit_px_);
     model_.stations[place.view] = input_.model.stations[place.view];
-    place.given = found_at(model_, values_, {place.view}, 0.0, sights, limit_px_);
+    place.given = found_at(model_, values_, {place.view}, 0.0, correspondences, limit_px_);
     if (10 * place.given >= 8 * there) return true;  // and stays there
     model_.stations[place.view] = moved_station;
     place.points = there;
@@ -291,7 +296,7 @@ class PlaceSearch {
 
 std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs) {
   constexpr std::size_t kBeside = 3;  // stations on either side: fewer are no stretch
-  constexpr std::size_t kLeastSights = 12;
+  constexpr std::size_t kLeastCorrespondences = 12;
   std::vector<Jump> jumps;
   RigModel model = input.model;
   RigValues values = input.values;
@@ -306,7 +311,7 @@ std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMa
       };
       const std::size_t before = k - kBeside;
       const std::size_t after = std::min(k + kBeside, views.size()) - 1;
-      std::vector<Sight> sights;
+      std::vector<Correspondence> correspondences;
       std::set<std::size_t> behind;
       for (const Track& track : tracks) {
         const auto position = placed_by(
@@ -315,15 +320,15 @@ std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMa
         if (!position) continue;
         for (const TrackView& seen : track.views) {
           if (!near(seen.view, k, after)) continue;
-          sights.push_back({*position, seen.at_px, seen.view});
+          correspondences.push_back({*position, seen.at_px, seen.view});
           behind.insert(seen.view);
         }
       }
-      if (sights.size() < kLeastSights) continue;
-      const int given = found_at(model, values, behind, 0.0, sights, limit_px);
-      if (4 * given > 3 * static_cast<int>(sights.size())) continue;
-      const Turn turn = best_turn(model, values, behind, sights, limit_px);
-      if (!stretch_moved(model, values, behind, sights, turn, limit_px)) continue;
+      if (correspondences.size() < kLeastCorrespondences) continue;
+      const int given = found_at(model, values, behind, 0.0, correspondences, limit_px);
+      if (4 * given > 3 * static_cast<int>(correspondences.size())) continue;
+      const Turn turn = best_turn(model, values, behind, correspondences, limit_px);
+      if (!stretch_moved(model, values, behind, correspondences, turn, limit_px)) continue;
       for (std::size_t i = k; i < views.size(); ++i) {
         model.stations[views[i]].stage_angle += turn.correction;
       }

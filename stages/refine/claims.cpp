@@ -146,8 +146,8 @@ class Examination {
       claims_.whole_ring = true;
     }
     if (!claims_.whole_ring) return;
-    claims_.fault =
-        claims_.factors.back().second < 0 ? DropOut::reversed_turning : DropOut::wrong_step;
+    claims_.fault = claims_.factors.back().second < 0 ? AcquisitionFault::reversed_turning
+                                                      : AcquisitionFault::wrong_step;
     start();
   }
 
@@ -169,7 +169,7 @@ class Examination {
     const double stations = step != 0 ? jump.correction / step : 0.0;
     const double whole = std::round(stations);
     const bool skipped = whole != 0 && std::abs(stations - whole) < 0.15;
-    claims_.fault = skipped ? DropOut::skipped_station : DropOut::slipped_stage;
+    claims_.fault = skipped ? AcquisitionFault::skipped_station : AcquisitionFault::slipped_stage;
     claims_.fault_view = jump.view;
     std::string what = fmt::format(
         "From \"{}\" on, the stage stands {:+.2f} degrees from the "
@@ -192,7 +192,7 @@ class Examination {
   void examine_places() {
     const std::size_t pairs_before = pairs_.size();
     const std::vector<Place> places = find_places(capture(), pairs_);
-    std::set<std::size_t> told;
+    std::set<std::size_t> reported;
     FeatureWindow window(input_.features);
     for (const Place& place : places) {
       StationModel& station = claims_.model.stations[place.view];
@@ -200,7 +200,7 @@ class Examination {
       claims_.ignorance[place.view] =
           place.ring == station.ring ? std::max(std::abs(correction), radians(1.0)) : kAnyPlace;
       claims_.stands_for[place.view] = station_at(place);
-      if (!told.contains(place.view)) tell_place(place, places, told, window);
+      if (!reported.contains(place.view)) report_place(place, places, reported, window);
     }
     for (const Place& place : places) {
       StationModel& station = claims_.model.stations[place.view];
@@ -228,16 +228,16 @@ class Examination {
     return nearest;
   }
 
-  void tell_place(const Place& place, const std::vector<Place>& places, std::set<std::size_t>& told,
-                  FeatureWindow& window) {
-    told.insert(place.view);
+  void report_place(const Place& place, const std::vector<Place>& places,
+                    std::set<std::size_t>& reported, FeatureWindow& window) {
+    reported.insert(place.view);
     claims_.fault_view = place.view;
     const std::string& own = name(place.view);
     const auto other = station_at(place);
     if (!other) {
       const double correction =
           std::remainder(place.angle - given_.stations[place.view].stage_angle, 2.0 * kPi);
-      claims_.fault = DropOut::wrong_angle;
+      claims_.fault = AcquisitionFault::wrong_angle;
       fault(own,
             fmt::format("\"{}\" was shot {:+.2f} degrees away from its stage angle ({} points "
                         "agree).",
@@ -250,8 +250,8 @@ class Examination {
     const auto back = std::find_if(places.begin(), places.end(),
                                    [&](const Place& p) { return p.view == *other; });
     if (back != places.end() && station_at(*back) == place.view) {
-      told.insert(*other);
-      claims_.fault = DropOut::exchanged;
+      reported.insert(*other);
+      claims_.fault = AcquisitionFault::exchanged;
       claims_.fault_view = std::min(place.view, *other);
       const auto [first, second] = std::minmax(place.view, *other);
       fault(name(first),
@@ -261,7 +261,7 @@ class Examination {
       return;
     }
     if (same_image(*window.of(place.view), *window.of(*other))) {
-      claims_.fault = DropOut::copied;
+      claims_.fault = AcquisitionFault::copied;
       claims_.ignorance[place.view] = kAnyPlace;
       claims_.placeless[place.view] = true;
       fault(own,
@@ -270,7 +270,7 @@ class Examination {
             "Put the right image in its place, or shoot the station again.");
       return;
     }
-    claims_.fault = DropOut::elsewhere;
+    claims_.fault = AcquisitionFault::elsewhere;
     fault(
         own, fmt::format("\"{}\" shows the place of \"{}\".", own, there),
         "Put the right image in its place, correct the capture table or shoot the station again.");
@@ -283,7 +283,7 @@ class Examination {
     claims_.model = bump->model;
     claims_.start.values = bump->values;
     claims_.free.mount = true;
-    claims_.fault = DropOut::bumped_specimen;
+    claims_.fault = AcquisitionFault::bumped_specimen;
     claims_.fault_view = bump->view;
     claims_.findings.push_back(
         {Severity::doubt, "refine", name(bump->view),

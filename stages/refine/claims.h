@@ -17,12 +17,13 @@ struct Claims {
   RigModel model;       // corrected
   StartResult start;    // of it
   FreeParameters free;  // with the motion of a bump where there is one
-  // rad a view: how far the place that the files give may be wrong; 0 where they are not denied.
+  // rad a view: how far the place that the files give may be wrong; 0 where they are not
+  // contradicted.
   std::vector<double> ignorance;
   std::vector<std::optional<std::size_t>> stands_for;  // the view whose given place a view shows
-  std::vector<bool> placeless;                         // denied, and no other place is known
+  std::vector<bool> placeless;                         // contradicted, and no other place is known
   Findings findings;
-  DropOut fault = DropOut::none;  // the last one found
+  AcquisitionFault fault = AcquisitionFault::none;  // the last one found
   std::size_t fault_view = 0;
   bool whole_ring = false;  // a step or a direction is wrong
   // Of the steps, a ring each or one for all.

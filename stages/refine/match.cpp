@@ -94,7 +94,7 @@ Bands bands_of(const RigModel& model, const RigValues& values, const Eigen::Matr
   if (a.ring != b.ring) {
     for (int k = 0; k < 5 && a.axis != b.axis; ++k) used.push_back(index.axis(b.axis) + k);
     for (const std::size_t ring : {a.ring, b.ring}) {
-      used.push_back(index.start(ring));
+      used.push_back(index.azimuth_offset(ring));
       used.push_back(index.tilt(ring));
     }
     for (int k = 0; k < 4; ++k) used.push_back(index.line() + k);

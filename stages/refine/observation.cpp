@@ -19,7 +19,8 @@ ViewFrame differentiated(const RigModel& model, const RigValues& values, std::si
     const auto i = static_cast<std::size_t>(k);
     axis[i] = Frame(values.axis[station.axis][i], k);
   }
-  const Frame angle(station.stage_angle + values.start[station.ring] + values.angle[view], 5);
+  const Frame angle(station.stage_angle + values.azimuth_offset[station.ring] + values.angle[view],
+                    5);
   std::array<Frame, 6> mount;
   for (int k = 0; k < 6; ++k) {
     const auto i = static_cast<std::size_t>(k);
@@ -89,7 +90,7 @@ Linearised linearise(const RigModel& model, const StationModel& station, const V
   return result;
 }
 
-// Blocks: axis 5, start 1, angle 1, log distance 1, [tilt 1, line 4], [mount 6], point 3.
+// Blocks: axis 5, azimuth offset 1, angle 1, log distance 1, [tilt 1, line 4], [mount 6], point 3.
 class ReprojectionCost : public ceres::CostFunction {
  public:
   ReprojectionCost(const RigModel& model, const RigFrames& frames, const TrackView& seen,
@@ -164,8 +165,9 @@ void add_observation(ceres::Problem& problem, const RigModel& model, RigValues& 
                      const RigFrames& frames, const TrackView& seen, Eigen::Vector3d& position_mm,
                      double sigma_px, ceres::LossFunction* loss) {
   const StationModel& station = model.stations[seen.view];
-  std::vector<double*> blocks{values.axis[station.axis].data(), &values.start[station.ring],
-                              &values.angle[seen.view], &values.log_distance};
+  std::vector<double*> blocks{values.axis[station.axis].data(),
+                              &values.azimuth_offset[station.ring], &values.angle[seen.view],
+                              &values.log_distance};
   if (model.second.exists) {
     blocks.push_back(&values.tilt[station.ring]);
     blocks.push_back(values.line.data());
@@ -190,7 +192,7 @@ PointBlocks point_blocks(const RigModel& model, const RigValues& values, const R
     std::vector<int> parameters;
     for (int k = 0; k < 5; ++k) parameters.push_back(index.axis(station.axis) + k);
     parameters.push_back(index.angle(seen.view));
-    parameters.push_back(index.start(station.ring));
+    parameters.push_back(index.azimuth_offset(station.ring));
     parameters.push_back(index.log_distance());
     if (model.second.exists) {
       parameters.push_back(index.tilt(station.ring));

@@ -64,12 +64,12 @@ void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
     } else {
       problem.SetParameterBlockConstant(values.axis[r].data());  // another ring's counts
     }
-    problem.AddParameterBlock(&values.start[r], 1);
+    problem.AddParameterBlock(&values.azimuth_offset[r], 1);
     if (r == 0) {
-      problem.SetParameterBlockConstant(&values.start[r]);
+      problem.SetParameterBlockConstant(&values.azimuth_offset[r]);
     } else {
-      problem.AddResidualBlock(scalar_prior(model.rings[r].sigma_start), angle_loss(),
-                               &values.start[r]);
+      problem.AddResidualBlock(scalar_prior(model.rings[r].sigma_azimuth_offset), angle_loss(),
+                               &values.azimuth_offset[r]);
     }
   }
   for (std::size_t v = 0; v < model.stations.size(); ++v) {

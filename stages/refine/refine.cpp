@@ -24,7 +24,7 @@ constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geo
 constexpr double kFreeRatio = 0.8;
 // Of one observation, beyond the scatter; pixels of the level.
 constexpr double kCommonError_px = 0.15;
-// What all observations of neighbouring views have wrong alike (refine_shared.h), pixels of the
+// What all observations of neighbouring views have wrong alike (shared.h), pixels of the
 // level, and at least this share of their scatter.
 constexpr double kSharedShift_px = 0.3;
 constexpr double kSharedShare = 0.5;
@@ -71,19 +71,21 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
   return pairs;
 }
 
-// One fault for each stretch of stations that are out alike; `denied`: rad a view, 0 where not.
-void tell_denied(const Work& work, const std::vector<double>& denied, RefineResult& result) {
+// One fault for each stretch of stations that are out alike; `contradicted`: rad a view, 0 where
+// not.
+void report_contradicted(const Work& work, const std::vector<double>& contradicted,
+                         RefineResult& result) {
   const auto alike = [&](std::size_t a, std::size_t b) {
-    return denied[b] != 0 && work.model.stations[a].ring == work.model.stations[b].ring &&
-           std::abs(denied[b] - denied[a]) < 0.3 * std::abs(denied[a]);
+    return contradicted[b] != 0 && work.model.stations[a].ring == work.model.stations[b].ring &&
+           std::abs(contradicted[b] - contradicted[a]) < 0.3 * std::abs(contradicted[a]);
   };
-  for (std::size_t v = 0; v < denied.size(); ++v) {
-    if (denied[v] == 0) continue;
+  for (std::size_t v = 0; v < contradicted.size(); ++v) {
+    if (contradicted[v] == 0) continue;
     std::size_t last = v;
-    while (last + 1 < denied.size() && alike(v, last + 1)) ++last;
+    while (last + 1 < contradicted.size() && alike(v, last + 1)) ++last;
     const std::string& name = work.prior.views[v].name;
-    const double away = degrees(denied[v]);
-    result.fault = last == v ? DropOut::wrong_angle : DropOut::slipped_stage;
+    const double away = degrees(contradicted[v]);
+    result.fault = last == v ? AcquisitionFault::wrong_angle : AcquisitionFault::slipped_stage;
     result.fault_view = v;
     const std::string what =
         last == v
@@ -102,23 +104,23 @@ void tell_denied(const Work& work, const std::vector<double>& denied, RefineResu
 // Where images deny a given angle, theirs takes its place: the prior would pull the stations after
 // a slip back one by one, the more so the less the points weigh. What was given stays in the
 // report. `shared`: rad, what the images may have wrong alike.
-void take_denied_angles(Work& work, RigValues& values, double shared, Claims& claims,
-                        RefineResult& result) {
-  constexpr double kDenied = 5.0;            // sigmas
+void replace_contradicted_angles(Work& work, RigValues& values, double shared, Claims& claims,
+                                 RefineResult& result) {
+  constexpr double kContradicted = 5.0;      // sigmas
   constexpr double kWide = 0.0174532925199;  // rad, 1 degree: what no stage is out by
-  std::vector<double> denied(work.model.stations.size(), 0.0);
+  std::vector<double> contradicted(work.model.stations.size(), 0.0);
   for (std::size_t v = 0; v < work.model.stations.size(); ++v) {
     StationModel& station = work.model.stations[v];
     const double away = values.angle[v];
-    if (std::abs(away) < kDenied * std::hypot(station.sigma_angle, shared)) continue;
+    if (std::abs(away) < kContradicted * std::hypot(station.sigma_angle, shared)) continue;
     station.stage_angle += away;
     station.sigma_angle = std::max(station.sigma_angle, kWide);
     values.angle[v] = 0.0;
     if (claims.ignorance[v] > 0 || std::abs(away) < kWide) continue;  // named already, or corrected
     claims.ignorance[v] = std::abs(away);
-    denied[v] = away;
+    contradicted[v] = away;
   }
-  tell_denied(work, denied, result);
+  report_contradicted(work, contradicted, result);
 }
 
 // Views that show as much detail as others and yet nothing that their neighbours show.
@@ -140,7 +142,7 @@ void find_unmatched(const Work& work, const std::vector<Track>& tracks, Claims& 
     if (!stranger || claims.ignorance[v] > 0) continue;
     claims.ignorance[v] = kAnyPlace;
     claims.placeless[v] = true;
-    result.fault = DropOut::unmatched;
+    result.fault = AcquisitionFault::unmatched;
     result.fault_view = v;
     const std::string& name = work.prior.views[v].name;
     result.findings.push_back(
@@ -187,7 +189,7 @@ Adjusted adjust_set(Work& work, const std::vector<PairMatches>& free_pairs, Clai
   a.result = adjust(work.model, a.values, a.tracks, options);
   const double radius_px = specimen_radius_px(work.model, a.values, a.tracks);
   a.shared_px = std::max(kSharedShift_px * work.level_px, kSharedShare * a.result.sigma_px);
-  take_denied_angles(work, a.values, a.shared_px / radius_px, claims, result);
+  replace_contradicted_angles(work, a.values, a.shared_px / radius_px, claims, result);
   options.sigma_px = a.result.sigma_px;
   options.common_px = common_px;
   options.rounds = 1;
@@ -216,15 +218,15 @@ std::vector<double> found_angles(const Work& work, const RigValues& values, cons
 std::vector<ProposedCapture> proposal_of(const Work& work, const Claims& claims,
                                          const std::vector<double>& given,
                                          const std::vector<double>& found) {
-  const auto denied = [&](std::size_t v) { return claims.ignorance[v] > 0; };
+  const auto contradicted = [&](std::size_t v) { return claims.ignorance[v] > 0; };
   std::vector<ProposedCapture> proposal;
   bool any = false;
   for (std::size_t v = 0; v < work.prior.views.size(); ++v) {
-    any = any || denied(v);
+    any = any || contradicted(v);
     if (claims.placeless[v]) continue;
     const View& place = work.prior.views[claims.stands_for[v].value_or(v)];
     double angle = place.stage_angle;
-    if (denied(v) && !claims.stands_for[v]) angle += found[v] - given[v];
+    if (contradicted(v) && !claims.stands_for[v]) angle += found[v] - given[v];
     proposal.push_back({v, place.ring, place.station, angle});
   }
   if (!any) proposal.clear();
@@ -336,9 +338,9 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   result.fault_view = claims.fault_view;
   Adjusted adjusted = adjust_set(work, free_pairs, claims, result);
   conclude(work, adjusted, claims, given, result);
-  const bool denied = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
-                                  [](double sigma) { return sigma > 0; });
-  if (!denied && result.verdict == PoseVerdict::not_confirmed) {
+  const bool contradicted = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
+                                        [](double sigma) { return sigma > 0; });
+  if (!contradicted && result.verdict == PoseVerdict::not_confirmed) {
     return kept_as_given(std::move(result), unchanged);
   }
   return result;

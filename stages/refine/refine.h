@@ -9,15 +9,15 @@
 // azimuth of station 0) stays at its prior, with its prior's sigma. Scale is that of the
 // calibration. Where nothing is calibrated the same stage finds the axis from nominal geometry, or
 // says that it did not. Covariances are those of the normal equations at the solution, scaled by
-// the residuals found and widened by what the images have wrong alike (refine_shared.h).
+// the residuals found and widened by what the images have wrong alike (shared.h).
 //
-// First the images are asked which place on the turn each shows (refine_capture.h). Then every pose
+// First the images are asked which place on the turn each shows (capture.h). Then every pose
 // is in one of three states (PoseState): confirmed where the images by themselves tell its angle;
 // turntable only where they don't, with the prior's sigma; contradicted where they deny the place
 // that the files give, with a sigma as wide as that leaves it. Where too few views of a
 // set are confirmed, nothing is refined: few and poor matches don't overrule a calibration.
 //
-// Two parts, so that images stream: extract_features (refine_features.h) while an image is in
+// Two parts, so that images stream: extract_features (features.h) while an image is in
 // memory, refine() once all are through.
 #pragma once
 
@@ -40,7 +40,7 @@ enum class PoseVerdict { confirmed, partly_confirmed, not_confirmed, not_refined
 [[nodiscard]] const char* name_of(PoseVerdict verdict);
 
 // What went wrong while shooting, or in the files; each is named in the findings too.
-enum class DropOut {
+enum class AcquisitionFault {
   none,
   wrong_angle,      // one station
   bumped_specimen,  // the specimen was moved
@@ -86,10 +86,10 @@ struct RefineResult {
   Scene scene;  // prior and refined poses, tie points; poses equal the priors where not refined
   std::vector<RingAxis> rings;  // refined axes with covariance
   PoseVerdict verdict = PoseVerdict::not_refined;
-  std::string sentence;                   // the verdict in words
-  DropOut fault = DropOut::none;          // the last one found, most specific
-  std::size_t fault_view = 0;             // the (first) view concerned
-  std::vector<ProposedCapture> proposal;  // empty where no pose is contradicted
+  std::string sentence;                             // the verdict in words
+  AcquisitionFault fault = AcquisitionFault::none;  // the last one found, most specific
+  std::size_t fault_view = 0;                       // the (first) view concerned
+  std::vector<ProposedCapture> proposal;            // empty where no pose is contradicted
   std::vector<StationReport> stations;
   std::vector<PairReport> pairs;
   bool converged = false;

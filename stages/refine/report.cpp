@@ -21,13 +21,13 @@ constexpr double kImageSigma = 0.00436;  // rad, a quarter of a degree
 constexpr double kImageSigmas = 3.0;     // of the prior
 constexpr double kPriorLimit = 3.0;
 
-Tilt refined_tilt(const Outcome& o, std::size_t ring, double told) {
+Tilt refined_tilt(const Outcome& o, std::size_t ring, double given) {
   const ParameterIndex index(o.model);
   std::array<double, 4> line{};
   for (std::size_t k = 0; k < 4; ++k) line[k] = o.model.second.prior[k] + o.values.line[k];
   Tilt tilt;
   tilt.axis = {o.model.second.kind, line[0], line[1], line[2], line[3]};
-  tilt.angle = told + o.values.tilt[ring];
+  tilt.angle = given + o.values.tilt[ring];
   const std::array<int, 5> places{index.line(), index.line() + 1, index.line() + 2,
                                   index.line() + 3, index.tilt(ring)};
   for (std::size_t i = 0; i < 5; ++i) {
@@ -128,7 +128,7 @@ void fill_poses(RefineResult& result, const Outcome& o) {
   for (std::size_t r = 0; r < result.rings.size(); ++r) {
     RingAxis& ring = result.rings[r];
     ring.axis = axis_of(o.model, o.values, r);
-    ring.azimuth += o.values.start[r];
+    ring.azimuth += o.values.azimuth_offset[r];
     const std::size_t owner = o.model.rings[r].axis;
     ring.covariance = o.covariance.block<5, 5>(index.axis(owner), index.axis(owner));
     if (o.model.second.exists) ring.tilt = refined_tilt(o, r, ring.tilt.angle);
@@ -205,7 +205,7 @@ void check_tilt_priors(RefineResult& result, const Outcome& o) {
     if (std::abs(o.values.tilt[r]) <= kPriorLimit * sigma) continue;
     result.findings.push_back(
         {Severity::doubt, "refine", "",
-         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the one told, "
+         fmt::format("Ring \"{}\": the refined tilt is {:.2f} degrees, {:.2f} from the one given, "
                      "more than its sigma of {:.2f} allows.",
                      result.rings[r].ring, degrees(result.rings[r].tilt.angle),
                      degrees(o.values.tilt[r]), degrees(sigma)),
@@ -255,11 +255,11 @@ std::string list_of(const std::vector<std::string>& names) {
 void judge(RefineResult& result, const Outcome& o) {
   std::vector<std::string> open;
   std::size_t confirmed = 0;
-  std::size_t denied = 0;
+  std::size_t contradicted = 0;
   for (const StationReport& station : result.stations) {
     const View& view = result.scene.views[station.view];
     confirmed += view.state == PoseState::confirmed ? 1 : 0;
-    denied += view.state == PoseState::contradicted ? 1 : 0;
+    contradicted += view.state == PoseState::contradicted ? 1 : 0;
     if (view.state != PoseState::turntable_only) continue;
     open.push_back(fmt::format("{} ({})", view.name, station.reason));
   }
@@ -268,7 +268,8 @@ void judge(RefineResult& result, const Outcome& o) {
                    : 2 * confirmed > views ? PoseVerdict::partly_confirmed
                                            : PoseVerdict::not_confirmed;
   std::string rest;
-  if (denied > 0) rest += fmt::format("; they deny the places given for {}", denied);
+  if (contradicted > 0)
+    rest += fmt::format("; they contradict the places given for {}", contradicted);
   if (!open.empty()) {
     rest += fmt::format("; {} {} from the turntable only", open.size(),
                         open.size() == 1 ? "comes" : "come");

@@ -17,7 +17,7 @@ struct Outcome {
   const Eigen::MatrixXd& covariance;  // of the rig
   const std::vector<Eigen::Matrix3d>& point_covariances;
   const std::vector<double>& image_sigma;  // rad a view
-  const std::vector<double>& ignorance;    // rad a view; 0 where the place is not denied
+  const std::vector<double>& ignorance;    // rad a view; 0 where the place is not contradicted
   bool calibrated;                         // the axis
   const std::vector<ViewPlaces>& places;
 };

@@ -55,9 +55,9 @@ RigModel make_model(const Scene& prior, const std::vector<RingAxis>& rings, bool
   model.sigma_log_distance = priors.sigma_log_distance;
   // A calibrated azimuth is as good as a stage angle; the loss of its prior lets it go where the
   // camera has been moved since.
-  double sigma_start = priors.sigma_start;
+  double sigma_azimuth_offset = priors.sigma_azimuth_offset;
   if (prior.axis_calibrated && !prior.views.empty()) {
-    sigma_start = std::min(sigma_start, prior.views.front().sigma_stage_angle);
+    sigma_azimuth_offset = std::min(sigma_azimuth_offset, prior.views.front().sigma_stage_angle);
   }
   for (const RingAxis& ring : rings) {
     RingModel entry;
@@ -65,7 +65,7 @@ RigModel make_model(const Scene& prior, const std::vector<RingAxis>& rings, bool
     entry.prior.direction.normalize();
     entry.stage_R = camera_from_stage(entry.prior, model.telecentric()).R;
     entry.sqrt_information = sqrt_information_of<5>(ring.covariance);
-    entry.sigma_start = sigma_start;
+    entry.sigma_azimuth_offset = sigma_azimuth_offset;
     entry.axis = axis_owner(rings, model.rings.size());
     entry.sigma_tilt = std::sqrt(ring.tilt.covariance(4, 4));
     model.rings.push_back(entry);
@@ -90,7 +90,7 @@ RigModel make_model(const Scene& prior, const std::vector<RingAxis>& rings, bool
 RigValues zero_values(const RigModel& model) {
   RigValues values;
   values.axis.assign(model.rings.size(), AxisStep{});
-  values.start.assign(model.rings.size(), 0.0);
+  values.azimuth_offset.assign(model.rings.size(), 0.0);
   values.angle.assign(model.stations.size(), 0.0);
   values.tilt.assign(model.rings.size(), 0.0);
   return values;
@@ -106,8 +106,8 @@ Eigen::MatrixXd prior_covariance(const RigModel& model) {
     }
     covariance(index.tilt(r), index.tilt(r)) =
         model.rings[r].sigma_tilt * model.rings[r].sigma_tilt;
-    const double sigma = r == 0 ? 0.0 : model.rings[r].sigma_start;
-    covariance(index.start(r), index.start(r)) = sigma * sigma;
+    const double sigma = r == 0 ? 0.0 : model.rings[r].sigma_azimuth_offset;
+    covariance(index.azimuth_offset(r), index.azimuth_offset(r)) = sigma * sigma;
   }
   if (model.second.exists) {
     const Eigen::Matrix4d W_inverse = model.second.sqrt_information.inverse();
@@ -131,7 +131,7 @@ RigValues moved(const RigModel& model, const RigValues& values, const Eigen::Vec
     for (int k = 0; k < 5; ++k) {
       result.axis[r][static_cast<std::size_t>(k)] += step[index.axis(r) + k];
     }
-    result.start[r] += step[index.start(r)];
+    result.azimuth_offset[r] += step[index.azimuth_offset(r)];
     result.tilt[r] += step[index.tilt(r)];
   }
   for (std::size_t v = 0; v < model.stations.size(); ++v) {
@@ -168,7 +168,7 @@ Pose pose_of(const RigModel& model, const RigValues& values, std::size_t view) {
   Pose pose;
   const StationSteps<double> steps{
       values.axis[station.axis].data(),
-      station.stage_angle + values.start[station.ring] + values.angle[view],
+      station.stage_angle + values.azimuth_offset[station.ring] + values.angle[view],
       values.tilt[station.ring], values.line.data(),
       station.bumped ? values.mount.data() : nullptr};
   rig_pose<double>(model, station, steps, pose.R, pose.t);

@@ -1,13 +1,14 @@
 // Refine, the rig as its adjustments see it: parameters as small steps from the prior, so that a
 // step of zero is the prior and every prior is one linear residual.
 //
-//   camera_from_world(view) = B camera_from_stage(axis of its ring) Rz(stage angle + start + angle)
+//   camera_from_world(view) = B camera_from_stage(axis of its ring) Rz(stage angle + azimuth_offset
+//   + angle)
 //   M
 //
 // (tilted rings: with T of turntable.h before or after Rz) with the axis moved from its prior by
-// (rotation about the prior stage's X and Y, origin in the camera frame), one start angle a ring
-// (zero for the first, which defines the azimuth), one angle a station, one principal distance for
-// all (as the logarithm of its change), and M the identity or, for stations after a bump of the
+// (rotation about the prior stage's X and Y, origin in the camera frame), one azimuth offset per
+// ring (zero for the first, which defines the azimuth), one angle a station, one principal distance
+// for all (as the logarithm of its change), and M the identity or, for stations after a bump of the
 // specimen, one rigid motion in the world frame. B moves the camera back along its view where the
 // reference slice was elsewhere on the rail: given, not adjusted. Rings that differ by a tilt
 // alone share one axis; each has a step of its tilt, all one line of the second axis.
@@ -33,9 +34,9 @@ struct RingModel {
   Axis prior;
   Eigen::Matrix3d stage_R;  // of the prior
   Eigen::Matrix<double, 5, 5> sqrt_information;
-  double sigma_start = 0;  // rad
-  std::size_t axis = 0;    // the ring whose axis it stands on; itself where it shares none
-  double sigma_tilt = 0;   // rad; 0: fixed as given
+  double sigma_azimuth_offset = 0;  // rad
+  std::size_t axis = 0;             // the ring whose axis it stands on; itself where it shares none
+  double sigma_tilt = 0;            // rad; 0: fixed as given
 };
 
 // The second axis of the stage.
@@ -68,19 +69,19 @@ struct RigModel {
 };
 
 struct RigValues {
-  std::vector<AxisStep> axis;  // a ring
-  std::vector<double> start;   // a ring, rad
-  std::vector<double> angle;   // a station, rad
-  double log_distance = 0;     // log(c / c prior)
-  std::vector<double> tilt;    // a ring, rad
-  LineStep line{};             // of the second axis
+  std::vector<AxisStep> axis;          // a ring
+  std::vector<double> azimuth_offset;  // a ring, rad
+  std::vector<double> angle;           // a station, rad
+  double log_distance = 0;             // log(c / c prior)
+  std::vector<double> tilt;            // a ring, rad
+  LineStep line{};                     // of the second axis
   MountStep mount{};
 };
 
-// How far a ring's start angle may differ from the first ring's, beyond the angle sigmas: the
-// camera or the stage has been moved between rings by hand.
+// How far the azimuth offset of a ring may differ from the first ring's, beyond the angle sigmas:
+// the camera or the stage has been moved between rings by hand.
 struct RigPriors {
-  double sigma_start = 0.0087;  // rad, 0.5 degrees; where the axis is nominal
+  double sigma_azimuth_offset = 0.0087;  // rad, 0.5 degrees; where the axis is nominal
   double sigma_log_distance = 0.05;
 };
 
@@ -94,7 +95,9 @@ struct ParameterIndex {
   explicit ParameterIndex(const RigModel& model)
       : rings(model.rings.size()), stations(model.stations.size()) {}
   [[nodiscard]] int axis(std::size_t ring) const { return static_cast<int>(5 * ring); }
-  [[nodiscard]] int start(std::size_t ring) const { return static_cast<int>(5 * rings + ring); }
+  [[nodiscard]] int azimuth_offset(std::size_t ring) const {
+    return static_cast<int>(5 * rings + ring);
+  }
   [[nodiscard]] int angle(std::size_t view) const { return static_cast<int>(6 * rings + view); }
   [[nodiscard]] int log_distance() const { return static_cast<int>(6 * rings + stations); }
   [[nodiscard]] int tilt(std::size_t ring) const {

@@ -26,12 +26,12 @@ Eigen::MatrixXd shared_covariance(const RigModel& model, const RigValues& values
     const int axis = index.axis(r);
     S(axis, axis) = S(axis + 1, axis + 1) = angle * angle;
     S(axis + 2, axis + 2) = S(axis + 3, axis + 3) = across * across;
-    S(index.start(r), index.start(r)) = angle * angle;
+    S(index.azimuth_offset(r), index.azimuth_offset(r)) = angle * angle;
     S(index.tilt(r), index.tilt(r)) = angle * angle;
   }
   const auto azimuth = [&](std::size_t v) {
     const StationModel& station = model.stations[v];
-    return station.stage_angle + values.start[station.ring] + values.angle[v];
+    return station.stage_angle + values.azimuth_offset[station.ring] + values.angle[v];
   };
   for (std::size_t a = 0; a < model.stations.size(); ++a) {
     for (std::size_t b = 0; b < model.stations.size(); ++b) {
@@ -48,7 +48,7 @@ Eigen::VectorXd steps_of(const RigModel& model, const RigValues& values) {
   Eigen::VectorXd x = Eigen::VectorXd::Zero(index.size());
   for (std::size_t r = 0; r < model.rings.size(); ++r) {
     for (int k = 0; k < 5; ++k) x[index.axis(r) + k] = values.axis[r][static_cast<std::size_t>(k)];
-    x[index.start(r)] = values.start[r];
+    x[index.azimuth_offset(r)] = values.azimuth_offset[r];
     x[index.tilt(r)] = values.tilt[r];
   }
   for (std::size_t v = 0; v < model.stations.size(); ++v) x[index.angle(v)] = values.angle[v];
@@ -69,8 +69,8 @@ Eigen::MatrixXd weighed_priors(const RigModel& model, const Eigen::VectorXd& x,
     P(k, k) = free.angles ? P(k, k) * (1.0 + far * far) : 0.0;
   }
   for (std::size_t r = 1; r < model.rings.size(); ++r) {
-    const int k = index.start(r);
-    const double far = x[k] / (kRobustWidth * model.rings[r].sigma_start);
+    const int k = index.azimuth_offset(r);
+    const double far = x[k] / (kRobustWidth * model.rings[r].sigma_azimuth_offset);
     P(k, k) *= 1.0 + far * far;
   }
   for (int k = 0; free.mount && k < 6; ++k) {

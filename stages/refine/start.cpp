@@ -20,7 +20,7 @@ class PairParameters {
       const StationModel& station = model.stations[views_[side]];
       Places& places = places_[side];
       places.axis = place({Kind::axis, station.axis}, 5);
-      places.start = place({Kind::start, station.ring}, 1);
+      places.azimuth_offset = place({Kind::azimuth_offset, station.ring}, 1);
       places.angle = place({Kind::angle, views_[side]}, 1);
       places.mount = place({Kind::mount, 0}, 6);
       if (!model.second.exists) continue;
@@ -37,8 +37,8 @@ class PairParameters {
         case Kind::axis:
           list.push_back(values.axis[which].data());
           break;
-        case Kind::start:
-          list.push_back(&values.start[which]);
+        case Kind::azimuth_offset:
+          list.push_back(&values.azimuth_offset[which]);
           break;
         case Kind::angle:
           list.push_back(&values.angle[which]);
@@ -70,10 +70,10 @@ class PairParameters {
   }
 
  private:
-  enum class Kind { axis, start, angle, tilt, line, mount, distance };
+  enum class Kind { axis, azimuth_offset, angle, tilt, line, mount, distance };
   using Key = std::pair<Kind, std::size_t>;
   struct Places {
-    std::size_t axis = 0, start = 0, angle = 0, mount = 0, tilt = 0, line = 0;
+    std::size_t axis = 0, azimuth_offset = 0, angle = 0, mount = 0, tilt = 0, line = 0;
   };
 
   std::size_t place(const Key& key, int size) {
@@ -87,7 +87,8 @@ class PairParameters {
     const StationModel& station = model_.stations[views_[side]];
     const Places& at = places_[side];
     const bool tilts = model_.second.exists;
-    const StationSteps<double> steps{p[at.axis], station.stage_angle + *p[at.start] + *p[at.angle],
+    const StationSteps<double> steps{p[at.axis],
+                                     station.stage_angle + *p[at.azimuth_offset] + *p[at.angle],
                                      tilts ? *p[at.tilt] : 0.0, tilts ? p[at.line] : nullptr,
                                      station.bumped ? p[at.mount] : nullptr};
     Pose pose;

@@ -42,7 +42,7 @@ void work(const fs::path& file, const Wish& wish, const cv::Mat& map, const cv::
   if (wish.codec == "deflate" && type == FileType::tiff) {
     write_deflate_tiff(out, result);
   } else {
-    // What prepare does by default: uncompressed input is told by --codec plain.
+    // What prepare does by default: uncompressed input is named by --codec plain.
     write_image(out, result, {.type = type, .compress = wish.codec != "plain"});
   }
 }

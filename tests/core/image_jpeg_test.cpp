@@ -32,16 +32,16 @@ TEST(ImageJpeg, DamageIsAnErrorOfThatFileAndNothingIsPrinted) {
   write_image(file, colourful(320, 240), {.type = FileType::jpeg});
   invert(file, read_file(file).size() / 3, 200);
   testing::internal::CaptureStderr();
-  std::string told;
+  std::string message;
   try {
     (void)read_image(file);
   } catch (const Error& error) {
-    told = error.what();
+    message = error.what();
     EXPECT_EQ(error.kind(), Error::Kind::data);
   }
   EXPECT_EQ(testing::internal::GetCapturedStderr(), "");
-  EXPECT_NE(told.find(file.string()), std::string::npos) << told;
-  EXPECT_NE(told.find("damaged JPEG"), std::string::npos) << told;
+  EXPECT_NE(message.find(file.string()), std::string::npos) << message;
+  EXPECT_NE(message.find("damaged JPEG"), std::string::npos) << message;
 }
 
 // A reader that is not ours (OpenCV) sees the same pixels; both go through libjpeg.

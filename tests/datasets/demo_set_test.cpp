@@ -145,12 +145,12 @@ TEST_P(EveryHabit, TruePointsLieWhereTheImageShowsThem) {
   int near = 0;
   int all = 0;
   for (const TruePoint& point : points) {
-    for (const TruePoint::Sight& sight : point.sights) {
-      const DemoView& view = set.views()[sight.view];
+    for (const TruePoint::Observation& observation : point.observations) {
+      const DemoView& view = set.views()[observation.view];
       const double depth = (set.rig().pose(view.ring, view.station) * point.position_mm).z();
-      const cv::Point pixel(static_cast<int>(std::lround(sight.position_px.x())),
-                            static_cast<int>(std::lround(sight.position_px.y())));
-      const auto seen = static_cast<double>(depths[sight.view].at<float>(pixel));
+      const cv::Point pixel(static_cast<int>(std::lround(observation.position_px.x())),
+                            static_cast<int>(std::lround(observation.position_px.y())));
+      const auto seen = static_cast<double>(depths[observation.view].at<float>(pixel));
       ++all;
       // Two pixels of slope: pixels of this small image are 0.09 mm.
       if (std::abs(depth - seen) < 0.25) ++near;

@@ -75,19 +75,19 @@ ProgramRun expect_refused(const Copy& copy, const std::vector<std::string>& word
   ++tried();
   const auto before = test::hashes_below(copy.root());
   const ProgramRun run = test::run_trunnion(words);
-  const std::string told = run.out + run.err;
-  EXPECT_EQ(run.exit_code, exit_code) << told;
-  EXPECT_THAT(told, HasSubstr(named));
-  EXPECT_TRUE(printable(told)) << told;
+  const std::string message = run.out + run.err;
+  EXPECT_EQ(run.exit_code, exit_code) << message;
+  EXPECT_THAT(message, HasSubstr(named));
+  EXPECT_TRUE(printable(message)) << message;
   for (const char* inner : {"std::", "terminate", "basic_string", "OpenCV(", "assert", "what():"}) {
-    EXPECT_THAT(told, Not(HasSubstr(inner)));
+    EXPECT_THAT(message, Not(HasSubstr(inner)));
   }
   const auto after = test::hashes_below(copy.root());
   for (const auto& [file, hash] : before) {
     const auto found = after.find(file);
     EXPECT_TRUE(found != after.end() && found->second == hash) << file << " was written over";
   }
-  if (std::getenv("TRUNNION_SHOW_CORPUS") != nullptr) std::cout << "  " << told << '\n';
+  if (std::getenv("TRUNNION_SHOW_CORPUS") != nullptr) std::cout << "  " << message << '\n';
   return run;
 }
 
@@ -130,7 +130,7 @@ TEST(BadInputs, SpecialFilesInThePlaceOfAnImage) {
 struct BadText {
   const char* name;
   std::string text;
-  const char* told;
+  const char* message;
 };
 
 std::string specimen_text(const std::string& ring_lines, const std::string& tables = "",
@@ -257,7 +257,7 @@ TEST(BadInputs, EveryBadSpecimenFileIsNamedWithWhatIsWrong) {
     SCOPED_TRACE(bad.name);
     const Copy copy;
     write_file(copy.specimen() / "specimen.toml", bad.text);
-    const ProgramRun run = expect_refused(copy, {"prepare", copy.specimen()}, bad.told);
+    const ProgramRun run = expect_refused(copy, {"prepare", copy.specimen()}, bad.message);
     EXPECT_FALSE(fs::exists(copy.specimen() / "prepared/images")) << run.out << run.err;
   }
 }
@@ -303,7 +303,7 @@ TEST(BadInputs, EveryBadSetupIsNamedWithWhatIsWrong) {
     const Copy copy;
     fs::remove(copy.root() / "setups/demo.calibration.json");
     write_file(copy.root() / "setups/demo.toml", bad.text);
-    expect_refused(copy, {"prepare", copy.specimen()}, bad.told);
+    expect_refused(copy, {"prepare", copy.specimen()}, bad.message);
   }
 }
 
@@ -353,7 +353,7 @@ TEST(BadInputs, EveryBadCaptureTableIsNamedWithTheLine) {
                specimen_text("name = \"mid\"\nelevation_deg = 20\nstations = 4\n",
                              "[captures]\ntable = \"captures.csv\"\n"));
     write_file(copy.specimen() / "captures.csv", bad.text);
-    expect_refused(copy, {"prepare", copy.specimen()}, bad.told);
+    expect_refused(copy, {"prepare", copy.specimen()}, bad.message);
   }
 }
 
@@ -387,7 +387,7 @@ TEST(BadInputs, EveryBadCalibrationRecordIsNamedWithTheField) {
     SCOPED_TRACE(bad.name);
     const Copy copy;
     write_file(copy.root() / "setups/demo.calibration.json", bad.text);
-    expect_refused(copy, {"prepare", copy.specimen()}, bad.told);
+    expect_refused(copy, {"prepare", copy.specimen()}, bad.message);
   }
 }
 
@@ -423,7 +423,7 @@ TEST(BadInputs, EveryBadTemplateIsNamedWithTheMistake) {
     write_file(copy.specimen() / "t.mustache", bad.text);
     std::ofstream(copy.specimen() / "specimen.toml", std::ios::app)
         << "[[output.template]]\nfile = \"t.mustache\"\nname = \"poses.txt\"\n";
-    expect_refused(copy, {"prepare", copy.specimen()}, bad.told);
+    expect_refused(copy, {"prepare", copy.specimen()}, bad.message);
     EXPECT_FALSE(fs::exists(copy.specimen() / "prepared/poses.txt"));
   }
 }
@@ -452,9 +452,9 @@ TEST(BadInputs, WrongCallsExitWithTwo) {
       {{"plan"}, "height"},
       {{"target"}, "--"},
   };
-  for (const auto& [words, told] : calls) {
+  for (const auto& [words, message] : calls) {
     SCOPED_TRACE(testing::PrintToString(words));
-    expect_refused(copy, words, told, 2);
+    expect_refused(copy, words, message, 2);
   }
 }
 
@@ -476,7 +476,7 @@ TEST(BadInputs, WrongPlacesExitWithOne) {
   expect_refused(copy, {"calibrate", "lens", none, board, "--square", "1"}, "none");
 }
 
-// A name of any characters is a file's name; what is told of it must stay one readable line.
+// A name of any characters is a file's name; what is said of it must stay one readable line.
 TEST(BadInputs, NamesOfAnyCharactersAreToldSafely) {
   const std::vector<std::string> names{
       "a b.tif",       "\xC3\xA4\xC3\xB6.tif", "quote\"'.tif",

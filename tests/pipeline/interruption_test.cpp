@@ -28,12 +28,12 @@ class ProcessOf {
  public:
   explicit ProcessOf(
       const test::SmallSet& set, const std::function<void()>& prepare_child = [] {})
-      : told_(set.root() / "told.txt") {
+      : output_(set.root() / "output.txt") {
     const std::string program = test::program();
     const std::string workspace = set.workspace();
     child_ = fork();
     if (child_ != 0) return;
-    if (std::freopen(told_.c_str(), "w", stderr) == nullptr || dup2(2, 1) < 0) _exit(99);
+    if (std::freopen(output_.c_str(), "w", stderr) == nullptr || dup2(2, 1) < 0) _exit(99);
     prepare_child();
     const std::array<const char*, 5> words{program.c_str(), "prepare", workspace.c_str(),
                                            "--jobs=1", nullptr};
@@ -47,10 +47,10 @@ class ProcessOf {
     waitpid(child_, &status, 0);
     return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
   }
-  [[nodiscard]] std::string told() const { return read_file(told_); }
+  [[nodiscard]] std::string output() const { return read_file(output_); }
 
  private:
-  fs::path told_;
+  fs::path output_;
   pid_t child_ = 0;
 };
 
@@ -84,15 +84,15 @@ TEST_P(Signals, StopARunWithinTwoSecondsAndTheNextOneGoesOn) {
   wait_for(set.prepared() / "images/mid_000.tif");
   const auto sent = Clock::now();
   run.send(GetParam());
-  EXPECT_EQ(run.wait(), 130) << run.told();
+  EXPECT_EQ(run.wait(), 130) << run.output();
   EXPECT_LT(std::chrono::duration<double>(Clock::now() - sent).count(), 2.0);
-  EXPECT_THAT(run.told(), HasSubstr("Stopped on request"));
+  EXPECT_THAT(run.output(), HasSubstr("Stopped on request"));
   EXPECT_FALSE(holds_leftovers(set.workspace()));
   EXPECT_EQ(test::hashes_below(set.workspace() / "fused"), inputs);
 
   const FileStamp first = stamp_of(set.prepared() / "images/mid_000.tif");
   ProcessOf again(set);
-  EXPECT_EQ(again.wait(), 0) << again.told();
+  EXPECT_EQ(again.wait(), 0) << again.output();
   EXPECT_EQ(stamp_of(set.prepared() / "images/mid_000.tif"), first) << "what was finished stays";
   EXPECT_TRUE(fs::exists(set.prepared() / "images/mid_023.tif"));
 }
@@ -116,10 +116,10 @@ TEST(Interruption, TooLittleMemoryIsToldAndHarmsNothing) {
       setrlimit(RLIMIT_AS, &limit);
     });
     const int code = run.wait();
-    EXPECT_TRUE(code == 0 || code == 1) << megabytes << " MB: " << code << " " << run.told();
+    EXPECT_TRUE(code == 0 || code == 1) << megabytes << " MB: " << code << " " << run.output();
     if (code == 1) {
       ++refused;
-      EXPECT_THAT(run.told(), HasSubstr("memory")) << megabytes;
+      EXPECT_THAT(run.output(), HasSubstr("memory")) << megabytes;
     }
     for (const auto& [file, hash] : test::hashes_below(set.workspace())) {
       EXPECT_FALSE(file.ends_with(".tif") && file.starts_with("prepared/") &&
@@ -129,7 +129,7 @@ TEST(Interruption, TooLittleMemoryIsToldAndHarmsNothing) {
   }
   EXPECT_GT(refused, 0) << "no limit was small enough to show anything";
   ProcessOf whole(set);
-  EXPECT_EQ(whole.wait(), 0) << whole.told();
+  EXPECT_EQ(whole.wait(), 0) << whole.output();
 }
 
 TEST(Interruption, AFolderThatMayNotBeWrittenIsNamed) {
@@ -146,9 +146,9 @@ TEST(Interruption, AFolderThatMayNotBeWrittenIsNamed) {
     constexpr uid_t kNobody = 65534;
     if (root && setuid(kNobody) != 0) _exit(97);
   });
-  EXPECT_EQ(run.wait(), 1) << run.told();
-  EXPECT_THAT(run.told(), HasSubstr("ermission"));
-  EXPECT_THAT(run.told(), HasSubstr(set.workspace().string()));
+  EXPECT_EQ(run.wait(), 1) << run.output();
+  EXPECT_THAT(run.output(), HasSubstr("ermission"));
+  EXPECT_THAT(run.output(), HasSubstr(set.workspace().string()));
   if (!root) fs::permissions(set.workspace(), fs::perms::owner_write, fs::perm_options::add);
 }
 
@@ -168,10 +168,10 @@ TEST(Interruption, AnOutputFolderThatMayNotBeWrittenIsNamed) {
     constexpr uid_t kNobody = 65534;
     if (geteuid() == 0 && setuid(kNobody) != 0) _exit(97);
   });
-  EXPECT_EQ(run.wait(), 1) << run.told();
-  EXPECT_THAT(run.told(), HasSubstr((set.prepared() / "images").string()));
-  EXPECT_THAT(run.told(), HasSubstr("ermission"));
-  EXPECT_THAT(run.told(), testing::Not(HasSubstr("Unexpected")));
+  EXPECT_EQ(run.wait(), 1) << run.output();
+  EXPECT_THAT(run.output(), HasSubstr((set.prepared() / "images").string()));
+  EXPECT_THAT(run.output(), HasSubstr("ermission"));
+  EXPECT_THAT(run.output(), testing::Not(HasSubstr("Unexpected")));
   fs::permissions(set.prepared() / "images", all);
 }
 
@@ -180,8 +180,8 @@ TEST(Interruption, AnInputThatVanishesIsNamedAndTheOthersArePrepared) {
   ProcessOf run(set);
   wait_for(set.prepared() / "images/mid_000.tif");
   fs::remove(set.workspace() / "fused/mid_023.tif");
-  EXPECT_EQ(run.wait(), 1) << run.told();
-  EXPECT_THAT(run.told(), HasSubstr("mid_023.tif"));
+  EXPECT_EQ(run.wait(), 1) << run.output();
+  EXPECT_THAT(run.output(), HasSubstr("mid_023.tif"));
   EXPECT_TRUE(fs::exists(set.prepared() / "images/mid_022.tif"));
 }
 

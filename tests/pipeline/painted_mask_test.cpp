@@ -134,15 +134,15 @@ TEST(PaintedMask, ThatIsNoneIsRefusedByName) {
       {damaged, "damaged or truncated"},
   };
   testing::internal::CaptureStderr();
-  for (const auto& [bytes, told] : bad) {
+  for (const auto& [bytes, message] : bad) {
     const TemporaryFolder folder;
     try {
       (void)read_painted_mask(written(folder, bytes), cv::Size(kWidth, kHeight));
-      FAIL() << "taken: " << told;
+      FAIL() << "taken: " << message;
     } catch (const Error& error) {
       EXPECT_EQ(error.kind(), Error::Kind::data);
       EXPECT_NE(std::string(error.what()).find("a.mask-add.png"), std::string::npos);
-      EXPECT_NE(std::string(error.what()).find(told), std::string::npos) << error.what();
+      EXPECT_NE(std::string(error.what()).find(message), std::string::npos) << error.what();
     }
   }
   EXPECT_EQ(testing::internal::GetCapturedStderr(), "") << "the library speaks past the program";

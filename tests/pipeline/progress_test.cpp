@@ -13,7 +13,7 @@ namespace progress_test {
 using testing::HasSubstr;
 using testing::Not;
 
-// A stream in memory and a clock that only moves when told.
+// A stream in memory and a clock that only moves when set.
 class Stage {
  public:
   explicit Stage(TerminalTraits traits)

@@ -203,7 +203,7 @@ TEST(Check, SaysOfTheImagesWhatPrepareSays) {
   EXPECT_THAT(all, HasSubstr("mid_003.tif|No specimen was found."));
   EXPECT_THAT(all, HasSubstr("mid_001.tif|No specimen was found: nothing"));
   EXPECT_THAT(all, HasSubstr("mask-add.png: is 10 x 10 pixels"));
-  EXPECT_EQ(checked.looked_at.size(), 8U);  // a bad painted mask costs no photograph
+  EXPECT_EQ(checked.checked.size(), 8U);  // a bad painted mask costs no photograph
 }
 
 TEST(Check, DoesNotCallASetPrepared) {

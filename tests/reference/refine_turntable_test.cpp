@@ -37,7 +37,7 @@ struct Case {
   std::vector<refine::ImageFeatures> features;
 };
 
-// Everything that is told: 36 stations, 10 degrees. Everything else is a rough guess:
+// Everything that is given: 36 stations, 10 degrees. Everything else is a rough guess:
 //   field of view 15 degrees across (c = 2750 px; PAL samples are 59/54 wider than high, ITU-R
 //   BT.601, so fx = 2750, fy = 3005), principal point in the centre, no distortion;
 //   camera 10 degrees above the table, axis through the image's centre.

@@ -151,7 +151,7 @@ void build_fly(Builder& b, bool second) {
 }
 
 // A pale, glossy, globose shell with an open aperture, a little off the axis and out of round: what
-// looks the same from all sides can't be told from a backdrop.
+// looks the same from all sides can't be distinguished from a backdrop.
 void build_shell(Builder& b, bool second) {
   const BodyMaterial gloss{second ? bgr(0.84, 0.80, 0.74) : bgr(0.80, 0.74, 0.66), 0.12, 0.9, 0.08};
   const double r = second ? 1.75 : 1.95;
@@ -308,7 +308,7 @@ void build_ant(Builder& b) {
   b.pin(-2.9, 0.12);
 }
 
-// Hairs keep their width, which is told in pixels.
+// Hairs keep their width, which is given in pixels.
 void enlarge(BodyParts& parts, double by) {
   for (Solid& solid : parts.solids) {
     solid.a *= by;

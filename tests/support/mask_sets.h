@@ -1,5 +1,5 @@
 // The sets by which masks are tuned and judged, fixed before any constant of the mask stage was
-// touched. Constants are chosen on TUNING bodies alone; figures are told from JUDGING bodies.
+// touched. Constants are chosen on TUNING bodies alone; figures are reported from JUDGING bodies.
 // Judging holds other individuals of the tuning kinds and three kinds that tuning never sees.
 #pragma once
 

@@ -82,8 +82,8 @@ double point_error_px(const PosedDemo& set, const std::function<const Pose&(std:
   double sum = 0;
   int seen = 0;
   for (const demo::TruePoint& point : set.points) {
-    for (const auto& sight : point.sights) {
-      const std::size_t view = sight.view;
+    for (const auto& observation : point.observations) {
+      const std::size_t view = observation.view;
       if (view >= set.stations.size() || !counts(view)) continue;
       const Eigen::Vector2d at = project(set.camera, pose_of(view) * point.position_mm);
       const Eigen::Vector2d truth = project(set.camera, set.truth[view] * point.position_mm);

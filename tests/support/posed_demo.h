@@ -22,7 +22,7 @@ struct PosedDemo {
   std::vector<orient::OrientStation> stations;  // as the files say
   std::vector<refine::ImageFeatures> features;  // of the image that stands for each station
   std::vector<Pose> truth;                      // of the image that stands for each station
-  std::vector<demo::TruePoint> points;          // sights by station, before any confusion
+  std::vector<demo::TruePoint> points;          // observations by station, before any confusion
   Camera camera;                                // true
 };
 

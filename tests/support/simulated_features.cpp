@@ -39,15 +39,15 @@ Setup setup_of(const Simulation& s) {
 Specimen specimen_of(const Simulation& s) {
   Specimen specimen;
   for (const SimulatedRing& ring : s.rings) {
-    Ring told;
-    told.name = ring.name;
-    told.elevation = ring.told_elevation;
-    told.stations = s.stations;
-    told.step = 2.0 * kPi / s.stations;
-    told.start = ring.start;
-    told.tilt = ring.told_tilt;
-    if (ring.reference_mm != 0) told.reference_mm = ring.reference_mm;
-    specimen.rings.push_back(told);
+    Ring given;
+    given.name = ring.name;
+    given.elevation = ring.given_elevation;
+    given.stations = s.stations;
+    given.step = 2.0 * kPi / s.stations;
+    given.start = ring.start;
+    given.tilt = ring.given_tilt;
+    if (ring.reference_mm != 0) given.reference_mm = ring.reference_mm;
+    specimen.rings.push_back(given);
   }
   specimen.geometry.distance_mm = s.told_distance;
   specimen.geometry.sigma_elevation = radians(5.0);

@@ -15,11 +15,11 @@ namespace trunnion::test {
 struct SimulatedRing {
   std::string name = "ring";
   double true_elevation = radians(27.0);
-  double told_elevation = radians(22.0);
+  double given_elevation = radians(22.0);
   double true_tilt = 0;  // rad
-  double told_tilt = 0;
+  double given_tilt = 0;
   double start = 0;         // rad
-  double reference_mm = 0;  // told, and true but for a sigma of 0.01 mm
+  double reference_mm = 0;  // given, and true but for a sigma of 0.01 mm
 };
 
 struct Simulation {

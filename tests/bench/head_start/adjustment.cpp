@@ -95,12 +95,12 @@ class Reconstruction {
     bool any = false;
     for (std::size_t i = 0; i < tracks_.size(); ++i) {
       if (!sound_[i]) continue;
-      for (const Sight& sight : tracks_[i]) {
-        if (!placed_[sight.view]) continue;
+      for (const Observation& observation : tracks_[i]) {
+        if (!placed_[observation.view]) continue;
         any = true;
         problem.AddResidualBlock(new ceres::AutoDiffCostFunction<Reprojection, 2, 6, 3>(
-                                     new Reprojection{set_.K, place_of(sight)}),
-                                 new ceres::HuberLoss(1.0), poses_[sight.view].data(),
+                                     new Reprojection{set_.K, place_of(observation)}),
+                                 new ceres::HuberLoss(1.0), poses_[observation.view].data(),
                                  points_[i].data());
       }
     }
@@ -139,7 +139,7 @@ class Reconstruction {
     std::vector<std::size_t> count(placed_.size(), 0);
     for (std::size_t i = 0; i < tracks_.size(); ++i) {
       if (!sound_[i]) continue;
-      for (const Sight& sight : tracks_[i]) ++count[sight.view];
+      for (const Observation& observation : tracks_[i]) ++count[observation.view];
     }
     for (std::size_t v = 0; v < placed_.size(); ++v) {
       if (!placed_[v] && !given_up_.contains(v) && count[v] > most) {
@@ -152,10 +152,10 @@ class Reconstruction {
     std::vector<cv::Point2d> image;
     for (std::size_t i = 0; i < tracks_.size(); ++i) {
       if (!sound_[i]) continue;
-      for (const Sight& sight : tracks_[i]) {
-        if (sight.view != best) continue;
+      for (const Observation& observation : tracks_[i]) {
+        if (observation.view != best) continue;
         world.emplace_back(points_[i].x(), points_[i].y(), points_[i].z());
-        image.emplace_back(place_of(sight).x(), place_of(sight).y());
+        image.emplace_back(place_of(observation).x(), place_of(observation).y());
       }
     }
     cv::Mat r, t, inside;
@@ -182,10 +182,10 @@ class Reconstruction {
     for (std::size_t i = 0; i < tracks_.size(); ++i) {
       if (!sound_[i]) continue;
       int seen = 0;
-      for (const Sight& sight : tracks_[i]) {
-        if (!placed_[sight.view]) continue;
+      for (const Observation& observation : tracks_[i]) {
+        if (!placed_[observation.view]) continue;
         ++seen;
-        sum += (project(sight.view, points_[i]) - place_of(sight)).squaredNorm();
+        sum += (project(observation.view, points_[i]) - place_of(observation)).squaredNorm();
         ++count;
       }
       outcome.points += seen >= 3 ? 1 : 0;
@@ -195,8 +195,9 @@ class Reconstruction {
   }
 
  private:
-  [[nodiscard]] Eigen::Vector2d place_of(const Sight& sight) const {
-    const cv::Point2f& p = set_.views[sight.view].keys[static_cast<std::size_t>(sight.feature)].pt;
+  [[nodiscard]] Eigen::Vector2d place_of(const Observation& observation) const {
+    const cv::Point2f& p =
+        set_.views[observation.view].keys[static_cast<std::size_t>(observation.feature)].pt;
     return {p.x, p.y};
   }
   [[nodiscard]] Eigen::Vector2d project(std::size_t view, const Eigen::Vector3d& point) const {
@@ -206,9 +207,9 @@ class Reconstruction {
   }
   [[nodiscard]] double worst_px(std::size_t i) const {
     double worst = 0;
-    for (const Sight& sight : tracks_[i]) {
-      if (!placed_[sight.view]) continue;
-      const double off = (project(sight.view, points_[i]) - place_of(sight)).norm();
+    for (const Observation& observation : tracks_[i]) {
+      if (!placed_[observation.view]) continue;
+      const double off = (project(observation.view, points_[i]) - place_of(observation)).norm();
       worst = std::max(worst, std::isfinite(off) ? off : 1e9);
     }
     return worst;
@@ -218,10 +219,10 @@ class Reconstruction {
   bool intersect(std::size_t i, double gate_px) {
     std::vector<Pose> poses;
     std::vector<Eigen::Vector2d> rays;
-    for (const Sight& sight : tracks_[i]) {
-      if (!placed_[sight.view]) continue;
-      poses.push_back(pose_of(poses_[sight.view]));
-      const Eigen::Vector2d p = place_of(sight);
+    for (const Observation& observation : tracks_[i]) {
+      if (!placed_[observation.view]) continue;
+      poses.push_back(pose_of(poses_[observation.view]));
+      const Eigen::Vector2d p = place_of(observation);
       rays.emplace_back((p.x() - set_.K(0, 2)) / set_.K(0, 0),
                         (p.y() - set_.K(1, 2)) / set_.K(1, 1));
     }

@@ -142,7 +142,7 @@ std::vector<Pair> match_all(const Set& set, int* tried) {
 }
 
 std::vector<Pair> match_guided(const Set& set, int* tried) {
-  constexpr double kSameSide = 0.7;  // cosine of 45 degrees between lines of sight
+  constexpr double kSameSide = 0.7;  // cosine of 45 degrees between lines of observation
   std::vector<Pair> pairs;
   for (std::size_t a = 0; a < set.views.size(); ++a) {
     for (std::size_t b = a + 1; b < set.views.size(); ++b) {
@@ -188,7 +188,7 @@ std::vector<Track> tracks_of(const Set& set, const std::vector<Pair>& pairs) {
   std::vector<Track> tracks;
   for (auto& [key, track] : grouped) {
     std::set<std::size_t> views;
-    for (const Sight& sight : track) views.insert(sight.view);
+    for (const Observation& observation : track) views.insert(observation.view);
     if (track.size() >= 2 && views.size() == track.size()) tracks.push_back(std::move(track));
   }
   return tracks;

@@ -20,11 +20,11 @@ std::vector<Pair> match_all(const Set& set, int* tried);
 // Pairs that look at the same side by their priors, features near each other's epipolar lines only.
 std::vector<Pair> match_guided(const Set& set, int* tried);
 
-struct Sight {
+struct Observation {
   std::size_t view = 0;
   int feature = 0;
 };
-using Track = std::vector<Sight>;
+using Track = std::vector<Observation>;
 // Features that are connected by matches; those that meet a view twice are dropped.
 std::vector<Track> tracks_of(const Set& set, const std::vector<Pair>& pairs);
 

@@ -36,8 +36,8 @@ struct Set {
 // an image).
 Set read_set(const std::filesystem::path& prepared, int features);
 
-// Takes the poses of prepared/cameras.json as the views' priors: "prior", as told by the rig before
-// any refinement, or "pose", as exported in the end.
+// Takes the poses of prepared/cameras.json as the views' priors: "prior", as given by the rig
+// before any refinement, or "pose", as exported in the end.
 void take_poses(const std::filesystem::path& prepared, const std::string& which, Set& set);
 
 // Rotations (and, where metric, poses) to compare with, by the view's name.

@@ -43,9 +43,9 @@ TEST(CompareStations, AnEvenRingHasNoFindings) {
     const StationComparison result = compare_stations(ring_of(18, 0.005, backdrop));
     EXPECT_TRUE(result.findings.empty());
     EXPECT_EQ(result.by_backdrop, backdrop);
-    for (const StationLook& look : result.looks) {
-      EXPECT_NEAR(look.exposure.value_or(0), 1.0, 0.06);
-      EXPECT_NEAR(look.sharpness.value_or(0), 1.0, 0.2);
+    for (const RelativeMeasures& relative : result.relative) {
+      EXPECT_NEAR(relative.exposure.value_or(0), 1.0, 0.06);
+      EXPECT_NEAR(relative.sharpness.value_or(0), 1.0, 0.2);
     }
   }
 }
@@ -103,15 +103,15 @@ TEST(CompareStations, FindsClippingAndSoftStations) {
 }
 
 TEST(CompareStations, FewOrUnmeasuredStationsAreNotJudged) {
-  EXPECT_TRUE(compare_stations({}).looks.empty());
+  EXPECT_TRUE(compare_stations({}).relative.empty());
   auto stations = ring_of(3, 0.0);
   dim(stations[1]);
   EXPECT_TRUE(compare_stations(stations).findings.empty());
   std::vector<MeasuredStation> unmeasured(8);
   const StationComparison result = compare_stations(unmeasured);
   EXPECT_TRUE(result.findings.empty());
-  EXPECT_FALSE(result.looks[0].exposure.has_value());
-  EXPECT_FALSE(result.looks[0].sharpness.has_value());
+  EXPECT_FALSE(result.relative[0].exposure.has_value());
+  EXPECT_FALSE(result.relative[0].sharpness.has_value());
 }
 
 }  // namespace compare_stations_test

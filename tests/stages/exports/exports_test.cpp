@@ -156,43 +156,6 @@ TEST(Export, ExteriorCsvSigmasFollowThePoseCovariance) {
   }
 }
 
-// A pose that the images deny is marked where a format can say so, and left out where it can't.
-TEST(Export, ContradictedPosesAreMarkedOrLeftOut) {
-  Scene scene = uneven_scene();
-  for (View& view : scene.views) view.state = PoseState::confirmed;
-  scene.views[1].state = PoseState::contradicted;
-  const std::string denied = scene.views[1].image_file;
-  const auto json = nlohmann::json::parse(cameras_json(scene));
-  EXPECT_EQ(json["views"][0]["state"], "confirmed");
-  EXPECT_EQ(json["views"][1]["state"], "contradicted");
-  const auto gltf = nlohmann::json::parse(cameras_gltf(scene, nullptr));
-  std::vector<std::string> states;
-  for (const auto& node : gltf["nodes"]) {
-    if (node.contains("camera")) states.push_back(node["extras"]["pose_state"]);
-  }
-  ASSERT_EQ(states.size(), scene.views.size());
-  EXPECT_EQ(states[1], "contradicted");
-  const auto exterior = csv_rows(exterior_csv(scene));
-  ASSERT_EQ(exterior.size(), scene.views.size());
-  EXPECT_EQ(exterior[1].back(), "contradicted");
-  for (const std::string& text : {poses_matrix_csv(scene), poses_quaternion_csv(scene)}) {
-    EXPECT_EQ(csv_rows(text).size(), scene.views.size() - 1);
-    EXPECT_EQ(text.find(denied), std::string::npos);
-  }
-  EXPECT_EQ(scale_csv(scene).find(denied), std::string::npos);
-  EXPECT_NE(centres_ply(scene).find(fmt::format("element vertex {}\n", scene.views.size() - 1)),
-            std::string::npos);
-  TemplateSettings settings;
-  settings.name = "views.txt";
-  const std::string list = "{{#views}}{{image}}\n{{/views}}";
-  EXPECT_EQ(render_template_text(scene, settings, list, "t")[0].second.find(denied),
-            std::string::npos);
-  const std::string marked = "{{#views}}{{image}} {{pose_state}}\n{{/views}}";
-  EXPECT_NE(
-      render_template_text(scene, settings, marked, "t")[0].second.find(denied + " contradicted"),
-      std::string::npos);
-}
-
 TEST(Export, MatrixCsvAloneProjects) {
   const Scene scene = uneven_scene();
   const std::string text = poses_matrix_csv(scene);

@@ -125,7 +125,7 @@ TEST(MaskConfidence, DoubtsMasksThatAreExpectedToMissAndSaysWhere) {
       << one.findings[0].what;
   EXPECT_TRUE(one.scores[5].doubtful);
   EXPECT_LE(one.scores[5].score, 0.95);
-  // All of a set alike: told once, with the poorest.
+  // All of a set alike: reported once, with the poorest.
   for (MaskView& view : set) view.measures.predicted_overlap = 0.955;
   poor.predicted_overlap = 0.94;
   const MaskConfidence all = mask_confidence(set, camera());

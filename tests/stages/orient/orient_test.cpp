@@ -1,4 +1,4 @@
-// Poses from told or calibrated geometry: tilted rings, moved reference slices.
+// Poses from given or calibrated geometry: tilted rings, moved reference slices.
 #include "stages/orient/orient.h"
 
 #include <gmock/gmock.h>
@@ -96,7 +96,7 @@ TEST(Orient, ATiltsSigmasReachThePoses) {
               200.0 * radians(0.5), 0.02);
 }
 
-// A ring that was not calibrated stands on the calibrated axis of its elevation, tilted as told.
+// A ring that was not calibrated stands on the calibrated axis of its elevation, tilted as given.
 TEST(Orient, ATiltedRingStandsOnTheAxisCalibratedLevel) {
   const Specimen tilted = one_ring(10.0, 20.0);
   const CalibrationRecord record = calibrated("level", 10.4);

@@ -1,5 +1,5 @@
 // Files that say something else than the images show: each is named as what it is, once, no
-// innocent station is accused, and what is denied is exported as such.
+// innocent station is accused, and what is contradicted is exported as such.
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
@@ -73,7 +73,7 @@ TEST(RefineCapture, AWrongStepIsNamedAndTheRingContradicted) {
     SimulatedSet set = ring_of_20(4);
     give_angles(set, factor);
     const RefineResult result = refined(set);
-    EXPECT_EQ(result.fault, DropOut::wrong_step) << factor << " " << result.sentence;
+    EXPECT_EQ(result.fault, AcquisitionFault::wrong_step) << factor << " " << result.sentence;
     ASSERT_EQ(faults(result).size(), 1U) << factor;
     EXPECT_THAT(faults(result)[0], HasSubstr("The images show steps of 18.00 degrees"));
     EXPECT_EQ(contradicted(result).size(), 20U);
@@ -90,7 +90,7 @@ TEST(RefineCapture, ExchangedImagesAreNamedOnceAndNobodyElse) {
     SimulatedSet set = ring_of_20(5);
     std::swap(set.features[6], set.features[6 + apart]);
     const RefineResult result = refined(set);
-    EXPECT_EQ(result.fault, DropOut::exchanged) << apart;
+    EXPECT_EQ(result.fault, AcquisitionFault::exchanged) << apart;
     ASSERT_EQ(faults(result).size(), 1U) << apart;
     EXPECT_THAT(faults(result)[0], HasSubstr("are exchanged")) << apart;
     EXPECT_THAT(contradicted(result), ElementsAre(6U, 6U + apart));
@@ -105,7 +105,7 @@ TEST(RefineCapture, ACopyIsNamedAtTheStationWhoseImageItIsNot) {
     SimulatedSet set = ring_of_20(6);
     set.features[copy] = set.features[original];
     const RefineResult result = refined(set);
-    EXPECT_EQ(result.fault, DropOut::copied) << copy << " " << original;
+    EXPECT_EQ(result.fault, AcquisitionFault::copied) << copy << " " << original;
     ASSERT_EQ(faults(result).size(), 1U) << copy << " " << original;
     EXPECT_THAT(faults(result)[0], HasSubstr("is a copy of"));
     EXPECT_THAT(contradicted(result), ElementsAre(copy));
@@ -120,7 +120,7 @@ TEST(RefineCapture, ASkippedStationIsNamedWhereItIsMissing) {
   set.features.pop_back();
   set.scene.views.pop_back();
   const RefineResult result = refined(set);
-  EXPECT_EQ(result.fault, DropOut::skipped_station);
+  EXPECT_EQ(result.fault, AcquisitionFault::skipped_station);
   EXPECT_EQ(result.fault_view, 9U);
   ASSERT_EQ(faults(result).size(), 1U);
   EXPECT_THAT(faults(result)[0], HasSubstr("one station was skipped before it"));
@@ -133,7 +133,7 @@ TEST(RefineCapture, AnImageOfAnotherSpecimenIsNamed) {
   SimulatedSet set = ring_of_20(8);
   set.features[11] = ring_of_20(9).features[11];
   const RefineResult result = refined(set);
-  EXPECT_EQ(result.fault, DropOut::unmatched);
+  EXPECT_EQ(result.fault, AcquisitionFault::unmatched);
   ASSERT_EQ(faults(result).size(), 1U);
   EXPECT_THAT(contradicted(result), ElementsAre(11U));
 }

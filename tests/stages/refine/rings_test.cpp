@@ -32,7 +32,7 @@ std::pair<double, double> refined_errors(const SimulatedSet& set, const RefineRe
 void expect_fine(const SimulatedSet& set, const RefineResult& result) {
   const auto [rotation, centre] = refined_errors(set, result);
   EXPECT_EQ(result.verdict, PoseVerdict::confirmed) << result.sentence;
-  EXPECT_EQ(result.fault, DropOut::none);
+  EXPECT_EQ(result.fault, AcquisitionFault::none);
   EXPECT_LE(degrees(rotation), 0.02);
   EXPECT_LE(centre, 0.0005);
 }
@@ -40,14 +40,14 @@ void expect_fine(const SimulatedSet& set, const RefineResult& result) {
 Simulation three_rings() {
   Simulation s;
   s.stations = 16;
-  s.rings = {{.name = "low", .true_elevation = radians(9.0), .told_elevation = radians(10.0)},
+  s.rings = {{.name = "low", .true_elevation = radians(9.0), .given_elevation = radians(10.0)},
              {.name = "mid",
               .true_elevation = radians(26.5),
-              .told_elevation = radians(25.0),
+              .given_elevation = radians(25.0),
               .start = radians(7.5)},
              {.name = "high",
               .true_elevation = radians(41.0),
-              .told_elevation = radians(40.0),
+              .given_elevation = radians(40.0),
               .start = radians(15.0)}};
   return s;
 }
@@ -66,7 +66,7 @@ TEST(RefineRings, AFaultInTheSecondRingIsNamedThere) {
   s.wrong_angle = radians(3.0);
   const SimulatedSet set = simulate(s, 4);
   const RefineResult result = refine(set.scene, set.rings, set.features, {});
-  EXPECT_EQ(result.fault, DropOut::wrong_angle);
+  EXPECT_EQ(result.fault, AcquisitionFault::wrong_angle);
   EXPECT_EQ(result.fault_view, s.at);
 }
 
@@ -76,11 +76,11 @@ Simulation tilted(TiltKind kind) {
   s.rings = {{.name = "level"},
              {.name = "forward",
               .true_tilt = radians(21.0),
-              .told_tilt = radians(20.0),
+              .given_tilt = radians(20.0),
               .start = radians(7.5)},
              {.name = "back",
               .true_tilt = radians(-18.6),
-              .told_tilt = radians(-20.0),
+              .given_tilt = radians(-20.0),
               .start = radians(15.0)}};
   s.told_second.axis.kind = kind;
   s.true_second = {kind, radians(91.5), radians(1.0), 0.3, -0.4};
@@ -112,7 +112,7 @@ INSTANTIATE_TEST_SUITE_P(Carried, RefineTilts, testing::Values(TiltKind::specime
                                                                 : std::string("Specimen");
                          });
 
-// Priors of a tilted ring hold the truth as its sigmas say: the told geometry is off by a sigma or
+// Priors of a tilted ring hold the truth as its sigmas say: the given geometry is off by a sigma or
 // less in each parameter.
 TEST(RefineRings, PriorsOfTiltedRingsHoldTheTruth) {
   const SimulatedSet set = simulate(tilted(TiltKind::specimen), 7);
@@ -129,7 +129,7 @@ TEST(RefineRings, PriorsOfTiltedRingsHoldTheTruth) {
 // About the line of sight the image only turns: said, and the refinement keeps its head.
 TEST(RefineRings, ATiltAboutTheLineOfSightShowsNothingNew) {
   Simulation s = tilted(TiltKind::stage);
-  for (SimulatedRing& ring : s.rings) ring.true_elevation = ring.told_elevation = 0.0;
+  for (SimulatedRing& ring : s.rings) ring.true_elevation = ring.given_elevation = 0.0;
   s.told_second.axis.azimuth = 0.0;
   s.true_second = {TiltKind::stage, radians(1.0), 0.0, 0.1, 0.1};
   const SimulatedSet set = simulate(s, 8);
@@ -145,7 +145,7 @@ TEST(RefineRings, ATiltAboutTheLineOfSightShowsNothingNew) {
 
 TEST(RefineRings, AWrongTiltIsReported) {
   Simulation s = tilted(TiltKind::specimen);
-  s.rings[1].told_tilt = radians(15.0);  // six sigmas
+  s.rings[1].given_tilt = radians(15.0);  // six sigmas
   const SimulatedSet set = simulate(s, 9);
   const RefineResult result = refine(set.scene, set.rings, set.features, {});
   std::string said;
@@ -164,7 +164,7 @@ TEST(RefineRings, TelecentricRingsAreFoundFromNominalGeometry) {
     fmt::print("{}\nrotation {:.4f} degrees, image {:.3f} px\n", result.sentence, degrees(rotation),
                image_px);
     EXPECT_EQ(result.verdict, PoseVerdict::confirmed) << result.sentence;
-    EXPECT_EQ(result.fault, DropOut::none);
+    EXPECT_EQ(result.fault, AcquisitionFault::none);
     EXPECT_LE(degrees(rotation), 0.03);
     EXPECT_LE(image_px, 0.1);
   }

@@ -24,7 +24,7 @@ TEST(RefineSimulated, FindsTheRigFromNominalGeometry) {
   fmt::print("{}\nrotation {:.4f} degrees, centre {:.4f} %, sigma {:.3f} px\n", result.sentence,
              degrees(rotation), 100 * centre, result.sigma_px);
   EXPECT_EQ(result.verdict, PoseVerdict::confirmed) << result.sentence;
-  EXPECT_EQ(result.fault, DropOut::none);
+  EXPECT_EQ(result.fault, AcquisitionFault::none);
   EXPECT_LE(degrees(rotation), 0.02);
   EXPECT_LE(centre, 0.0005);
   EXPECT_NEAR(result.sigma_px, 0.3, 0.05);
@@ -35,7 +35,7 @@ TEST(RefineSimulated, ConvergesFromPoorNominalGeometry) {
   std::vector<Eigen::Vector3d> directions;  // of the axis: the same from either side
   for (const double sign : {-1.0, 1.0}) {
     Simulation s;
-    s.rings[0].told_elevation = s.rings[0].true_elevation + sign * radians(10.0);
+    s.rings[0].given_elevation = s.rings[0].true_elevation + sign * radians(10.0);
     s.told_distance = s.true_distance * (1.0 + sign * 0.2);
     s.true_offset_mm = {0.32, -0.32};  // 24 px of 1200
     const SimulatedSet set = simulate(s, 2);
@@ -44,7 +44,7 @@ TEST(RefineSimulated, ConvergesFromPoorNominalGeometry) {
     fmt::print("{}\nrotation {:.4f} degrees, centre {:.4f} %\n", result.sentence, degrees(rotation),
                100 * centre);
     EXPECT_TRUE(result.converged);
-    EXPECT_EQ(result.fault, DropOut::none);
+    EXPECT_EQ(result.fault, AcquisitionFault::none);
     EXPECT_LE(degrees(rotation), 0.02);
     directions.push_back(result.rings[0].axis.direction);
   }
@@ -60,14 +60,14 @@ TEST(RefineSimulated, SlowNamesDropOuts) {
     EXPECT_EQ(
         refine(simulate(s, seed).scene, simulate(s, seed).rings, simulate(s, seed).features, {})
             .fault,
-        DropOut::none)
+        AcquisitionFault::none)
         << seed;
     Simulation wrong = s;
     wrong.at = 2 + seed;
     wrong.wrong_angle = radians((seed % 2 == 0 ? 1.0 : -1.0) * (1.0 + seed));
     const SimulatedSet wrong_set = simulate(wrong, seed);
     const RefineResult a = refine(wrong_set.scene, wrong_set.rings, wrong_set.features, {});
-    EXPECT_EQ(a.fault, DropOut::wrong_angle) << seed;
+    EXPECT_EQ(a.fault, AcquisitionFault::wrong_angle) << seed;
     EXPECT_EQ(a.fault_view, wrong.at) << seed;
 
     Simulation bump = s;
@@ -77,7 +77,7 @@ TEST(RefineSimulated, SlowNamesDropOuts) {
                  Eigen::Vector3d(0.2, -0.3, 0.1 * seed)};
     const SimulatedSet bump_set = simulate(bump, seed);
     const RefineResult b = refine(bump_set.scene, bump_set.rings, bump_set.features, {});
-    EXPECT_EQ(b.fault, DropOut::bumped_specimen) << seed;
+    EXPECT_EQ(b.fault, AcquisitionFault::bumped_specimen) << seed;
     EXPECT_EQ(b.fault_view, bump.at) << seed;
 
     Simulation reversed = s;
@@ -85,7 +85,7 @@ TEST(RefineSimulated, SlowNamesDropOuts) {
     const SimulatedSet reversed_set = simulate(reversed, seed);
     const RefineResult c =
         refine(reversed_set.scene, reversed_set.rings, reversed_set.features, {});
-    EXPECT_EQ(c.fault, DropOut::reversed_turning) << seed;
+    EXPECT_EQ(c.fault, AcquisitionFault::reversed_turning) << seed;
   }
 }
 

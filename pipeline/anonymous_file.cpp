@@ -1,4 +1,4 @@
-#include "pipeline/nameless_file.h"
+#include "pipeline/anonymous_file.h"
 
 #include <fcntl.h>
 #include <unistd.h>
@@ -32,21 +32,21 @@ std::size_t whole_pages(std::size_t bytes) {
 
 }  // namespace
 
-std::unique_ptr<NamelessFile> NamelessFile::create(const std::filesystem::path& folder,
-                                                   bool past_memory) {
+std::unique_ptr<AnonymousFile> AnonymousFile::create(const std::filesystem::path& folder,
+                                                     bool direct_io) {
   constexpr int kFlags = O_TMPFILE | O_RDWR | O_CLOEXEC;
   int descriptor = -1;
-  if (past_memory) descriptor = ::open(folder.c_str(), kFlags | O_DIRECT, 0600);
+  if (direct_io) descriptor = ::open(folder.c_str(), kFlags | O_DIRECT, 0600);
   if (descriptor < 0) descriptor = ::open(folder.c_str(), kFlags, 0600);
   if (descriptor < 0) return nullptr;
-  return std::unique_ptr<NamelessFile>(new NamelessFile(descriptor));
+  return std::unique_ptr<AnonymousFile>(new AnonymousFile(descriptor));
 }
 
-NamelessFile::~NamelessFile() {
+AnonymousFile::~AnonymousFile() {
   ::close(descriptor_);
 }
 
-bool NamelessFile::write(const cv::Mat& image) {
+bool AnonymousFile::write(const cv::Mat& image) {
   CV_Assert(image.isContinuous());
   size_ = image.size();
   type_ = image.type();
@@ -57,7 +57,7 @@ bool NamelessFile::write(const cv::Mat& image) {
          ::fcntl(descriptor_, F_SETFL, flags & ~O_DIRECT) == 0 && write_all(image);
 }
 
-bool NamelessFile::write_all(const cv::Mat& image) const {
+bool AnonymousFile::write_all(const cv::Mat& image) const {
   const Chunk chunk;
   const std::size_t total = image.total() * image.elemSize();
   for (std::size_t done = 0; done < total; done += kChunk) {
@@ -72,7 +72,7 @@ bool NamelessFile::write_all(const cv::Mat& image) const {
   return true;
 }
 
-cv::Mat NamelessFile::read() const {
+cv::Mat AnonymousFile::read() const {
   const Chunk chunk;
   cv::Mat image(size_, type_);
   const std::size_t total = image.total() * image.elemSize();

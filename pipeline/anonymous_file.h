@@ -7,15 +7,14 @@
 
 namespace trunnion {
 
-class NamelessFile {
+class AnonymousFile {
  public:
-  // Below `folder`; null where none can be had. `past_memory`: what is written is not copied into
+  // Below `folder`; null where none can be had. `direct_io`: what is written is not copied into
   // the system's memory on its way, where the file system can do without.
-  static std::unique_ptr<NamelessFile> create(const std::filesystem::path& folder,
-                                              bool past_memory);
-  ~NamelessFile();
-  NamelessFile(const NamelessFile&) = delete;
-  NamelessFile& operator=(const NamelessFile&) = delete;
+  static std::unique_ptr<AnonymousFile> create(const std::filesystem::path& folder, bool direct_io);
+  ~AnonymousFile();
+  AnonymousFile(const AnonymousFile&) = delete;
+  AnonymousFile& operator=(const AnonymousFile&) = delete;
 
   // Continuous pixels, once. False where they can't be written.
   bool write(const cv::Mat& image);
@@ -23,7 +22,7 @@ class NamelessFile {
   [[nodiscard]] cv::Mat read() const;
 
  private:
-  explicit NamelessFile(int descriptor) : descriptor_(descriptor) {}
+  explicit AnonymousFile(int descriptor) : descriptor_(descriptor) {}
   [[nodiscard]] bool write_all(const cv::Mat& image) const;
 
   int descriptor_;
