@@ -64,7 +64,9 @@ TEST(Prepare, KeepsTypeAndDepthOfTheInput) {
 TEST(Prepare, SameBytesAtOneTwoAndEightJobs) {
   setenv("SOURCE_DATE_EPOCH", "1000000000", 1);
   demo::DemoOptions options = test::SmallSet::small_options();
-  options.stations = 24;  // enough for the poses to be refined
+  options.stations = 24;  // enough, at this size, for the poses to be refined
+  options.width_px = 360;
+  options.height_px = 240;
   const test::SmallSet set(true, options);
   std::map<std::string, std::string> first;
   for (const int jobs : {1, 2, 2, 8}) {
