@@ -294,34 +294,38 @@ class PlaceSearch {
 
 }  // namespace
 
-std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs) {
+std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs,
+                             bool across_rings) {
   constexpr std::size_t kBeside = 3;  // stations on either side: fewer are no stretch
   constexpr std::size_t kLeastCorrespondences = 12;
   std::vector<Jump> jumps;
   RigModel model = input.model;
   RigValues values = input.values;
   std::fill(values.angle.begin(), values.angle.end(), 0.0);
+  if (across_rings) std::fill(values.azimuth_offset.begin(), values.azimuth_offset.end(), 0.0);
   const double limit_px = 1.5 * tolerance_of(input);
   for (std::size_t ring = 0; ring < model.rings.size(); ++ring) {
     const std::vector<std::size_t> views = views_of_ring(model, ring);
-    const std::vector<Track> tracks = long_tracks(model, ring, pairs, input.positions);
-    for (std::size_t k = kBeside; k + kBeside <= views.size(); ++k) {
-      const auto near = [&](std::size_t v, std::size_t low, std::size_t high) {
-        return v >= views[low] && v <= views[high];
+    const std::vector<Track> tracks = across_rings
+                                          ? all_long_tracks(pairs, input.positions)
+                                          : long_tracks(model, ring, pairs, input.positions);
+    const std::size_t first = across_rings && ring > 0 ? 0 : kBeside;
+    for (std::size_t k = first; k + kBeside <= views.size(); ++k) {
+      const std::size_t before = k - std::min(k, kBeside);
+      const std::set<std::size_t> behind(
+          views.begin() + static_cast<std::ptrdiff_t>(k),
+          views.begin() + static_cast<std::ptrdiff_t>(std::min(k + kBeside, views.size())));
+      const auto serves = [&](std::size_t v) {
+        if (model.stations[v].ring != ring) return true;  // its tracks only where they may serve
+        return v >= views[before] && v < views[k];
       };
-      const std::size_t before = k - kBeside;
-      const std::size_t after = std::min(k + kBeside, views.size()) - 1;
       std::vector<Correspondence> correspondences;
-      std::set<std::size_t> behind;
       for (const Track& track : tracks) {
-        const auto position = placed_by(
-            track, model, values, [&](std::size_t v) { return near(v, before, k - 1); },
-            tolerance_of(input));
+        const auto position = placed_by(track, model, values, serves, tolerance_of(input));
         if (!position) continue;
         for (const TrackView& seen : track.views) {
-          if (!near(seen.view, k, after)) continue;
+          if (!behind.contains(seen.view)) continue;
           correspondences.push_back({*position, seen.at_px, seen.view});
-          behind.insert(seen.view);
         }
       }
       if (correspondences.size() < kLeastCorrespondences) continue;

@@ -20,7 +20,11 @@ struct Jump {
   double correction = 0;  // rad
   int points = 0;
 };
-std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs);
+// `across_rings`: the rings as a whole don't fit as given, because one of them or a stretch of one
+// stands elsewhere. Then the other rings place points, too, and a ring but the first may be wrong
+// from its first station on.
+std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs,
+                             bool across_rings);
 
 // One view's place on the turn of a ring.
 struct Place {

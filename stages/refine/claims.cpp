@@ -151,8 +151,19 @@ class Examination {
     start();
   }
 
+  // Whether a ring as a whole stands further from the first than its prior allows. A skipped
+  // station turns most of its ring against the other ones, and the solution follows the majority.
+  [[nodiscard]] bool rings_apart() const {
+    for (std::size_t r = 1; r < claims_.model.rings.size(); ++r) {
+      const double limit =
+          std::max(radians(1.0), 6.0 * claims_.model.rings[r].sigma_azimuth_offset);
+      if (std::abs(claims_.start.values.azimuth_offset[r]) > limit) return true;
+    }
+    return false;
+  }
+
   void examine_jumps() {
-    const std::vector<Jump> jumps = find_jumps(capture(), pairs_);
+    const std::vector<Jump> jumps = find_jumps(capture(), pairs_, rings_apart());
     for (const Jump& jump : jumps) {
       const std::size_t ring = given_.stations[jump.view].ring;
       for (std::size_t v = jump.view; v < claims_.model.stations.size(); ++v) {

@@ -112,8 +112,12 @@ struct Epipolar {
     scale = std::sqrt(line_b.head<2>().squaredNorm() + line_a.head<2>().squaredNorm());
   }
 
+  // Two views from the same place, of a copy for instance, have F = 0 and say nothing.
+  [[nodiscard]] bool empty() const { return !(scale > 0); }
+  [[nodiscard]] double distance() const { return empty() ? 0.0 : product / scale; }
   // Of the distance by F.
   [[nodiscard]] Eigen::Matrix3d slope() const {
+    if (empty()) return Eigen::Matrix3d::Zero();
     const Eigen::Vector3d moved_a(line_a.x(), line_a.y(), 0.0);
     const Eigen::Vector3d moved_b(line_b.x(), line_b.y(), 0.0);
     return (b * a.transpose() -
@@ -186,7 +190,7 @@ class PairCost : public ceres::CostFunction {
   // Of match i; its derivatives by F where they are wanted.
   [[nodiscard]] double residual(const Eigen::Matrix3d& F, std::size_t i, double* by_F) const {
     const Epipolar lines(F, a_[i], b_[i]);
-    const double r = lines.product / lines.scale / sigma_px_;
+    const double r = lines.distance() / sigma_px_;
     const double square = r * r / (width_ * width_);
     const double robust = width_ * std::sqrt(std::log1p(square));
     if (by_F != nullptr) {
@@ -241,7 +245,7 @@ std::vector<PairMatches> thinned(const std::vector<PairMatches>& pairs, std::siz
 double sampson_distance(const Eigen::Matrix3d& F, const Eigen::Vector2d& a,
                         const Eigen::Vector2d& b) {
   const Epipolar lines(F, a, b);
-  return lines.product / lines.scale;
+  return lines.distance();
 }
 
 Eigen::Matrix3d fundamental_of(const RigModel& model, const RigValues& values, std::size_t a,
