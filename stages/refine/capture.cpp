@@ -2,115 +2,15 @@
 
 #include <algorithm>
 #include <cmath>
-#include <iterator>
 #include <set>
 
 #include "core/angle.h"
 #include "core/median.h"
-#include "stages/refine/tracks.h"
+#include "stages/refine/turn.h"
 #include "stages/refine/window.h"
 
 namespace trunnion::refine {
 namespace {
-
-std::vector<Track> all_long_tracks(const std::vector<PairMatches>& pairs,
-                                   const Positions& positions) {
-  std::vector<Track> tracks = build_tracks(pairs, positions);
-  std::erase_if(tracks, [](const Track& track) { return track.views.size() < 3; });
-  return tracks;
-}
-
-// A place in space, and where a view saw it.
-struct Correspondence {
-  Eigen::Vector3d position_mm;
-  Eigen::Vector2d at_px;
-  std::size_t view = 0;
-};
-
-int found(const std::vector<Projection34>& P, const std::vector<Correspondence>& correspondences,
-          double limit_px) {
-  int good = 0;
-  for (const Correspondence& correspondence : correspondences) {
-    const Eigen::Vector2d at =
-        (P[correspondence.view] * correspondence.position_mm.homogeneous()).hnormalized();
-    good += (at - correspondence.at_px).squaredNorm() < limit_px * limit_px ? 1 : 0;
-  }
-  return good;
-}
-
-// Correspondences found with the stage angles of `views` moved by `correction`.
-int found_at(const RigModel& model, RigValues values, const std::set<std::size_t>& views,
-             double correction, const std::vector<Correspondence>& correspondences,
-             double limit_px) {
-  std::vector<Projection34> P(model.stations.size());
-  const Camera camera = camera_of(model, values);
-  for (const std::size_t v : views) {
-    values.angle[v] += correction;
-    P[v] = projection_matrix(camera, pose_of(model, values, v));
-  }
-  return found(P, correspondences, limit_px);
-}
-
-struct Turn {
-  double correction = 0;
-  int points = 0;
-};
-
-// The correction at which most correspondences are found: half degrees all around, then twentieths.
-Turn best_turn(const RigModel& model, const RigValues& values, const std::set<std::size_t>& views,
-               const std::vector<Correspondence>& correspondences, double limit_px) {
-  Turn best;
-  for (int k = -360; k < 360; ++k) {
-    const double correction = kPi * k / 360.0;
-    const int points = found_at(model, values, views, correction, correspondences, limit_px);
-    if (points > best.points) best = {correction, points};
-  }
-  const double coarse = best.correction;
-  // The middle of the best: many corrections find equally many.
-  double sum = 0;
-  int equal = 0;
-  for (int k = -20; k <= 20; ++k) {
-    const double correction = coarse + radians(0.05) * k;
-    const int points = found_at(model, values, views, correction, correspondences, 0.5 * limit_px);
-    if (k == -20 || points > best.points) {
-      best.points = points;
-      sum = 0;
-      equal = 0;
-    }
-    if (points < best.points) continue;
-    sum += correction;
-    ++equal;
-  }
-  best.correction = sum / equal;
-  best.points = found_at(model, values, views, best.correction, correspondences, limit_px);
-  return best;
-}
-
-// Where `track` lies by the views that `serves` says, at least two of them.
-std::optional<Eigen::Vector3d> placed_by(const Track& track, const RigModel& model,
-                                         const RigValues& values,
-                                         const std::function<bool(std::size_t)>& serves,
-                                         double tolerance_px) {
-  Track rest;
-  for (const TrackView& seen : track.views) {
-    if (serves(seen.view)) rest.views.push_back(seen);
-  }
-  if (rest.views.size() < 2) return std::nullopt;
-  const std::size_t wanted = rest.views.size();
-  const std::vector<Track> placed =
-      triangulate({rest}, model, values, {.max_residual_px = tolerance_px});
-  // Two of many that happen to agree place nothing.
-  if (placed.empty() || 2 * placed[0].views.size() < wanted + 1) return std::nullopt;
-  return placed[0].position_mm;
-}
-
-std::vector<std::size_t> views_of_ring(const RigModel& model, std::size_t ring) {
-  std::vector<std::size_t> views;
-  for (std::size_t v = 0; v < model.stations.size(); ++v) {
-    if (model.stations[v].ring == ring) views.push_back(v);
-  }
-  return views;
-}
 
 // Matches of a view whose neighbours don't know it, with whichever views do.
 void match_anywhere(const CaptureInput& input, std::size_t view, FeatureWindow& window,
@@ -161,36 +61,6 @@ std::vector<std::size_t> strangers(const CaptureInput& input,
     if (matches[v] < 0.35 * usual && features[v] > 0.4 * usual_features) found_views.push_back(v);
   }
   return found_views;
-}
-
-// Whether nearly all of a stretch's correspondences are found only after the turn, and none of its
-// views stands where it is given: one wrong station moves no stretch.
-bool stretch_moved(const RigModel& model, const RigValues& values,
-                   const std::set<std::size_t>& views,
-                   const std::vector<Correspondence>& correspondences, const Turn& turn,
-                   double limit_px) {
-  constexpr int kLeastCorrespondences = 6;
-  if (std::abs(turn.correction) < radians(1.0)) return false;
-  const auto count = static_cast<int>(correspondences.size());
-  if (4 * turn.points < 3 * count) return false;
-  int moved_views = 0;
-  int others = 0;
-  for (const std::size_t view : views) {
-    std::vector<Correspondence> own;
-    std::copy_if(
-        correspondences.begin(), correspondences.end(), std::back_inserter(own),
-        [view](const Correspondence& correspondence) { return correspondence.view == view; });
-    const auto seen = static_cast<int>(own.size());
-    if (seen < kLeastCorrespondences) continue;
-    const int given = found_at(model, values, {view}, 0.0, own, limit_px);
-    const int there = found_at(model, values, {view}, turn.correction, own, limit_px);
-    if (4 * there >= 3 * seen && there - given >= std::max(4, seen / 5)) {
-      ++moved_views;
-    } else {
-      ++others;
-    }
-  }
-  return moved_views >= 1 && others == 0;
 }
 
 class PlaceSearch {
@@ -293,54 +163,6 @@ class PlaceSearch {
 };
 
 }  // namespace
-
-std::vector<Jump> find_jumps(const CaptureInput& input, const std::vector<PairMatches>& pairs,
-                             bool across_rings) {
-  constexpr std::size_t kBeside = 3;  // stations on either side: fewer are no stretch
-  constexpr std::size_t kLeastCorrespondences = 12;
-  std::vector<Jump> jumps;
-  RigModel model = input.model;
-  RigValues values = input.values;
-  std::fill(values.angle.begin(), values.angle.end(), 0.0);
-  if (across_rings) std::fill(values.azimuth_offset.begin(), values.azimuth_offset.end(), 0.0);
-  const double limit_px = 1.5 * tolerance_of(input);
-  for (std::size_t ring = 0; ring < model.rings.size(); ++ring) {
-    const std::vector<std::size_t> views = views_of_ring(model, ring);
-    const std::vector<Track> tracks = across_rings
-                                          ? all_long_tracks(pairs, input.positions)
-                                          : long_tracks(model, ring, pairs, input.positions);
-    const std::size_t first = across_rings && ring > 0 ? 0 : kBeside;
-    for (std::size_t k = first; k + kBeside <= views.size(); ++k) {
-      const std::size_t before = k - std::min(k, kBeside);
-      const std::set<std::size_t> behind(
-          views.begin() + static_cast<std::ptrdiff_t>(k),
-          views.begin() + static_cast<std::ptrdiff_t>(std::min(k + kBeside, views.size())));
-      const auto serves = [&](std::size_t v) {
-        if (model.stations[v].ring != ring) return true;  // its tracks only where they may serve
-        return v >= views[before] && v < views[k];
-      };
-      std::vector<Correspondence> correspondences;
-      for (const Track& track : tracks) {
-        const auto position = placed_by(track, model, values, serves, tolerance_of(input));
-        if (!position) continue;
-        for (const TrackView& seen : track.views) {
-          if (!behind.contains(seen.view)) continue;
-          correspondences.push_back({*position, seen.at_px, seen.view});
-        }
-      }
-      if (correspondences.size() < kLeastCorrespondences) continue;
-      const int given = found_at(model, values, behind, 0.0, correspondences, limit_px);
-      if (4 * given > 3 * static_cast<int>(correspondences.size())) continue;
-      const Turn turn = best_turn(model, values, behind, correspondences, limit_px);
-      if (!stretch_moved(model, values, behind, correspondences, turn, limit_px)) continue;
-      for (std::size_t i = k; i < views.size(); ++i) {
-        model.stations[views[i]].stage_angle += turn.correction;
-      }
-      jumps.push_back({views[k], turn.correction, turn.points});
-    }
-  }
-  return jumps;
-}
 
 std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatches>& pairs) {
   FeatureWindow window(input.features, 64);

@@ -129,6 +129,33 @@ TEST(RefineCapture, ASkippedStationIsNamedWhereItIsMissing) {
   EXPECT_NEAR(degrees(result.proposal[9].stage_angle), 180.0, 0.5);
 }
 
+// Most of its ring then stands elsewhere against the other ring, but it is that part that is wrong.
+TEST(RefineCapture, AStationSkippedEarlyInOneOfTwoRingsAccusesNotThoseBefore) {
+  Simulation s;
+  s.stations = 18;
+  s.rings.resize(2);
+  s.rings[1].name = "high";
+  s.rings[1].true_elevation = s.rings[0].true_elevation + radians(20.0);
+  s.rings[1].given_elevation = s.rings[0].given_elevation + radians(20.0);
+  s.rings[1].start = radians(10.0);
+  for (const std::size_t ring : {0U, 1U}) {
+    SimulatedSet set = simulate(s, 10);
+    const std::size_t first = 18 * ring;
+    for (std::size_t v = first + 3; v + 1 < first + 18; ++v) set.features[v] = set.features[v + 1];
+    const auto last = static_cast<std::ptrdiff_t>(first + 17);
+    set.features.erase(set.features.begin() + last);
+    set.scene.views.erase(set.scene.views.begin() + last);
+    const RefineResult result = refined(set);
+    EXPECT_EQ(result.fault, AcquisitionFault::skipped_station) << result.sentence;
+    EXPECT_EQ(result.fault_view, first + 3);
+    EXPECT_EQ(faults(result).size(), 1U);
+    const std::vector<std::size_t> out = contradicted(result);
+    ASSERT_EQ(out.size(), 14U);
+    EXPECT_EQ(out.front(), first + 3);
+    EXPECT_EQ(out.back(), first + 16);
+  }
+}
+
 TEST(RefineCapture, AnImageOfAnotherSpecimenIsNamed) {
   SimulatedSet set = ring_of_20(8);
   set.features[11] = ring_of_20(9).features[11];

@@ -57,5 +57,10 @@ TEST(RefineStart, SampsonDistanceIsTheLeastMoveOfBothPoints) {
   }
 }
 
+// A copy stands where its original stands: no baseline, no epipolar line, nothing to be said.
+TEST(RefineStart, ViewsFromOnePlaceSayNothing) {
+  EXPECT_EQ(sampson_distance(Eigen::Matrix3d::Zero(), {10, 20}, {30, 40}), 0.0);
+}
+
 }  // namespace start_test
 }  // namespace trunnion::refine
