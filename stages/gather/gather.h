@@ -1,0 +1,110 @@
+// Gather: frames of many focus series, as they lie on the cards, become series of stations.
+//
+// The frames are put in the order in which they were taken (file numbers, across the roll-over from
+// 9999 to 0001 and several folders), then cut into parts. The most probable way to cut the whole
+// sequence is found, not gap by gap: a hidden semi-Markov model (L. R. Rabiner, "A tutorial on
+// hidden Markov models", Proc. IEEE 77, 1989, section IV.D: explicit state durations) whose state
+// is the next station expected, and whose segments are
+//   series     of the next station, about as many frames as planned
+//   aborted    fewer frames than planned; the same station comes again
+//   repeated   the station before once more, whole
+//   test       a few frames that belong to no series
+//   partial    the last on the card, not complete
+//   extra      of any length and of no station known, where the plan must be wrong
+// A segment of c frames has a probability by its kind and c; a gap between frames i and i + 1 has a
+// density by its time and by the difference of the previews, one within a series and one between
+// two. Times within a series are spread about the card's own interval, or lie anywhere up to a
+// pause of 180 s; times between series are spread over 2 to 600 s and about what the card shows.
+// Both kinds of densities are fitted to the card itself by a few rounds of expectation and
+// maximisation. Forward and backward sums (the same source) give the probability of every cut, so
+// that what is uncertain is named, whichever way it was decided.
+//
+// Frames that failed (black, unreadable) hide what was before the lens: they are taken out of the
+// sequence, and given to the side that the times favour.
+//
+// Deterministic; no thread; no file is read here but by read_frame().
+#pragma once
+
+#include <cstddef>
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "core/finding.h"
+
+namespace trunnion::gather {
+
+// The preview of a frame as it is compared: grey, 0 to 1, row by row.
+inline constexpr int kLookWidth = 48;
+inline constexpr int kLookHeight = 32;
+
+struct Frame {
+  std::string file;    // as given
+  std::string folder;  // that it lies in: numbers count up within one
+  // Time of exposure, s since 1970 by the camera's clock; with its decimals where they are known.
+  std::optional<double> time_s;
+  bool subseconds = false;
+  std::optional<int> number;  // the digits at the end of the file's name
+  std::string settings;       // exposure time, f-number, sensitivity, as one text
+  std::vector<float> look;    // kLookWidth x kLookHeight; empty: no preview
+  bool readable = true;       // false: no metadata and no preview could be read
+};
+
+// Metadata (date, sub-seconds, settings) and the embedded preview through Exiv2; JPEG and TIFF
+// without a preview are decoded. What can't be read is left empty; never throws for content.
+Frame read_frame(const std::filesystem::path& file);
+
+// Indices of `frames` in the order in which they were taken. Folders follow each other by their
+// numbers where these join, else by their first time. `findings`: where the two contradict.
+std::vector<std::size_t> shooting_order(const std::vector<Frame>& frames, Findings& findings);
+
+// One station, in the order in which the stations were shot.
+struct Expected {
+  std::string ring;
+  int station = 0;
+  int frames = 0;  // planned; 0: unknown
+};
+
+enum class PartKind { series, repeated, aborted, test, partial, extra };
+[[nodiscard]] const char* name_of(PartKind kind);
+
+// Frames `first` to `last` of the order.
+struct Part {
+  PartKind kind = PartKind::series;
+  std::size_t first = 0;
+  std::size_t last = 0;
+  int expected = -1;      // index of the station; -1: none
+  bool used = false;      // the one that stands for its station
+  double certainty = 1;   // probability that both ends, the kind and the station are right
+  bool doubtful = false;  // certainty or one of its ends is below what is asked
+
+  [[nodiscard]] std::size_t frames() const { return last - first + 1; }
+};
+
+// A cut before frame `before` (of the order) that is not certain, whether it was made or not.
+struct DoubtfulCut {
+  std::size_t before = 0;
+  bool made = false;
+  double probability = 0;  // that there is one
+};
+
+struct GatherOptions {
+  bool use_times = true;
+  bool use_previews = true;
+  double certain = 0.98;  // cuts less certain than this, one way or the other, are named
+};
+
+struct Gathering {
+  std::vector<Part> parts;  // all frames, in order
+  std::vector<DoubtfulCut> doubts;
+  std::vector<std::size_t> failed;         // frames of the order that are black or unreadable
+  std::vector<std::size_t> clock_changes;  // the clock jumps before these frames
+  double interval_s = 0;                   // between frames of a series, as this card shows it
+};
+
+// `frames` in their order.
+Gathering gather_series(const std::vector<Frame>& frames, const std::vector<Expected>& expected,
+                        const GatherOptions& options = {});
+
+}  // namespace trunnion::gather
