@@ -4,6 +4,8 @@
 #include <cmath>
 #include <numeric>
 
+#include "core/median.h"
+
 namespace trunnion::gather {
 namespace {
 
@@ -29,13 +31,6 @@ double log_mean(double share, double log_a, double log_b) {
 // Density of a value spread evenly over the logarithm from `low` to `high`.
 double log_even(double x, double low, double high) {
   return x < low || x > high ? 0.0 : 1.0 / (x * std::log(high / low));
-}
-
-double median_of(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 double level_of(const Frame& frame) {

@@ -55,6 +55,10 @@ struct Frame {
 // without a preview are decoded. What can't be read is left empty; never throws for content.
 Frame read_frame(const std::filesystem::path& file);
 
+// Sets file, folder and number of a frame from the name that the camera gave it, where it lies
+// under another one now.
+void name_frame(Frame& frame, const std::filesystem::path& file);
+
 // Indices of `frames` in the order in which they were taken. Folders follow each other by their
 // numbers where these join, else by their first time. `findings`: where the two contradict.
 std::vector<std::size_t> shooting_order(const std::vector<Frame>& frames, Findings& findings);

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <limits>
 
+#include "core/median.h"
 #include "stages/gather/arcs.h"
 
 namespace trunnion::gather {
@@ -13,15 +14,9 @@ namespace {
 constexpr double kMostOdds = 9;
 constexpr std::size_t kShortest = 3;  // frames of a part that is compared where it is no test
 
-double median_of(std::vector<double> values) {
-  if (values.empty()) return std::numeric_limits<double>::quiet_NaN();
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
-// Log of the least difference of two parts over that of neighbours within them, near plane to near
-// plane or, where the rail comes back, to the far one; NaN: unknown.
+// Log of the least difference of two parts at one plane of focus over that of neighbours within
+// them; where one part is shorter, near plane to near plane or, where the rail comes back, to the
+// far one; NaN: unknown.
 double change_of_parts(const std::vector<Frame>& frames, const std::vector<std::size_t>& units,
                        const Segment& a, const Segment& b) {
   std::vector<double> steps;
@@ -31,11 +26,24 @@ double change_of_parts(const std::vector<Frame>& frames, const std::vector<std::
       if (d >= 0) steps.push_back(std::log(d + 1e-6));
     }
   }
+  if (steps.empty()) return std::numeric_limits<double>::quiet_NaN();
   double least = std::numeric_limits<double>::infinity();
-  for (const std::size_t u : {a.first, a.end - 1}) {
-    for (const std::size_t v : {b.first, b.end - 1}) {
-      const double d = difference(frames[units[u]], frames[units[v]]);
-      if (d >= 0) least = std::min(least, d);
+  const auto compare = [&](std::size_t u, std::size_t v) {
+    const double d = difference(frames[units[u]], frames[units[v]]);
+    if (d >= 0) least = std::min(least, d);
+  };
+  const std::size_t of_a = a.end - a.first;
+  const std::size_t of_b = b.end - b.first;
+  if (std::max(of_a, of_b) <= std::min(of_a, of_b) * 11 / 10 + 2) {
+    // Both whole: their middles show most, one frame more or less apart.
+    const std::size_t middle = b.first + of_b / 2;
+    for (std::size_t v = middle - std::min<std::size_t>(middle - b.first, 1);
+         v <= middle + 1 && v < b.end; ++v) {
+      compare(a.first + of_a / 2, v);
+    }
+  } else {
+    for (const std::size_t u : {a.first, a.end - 1}) {
+      for (const std::size_t v : {b.first, b.end - 1}) compare(u, v);
     }
   }
   return std::log(least + 1e-6) - median_of(steps);

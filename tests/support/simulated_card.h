@@ -58,4 +58,9 @@ struct CardOptions {
 
 SimulatedCard simulated_card(Trouble trouble, std::uint64_t seed, const CardOptions& options = {});
 
+// Writes the frames below `root` as TIFF/EP files (ISO 12234-2) of a few kilobytes: a JPEG preview,
+// Exif with date, sub-seconds and settings, and a mosaic of noise that no two share. Unreadable
+// frames become files of noise. Every second card by `seed` carries sub-seconds.
+void write_card(const SimulatedCard& card, const std::filesystem::path& root);
+
 }  // namespace trunnion::test
