@@ -5,6 +5,7 @@
 
 #include "core/error.h"
 #include "pipeline/command_line.h"
+#include "pipeline/gather/follow.h"
 #include "pipeline/gather/gather_run.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/progress.h"
@@ -21,6 +22,8 @@ struct GatherCommand {
   bool dry_run = false;
   bool undo = false;
   bool no_previews = false;
+  bool follow = false;
+  double idle_s = 0;
 };
 
 nlohmann::ordered_json json_of_row(const SeriesRow& row) {
@@ -55,7 +58,7 @@ nlohmann::ordered_json json_of_gather(const GatherOutcome& outcome, const Gather
   return json;
 }
 
-std::string findings_text(const Findings& findings) {
+std::string gather_findings_text(const Findings& findings) {
   std::string text;
   const bool unicode = locale_is_utf8();
   for (const Finding& f : findings) {
@@ -76,7 +79,7 @@ std::string gather_text(const GatherOutcome& outcome, const GatherCommand& optio
     stations += row.of_station() ? 1 : 0;
     aside += row.of_station() ? 0 : row.frames;
   }
-  std::string text = findings_text(outcome.findings);
+  std::string text = gather_findings_text(outcome.findings);
   text +=
       fmt::format("{} frames: whole series of {} of {} stations", outcome.frames, whole, stations);
   if (incomplete > 0) text += fmt::format(", {} incomplete", incomplete);
@@ -112,7 +115,7 @@ CommandResult run_gather(const GatherCommand& options, const Common& common) {
     result.json = {{"removed", outcome.store.removed},
                    {"left", outcome.store.altered},
                    {"removed_lists", outcome.written}};
-    result.text = findings_text(outcome.findings) +
+    result.text = gather_findings_text(outcome.findings) +
                   fmt::format("{} copies removed; the originals were never touched.\n",
                               outcome.store.removed);
     return result;
@@ -128,6 +131,12 @@ CommandResult run_gather(const GatherCommand& options, const Common& common) {
   request.batch = options.batch;
   request.batch_template = options.batch_template;
   const InterruptGuard guard({});
+  if (options.follow) {
+    const auto say = [&](const Finding& finding) {
+      if (!common.quiet) show(stderr, gather_findings_text({finding}));
+    };
+    follow_frames(request, {.idle_s = options.idle_s}, say);
+  }
   Progress progress({"read frames", "copy frames"}, {.quiet = common.quiet || common.json});
   const GatherOutcome outcome = gather_frames(request, progress);
   progress.close();
@@ -154,6 +163,14 @@ void add_gather(CLI::App& app) {
                     "Remove the copies, series.csv and the batch list again");
   command->add_flag("--no-previews", options->no_previews,
                     "Use times, numbers and settings only, not the embedded previews");
+  command->add_flag("--follow", options->follow,
+                    "Watch the folders and say what is wrong while frames arrive, until Ctrl-C");
+  command
+      ->add_option(
+          "--idle", options->idle_s,
+          "With --follow: seconds without a new frame after which all is gathered; 0: never")
+      ->check(CLI::NonNegativeNumber)
+      ->capture_default_str();
   command->add_option("--template", options->batch_template,
                       "Mustache template of the batch list; default: a shell loop over $FUSE");
   command

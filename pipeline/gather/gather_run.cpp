@@ -14,19 +14,12 @@
 #include "core/metadata.h"
 #include "pipeline/gather/batch_list.h"
 #include "pipeline/gather/find_frames.h"
-#include "pipeline/gather/series_findings.h"
+#include "pipeline/gather/sequence.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/workspace.h"
 
 namespace trunnion {
 namespace {
-
-// A frame of the sequence: what is known of it, its original, and where it can be read.
-struct SourceFrame {
-  gather::Frame facts;
-  FrameSource source;
-  fs::path readable_at;
-};
 
 // Frames given, and those gathered earlier that are not among them.
 std::vector<SourceFrame> sources_of(const std::vector<fs::path>& given, const fs::path& frames,
@@ -96,119 +89,6 @@ void drop_identical(std::vector<SourceFrame>& all, GatherOutcome& outcome) {
   all = std::move(kept);
   outcome.identical = static_cast<int>(dropped.size());
 }
-
-std::string safe_name(std::string text) {
-  for (char& c : text) {
-    const bool plain = (c >= '0' && c <= '9') || (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') ||
-                       c == '-' || c == '_' || (static_cast<unsigned char>(c) & 0x80U) != 0;
-    if (!plain) c = '_';
-  }
-  return text;
-}
-
-// Rows of series.csv with the changes that make their folders.
-class Placing {
- public:
-  Placing(const std::vector<SourceFrame>& frames, const std::vector<ExpectedStation>& expected)
-      : frames_(frames), expected_(expected) {}
-
-  void place(const gather::Gathering& gathering, std::vector<SeriesRow>& rows,
-             std::vector<StoreChange>& changes) {
-    std::map<int, SeriesRow> stations;
-    std::vector<SeriesRow> aside;
-    for (const gather::Part& part : gathering.parts) {
-      SeriesRow row = row_of(part);
-      row.doubts = part_doubts(gathering, part, names());
-      changes.push_back(change_of(part, row));
-      row.frame = row.folder + "/" + changes.back().wanted.begin()->first;
-      if (part.used) {
-        stations[part.expected] = std::move(row);
-      } else {
-        aside.push_back(std::move(row));
-      }
-    }
-    for (std::size_t k = 0; k < expected_.size(); ++k) {
-      const auto found = stations.find(static_cast<int>(k));
-      rows.push_back(found != stations.end() ? found->second : missing(k));
-    }
-    rows.insert(rows.end(), aside.begin(), aside.end());
-  }
-
- private:
-  [[nodiscard]] std::vector<std::string> names() const {
-    std::vector<std::string> all;
-    for (const SourceFrame& frame : frames_) all.push_back(frame.source.file.filename().string());
-    return all;
-  }
-
-  SeriesRow missing(std::size_t k) const {
-    SeriesRow row = station_row(k);
-    row.state = "missing";
-    return row;
-  }
-
-  [[nodiscard]] SeriesRow station_row(std::size_t k) const {
-    const ExpectedStation& station = expected_[k];
-    SeriesRow row;
-    row.ring = station.series.ring;
-    row.station = station.series.station;
-    row.angle_deg = station.angle_deg;
-    row.planned = station.series.frames;
-    row.fused = station.fused;
-    return row;
-  }
-
-  SeriesRow row_of(const gather::Part& part) {
-    SeriesRow row =
-        part.expected >= 0 ? station_row(static_cast<std::size_t>(part.expected)) : SeriesRow{};
-    row.state = part.used ? (part.kind == gather::PartKind::partial ? "incomplete" : "whole")
-                          : gather::name_of(part.kind);
-    row.frames = static_cast<int>(part.frames());
-    row.first = frames_[part.first].source.file.filename().string();
-    row.last = frames_[part.last].source.file.filename().string();
-    for (std::size_t i = part.first; i <= part.last; ++i) {
-      const std::optional<double>& time = frames_[i].facts.time_s;
-      if (!time) continue;
-      if (!row.first_s) row.first_s = time;
-      row.last_s = time;
-    }
-    row.certainty = part.certainty;
-    row.folder = "frames/" + folder_of(part, row);
-    if (!part.used) row.fused.clear();
-    return row;
-  }
-
-  // Named by its first frame where it belongs to no station: that stays when more is gathered.
-  std::string folder_of(const gather::Part& part, const SeriesRow& row) {
-    std::string name = row.station >= 0 ? fmt::format("{}_{:03}", safe_name(row.ring), row.station)
-                                        : std::string(gather::name_of(part.kind));
-    if (!part.used) {
-      const std::string stem = frames_[part.first].source.file.stem().string();
-      name = fmt::format("aside/{}{}_{}",
-                         row.station >= 0 ? std::string(name_of(part.kind)) + "_" : "", name,
-                         safe_name(stem));
-    }
-    const std::string base = name;
-    for (int i = 2; !taken_.insert(name).second; ++i) name = fmt::format("{}-{}", base, i);
-    return name;
-  }
-
-  [[nodiscard]] StoreChange change_of(const gather::Part& part, const SeriesRow& row) const {
-    StoreChange change;
-    change.folder = row.folder.substr(std::string_view("frames/").size());
-    for (std::size_t i = part.first; i <= part.last; ++i) {
-      const std::string name =
-          fmt::format("{:04}_{}", i - part.first + 1, frames_[i].source.file.filename().string());
-      change.wanted[name] = frames_[i].source;
-      change.from[name] = frames_[i].readable_at;
-    }
-    return change;
-  }
-
-  const std::vector<SourceFrame>& frames_;
-  const std::vector<ExpectedStation>& expected_;
-  std::set<std::string> taken_;
-};
 
 std::string batch_text(const GatherRequest& request, const std::string& title,
                        const std::vector<SeriesRow>& rows,
@@ -296,30 +176,16 @@ GatherOutcome gather_frames(const GatherRequest& request, Progress& progress) {
       sources_of(found.frames, request.workspace / "frames", outcome);
   read_facts(sources, progress);
   drop_identical(sources, outcome);
-  std::vector<gather::Frame> unsorted;
-  for (const SourceFrame& source : sources) unsorted.push_back(source.facts);
-  std::vector<SourceFrame> frames;
-  for (const std::size_t i : gather::shooting_order(unsorted, outcome.findings)) {
-    frames.push_back(std::move(sources[i]));
-  }
-  outcome.frames = static_cast<int>(frames.size());
-
-  std::vector<gather::Frame> facts;
-  std::vector<gather::Expected> series;
-  for (const SourceFrame& frame : frames) facts.push_back(frame.facts);
-  for (const ExpectedStation& station : expected) series.push_back(station.series);
-  gather::GatherOptions options;
-  options.use_previews = request.use_previews;
-  const gather::Gathering gathering = gather::gather_series(facts, series, options);
-  outcome.interval_s = gathering.interval_s;
-
-  std::vector<StoreChange> changes;
-  Placing(frames, expected).place(gathering, outcome.rows, changes);
-  add_series_findings(facts, gathering, outcome.rows, outcome.findings);
-  const std::string batch =
-      request.batch.empty() ? std::string()
-                            : batch_text(request, specimen.specimen.title, outcome.rows, changes);
-  if (!request.dry_run) write_all(request, batch, changes, outcome, progress);
+  const Sequence sequence = analyse(std::move(sources), expected, request.use_previews);
+  outcome.frames = static_cast<int>(sequence.frames.size());
+  outcome.interval_s = sequence.gathering.interval_s;
+  outcome.rows = sequence.rows;
+  outcome.findings = sequence.findings;
+  outcome.findings.insert(outcome.findings.end(), sequence.faults.begin(), sequence.faults.end());
+  const std::string batch = request.batch.empty() ? std::string()
+                                                  : batch_text(request, specimen.specimen.title,
+                                                               outcome.rows, sequence.changes);
+  if (!request.dry_run) write_all(request, batch, sequence.changes, outcome, progress);
   return outcome;
 }
 

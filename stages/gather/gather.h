@@ -32,12 +32,12 @@
 #include <vector>
 
 #include "core/finding.h"
+#include "core/frame_look.h"
 
 namespace trunnion::gather {
 
-// The preview of a frame as it is compared: grey, 0 to 1, row by row.
-inline constexpr int kLookWidth = 48;
-inline constexpr int kLookHeight = 32;
+using trunnion::kLookHeight;
+using trunnion::kLookWidth;
 
 struct Frame {
   std::string file;    // as given
@@ -47,7 +47,8 @@ struct Frame {
   bool subseconds = false;
   std::optional<int> number;  // the digits at the end of the file's name
   std::string settings;       // exposure time, f-number, sensitivity, as one text
-  std::vector<float> look;    // kLookWidth x kLookHeight; empty: no preview
+  std::vector<float> look;    // FrameLook::grey; empty: no preview
+  FrameLook rest;             // the others of it; not used here
   bool readable = true;       // false: no metadata and no preview could be read
 };
 

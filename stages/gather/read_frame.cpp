@@ -1,5 +1,5 @@
 #include <charconv>
-#include <opencv2/imgproc.hpp>
+#include <utility>
 
 #include "core/embedded_preview.h"
 #include "core/exposure_time.h"
@@ -55,11 +55,9 @@ Frame read_frame(const fs::path& file) {
     frame.subseconds = time->decimals;
   }
   frame.settings = settings_of(header.exif);
-  if (header.preview.empty()) return frame;
-  cv::Mat small;
-  cv::resize(header.preview, small, {kLookWidth, kLookHeight}, 0, 0, cv::INTER_AREA);
-  small.convertTo(small, CV_32F, 1.0 / 255.0);
-  frame.look.assign(small.ptr<float>(), small.ptr<float>() + small.total());
+  FrameLook look = look_of(header.preview);
+  frame.look = std::move(look.grey);
+  frame.rest = std::move(look);
   return frame;
 }
 
