@@ -114,21 +114,18 @@ class Assembly {
 
   // Parts of all frames, the failed ones too; test shots side by side are one part.
   void add_parts(const Cut& cut, Gathering& result) const {
-    const double uncertain = 1 - options_.certain;
     std::vector<Split> starts{{0, 1}};
     for (std::size_t u = 0; u + 1 < units_.size(); ++u) {
       const double there = cut.lattice.cut[u];
       const bool made = made_at(cut.lattice.best, u + 1);
-      if (!made && there < uncertain) continue;
+      if (!made && there < options_.possible) continue;
       const Sides sides = made ? sides_at(cut.lattice.best, u + 1) : Sides{};
       const std::vector<Split> ways =
           splits_of(frames_, units_[u], units_[u + 1], cut.model, sides);
       for (std::size_t i = 0; i < ways.size(); ++i) {
         const double p = there * ways[i].probability;
         const bool here = made && i == 0;
-        if (p > uncertain && p < options_.certain) {
-          result.doubts.push_back({ways[i].before, here, p});
-        } else if (here && p <= uncertain) {
+        if (here ? p < options_.certain : p > options_.possible) {
           result.doubts.push_back({ways[i].before, here, p});
         }
       }

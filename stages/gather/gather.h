@@ -97,7 +97,10 @@ struct DoubtfulCut {
 struct GatherOptions {
   bool use_times = true;
   bool use_previews = true;
-  double certain = 0.98;  // cuts less certain than this, one way or the other, are named
+  double certain = 0.98;  // cuts less certain than this are named
+  // Cuts that were not made are named from this probability on: one that is missed is a wrong image
+  // for good, and a series given up after one frame leaves hardly a trace.
+  double possible = 0.0008;
 };
 
 struct Gathering {
