@@ -7,7 +7,7 @@
 #include <optional>
 
 #include "config/presets.h"
-#include "core/optics.h"
+#include "core/error.h"
 #include "datasets/random.h"
 #include "stages/plan/plan.h"
 
@@ -41,6 +41,15 @@ double largest_magnification(const PlanWish& wish, Setup setup) {
   return low;
 }
 
+// Empty where there are more frames than a plan can be made for: that is refused in a sentence.
+std::optional<CapturePlan> plan_for(const PlanWish& wish, const std::vector<Setup>& setups) {
+  try {
+    return plan_capture(wish, setups);
+  } catch (const Error&) {
+    return std::nullopt;
+  }
+}
+
 // Issue 23: accepted in 100 of 100, and within 2 % of the best that the formulas allow.
 TEST(PlanAdvice, HundredImpossibleWishesAreMetByFollowingItLiterally) {
   const std::vector<std::string> names = preset_names();
@@ -52,15 +61,15 @@ TEST(PlanAdvice, HundredImpossibleWishesAreMetByFollowingItLiterally) {
   while (tried < 100) {
     const PlanWish wish = impossible_wish(draws);
     const auto setup = read_preset(names[static_cast<std::size_t>(draws.next() % names.size())]);
-    const CapturePlan plan = plan_capture(wish, {setup});
-    if (plan.possible) continue;
+    const std::optional<CapturePlan> plan = plan_for(wish, {setup});
+    if (!plan || plan->possible) continue;
     ++tried;
-    const std::string& remedy = plan.advice.front().remedy;
+    const std::string& remedy = plan->advice.front().remedy;
     PlanWish follow = wish;
     auto advised = setup;
     if (const auto detail = number_after(remedy, "Accept a detail of ")) {
       follow.detail_um = *detail;
-      EXPECT_LE(*detail, 1.02 * plan.options.front().focused_um());
+      EXPECT_LE(*detail, 1.02 * plan->options.front().focused_um());
       ++details;
     } else {
       const auto magnification = number_after(remedy, "a magnification of ");
