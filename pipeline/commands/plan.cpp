@@ -351,6 +351,12 @@ void add_capture(CLI::App& command, PlanOptions& o) {
   const auto seconds = [&](const char* name, double& value, const char* text) {
     command.add_option(name, value, text)->capture_default_str()->group(group);
   };
+  command
+      .add_option_function<std::string>(
+          "--same-range", [&s](const std::string&) { s.same_range = true; },
+          "ring: one start, end and number of slices for all stations of a ring")
+      ->check(CLI::IsMember({"ring"}))
+      ->group(group);
   seconds("--settle", s.settle_s, "Settling time after each move of the rail, s");
   seconds("--exposure", s.exposure_s, "Exposure of a slice, s");
   seconds("--recycle", s.recycle_s, "Flash recycling, s; 0: no flash");

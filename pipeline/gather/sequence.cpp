@@ -130,14 +130,19 @@ class Placing {
 Sequence analyse(std::vector<SourceFrame> sources, const std::vector<ExpectedStation>& expected,
                  bool use_previews) {
   Sequence result;
+  // Previews are most of the memory, so they are held once: here, not in the result.
   std::vector<gather::Frame> unsorted;
-  for (const SourceFrame& source : sources) unsorted.push_back(source.facts);
-  for (const std::size_t i : gather::shooting_order(unsorted, result.findings)) {
-    result.frames.push_back(std::move(sources[i]));
+  for (SourceFrame& source : sources) {
+    unsorted.push_back(std::move(source.facts));
+    source.facts = {};
+    source.facts.time_s = unsorted.back().time_s;
   }
   std::vector<gather::Frame> facts;
+  for (const std::size_t i : gather::shooting_order(unsorted, result.findings)) {
+    result.frames.push_back(std::move(sources[i]));
+    facts.push_back(std::move(unsorted[i]));
+  }
   std::vector<gather::Expected> series;
-  for (const SourceFrame& frame : result.frames) facts.push_back(frame.facts);
   for (const ExpectedStation& station : expected) series.push_back(station.series);
   gather::GatherOptions options;
   options.use_previews = use_previews;

@@ -19,7 +19,7 @@ struct SourceFrame {
 };
 
 struct Sequence {
-  std::vector<SourceFrame> frames;  // in the order of shooting
+  std::vector<SourceFrame> frames;  // in the order of shooting; of the facts only the time is left
   gather::Gathering gathering;
   std::vector<SeriesRow> rows;
   std::vector<StoreChange> changes;

@@ -112,6 +112,13 @@ std::vector<PlannedRing> rings_of(const PlanWish& wish, const PlanSettings& sett
                          (1.0 + 2.0 * settings.depth_margin);
       ring.stations.push_back(station);
     }
+    if (settings.same_range) {
+      const auto deepest =
+          std::max_element(ring.stations.begin(), ring.stations.end(),
+                           [](const auto& a, const auto& b) { return a.depth_mm < b.depth_mm; });
+      const double depth_mm = deepest->depth_mm;
+      for (PlannedStation& station : ring.stations) station.depth_mm = depth_mm;
+    }
     rings.push_back(ring);
   }
   return rings;

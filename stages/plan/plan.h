@@ -46,7 +46,10 @@ struct PlanSettings {
   // Of the frame. as_needed: as in the setup file unless only the other one has the whole specimen
   // in view.
   Orientation orientation = Orientation::as_needed;
-  double frame_margin = 0.08;     // of the field, free on each side: masks need backdrop around
+  double frame_margin = 0.08;  // of the field, free on each side: masks need backdrop around
+  // One start, end and number of slices for all stations of a ring, for rails that are set once;
+  // else each series is as short as its station allows.
+  bool same_range = false;
   double depth_margin = 0.05;     // of the depth, before and behind: the edge is never where meant
   double slice_overlap = 0.25;    // of the depth of field; 20 to 25 % is common practice
   double useful_arc_deg = 120;    // surface seen less obliquely than 60 deg

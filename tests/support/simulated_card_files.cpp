@@ -2,11 +2,11 @@
 
 #include <cmath>
 #include <cstring>
+#include <fstream>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 
 #include "core/date.h"
-#include "core/files.h"
 #include "datasets/random.h"
 #include "tests/support/simulated_card.h"
 
@@ -142,7 +142,9 @@ std::string tiff_ep(const gather::Frame& frame, std::uint64_t seed) {
 void write_card(const SimulatedCard& card, const std::filesystem::path& root) {
   for (std::size_t i = 0; i < card.frames.size(); ++i) {
     const gather::Frame& frame = card.frames[i];
-    write_file(root / frame.file, frame.readable ? tiff_ep(frame, i) : noise(i, 300));
+    std::filesystem::create_directories((root / frame.file).parent_path());
+    std::ofstream(root / frame.file, std::ios::binary)
+        << (frame.readable ? tiff_ep(frame, i) : noise(i, 300));
   }
 }
 

@@ -133,6 +133,32 @@ TEST(PlanAdvice, TheCropHoldsTheTurningSpecimenWithItsMargins) {
       1e-3);
 }
 
+// One range a ring holds every station's own, and costs what it shows.
+TEST(PlanAdvice, OneRangeServesAllStationsOfARing) {
+  const auto setup = read_preset("23x16-macro100-1-1");
+  PlanWish wish;
+  wish.height_mm = 6;
+  wish.width_mm = 9;
+  wish.depth_mm = 3;
+  wish.detail_um = 25;
+  PlanSettings settings;
+  const CapturePlan shortest = plan_capture(wish, {setup}, settings);
+  settings.same_range = true;
+  const CapturePlan same = plan_capture(wish, {setup}, settings);
+  double slices = 0;
+  for (std::size_t r = 0; r < same.rings.size(); ++r) {
+    for (std::size_t i = 0; i < same.rings[r].stations.size(); ++i) {
+      const PlannedStation& station = same.rings[r].stations[i];
+      EXPECT_EQ(station.slices, same.rings[r].stations[0].slices);
+      EXPECT_EQ(station.first_mm, same.rings[r].stations[0].first_mm);
+      EXPECT_GE(station.depth_mm, shortest.rings[r].stations[i].depth_mm);
+      slices += station.slices;
+    }
+  }
+  EXPECT_EQ(slices, same.frames);
+  EXPECT_GT(same.frames, shortest.frames);
+}
+
 TEST(PlanAdvice, WhatIfHasTheChosenApertureAsPlanned) {
   const auto setup = read_preset("23x16-macro100-1-1");
   PlanWish wish;
