@@ -283,7 +283,7 @@ Gathering gather_series(const std::vector<Frame>& frames, const std::vector<Expe
   result.interval_s = cut.model.times ? cut.model.interval_s : 0;
   Assembly(frames, units, gaps, counted, options).add_parts(cut, result);
   choose_used(result, expected.size());
-  mark_doubtful(result, options.certain);
+  mark_doubtful(result, options.certain_part);
   find_clock_changes(frames, result);
   return result;
 }

@@ -97,7 +97,9 @@ struct DoubtfulCut {
 struct GatherOptions {
   bool use_times = true;
   bool use_previews = true;
-  double certain = 0.98;  // cuts less certain than this are named
+  // Cuts less certain than this are named. Near test shots the model is surer than it should be.
+  double certain = 0.9995;
+  double certain_part = 0.98;  // the same of kind and station of a part
   // Cuts that were not made are named from this probability on: one that is missed is a wrong image
   // for good, and a series given up after one frame leaves hardly a trace.
   double possible = 0.0008;

@@ -38,7 +38,7 @@ TEST(JudgeSeriesSlow, FaultsOfHundredSeriesAreNamedAndCleanOnesAreNot) {
     int others = 0;
     for (int i = 0; i < test::kJudgingSeries; ++i) {
       const auto series =
-          test::simulated_series(fault, test::kFirstJudgingSeed + static_cast<std::uint64_t>(i));
+          test::simulated_series(fault, test::kFirstJudgingSeries + static_cast<std::uint64_t>(i));
       bool hit = false;
       for (const FaultyFrame& found : judge_series(series.frames)) {
         const bool right = fault != test::SeriesFault::none && found.fault == named_as(fault) &&
