@@ -3,6 +3,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <chrono>
 #include <csignal>
 #include <map>
@@ -11,6 +12,7 @@
 
 #include "core/files.h"
 #include "core/hash.h"
+#include "pipeline/gather/series_check.h"
 #include "pipeline/gather/series_table.h"
 #include "tests/support/card_seeds.h"
 #include "tests/support/simulated_card.h"
@@ -243,6 +245,46 @@ TEST(GatherCommandSlow, KilledAtAHundredMomentsNoFrameIsLostDoubledOrAltered) {
     ASSERT_EQ(bench.gather({"--undo"}).exit_code, 0);
   }
   EXPECT_GT(ended_early, 50);
+}
+
+// Faults are said while frames arrive; once none comes any more, all is gathered.
+TEST(GatherCommand, FollowSaysFaultsAndGathersAtTheEnd) {
+  const Bench bench("follow", test::Trouble::failed, 4);
+  const bool black = std::any_of(bench.card().truth.begin(), bench.card().truth.end(),
+                                 [](const test::TrueFrame& frame) { return frame.failed; });
+  ASSERT_TRUE(black);
+  const test::ProgramRun run = bench.gather({"cards", "--follow", "--idle", "2.5"});
+  ASSERT_EQ(run.exit_code, 0) << run.err;
+  EXPECT_TRUE(run.err.find("is black") != std::string::npos ||
+              run.err.find("can't be read") != std::string::npos)
+      << run.err;
+  bench.expect_every_frame_once();
+}
+
+// Two fused images that carry dates, one of its own series and one of another; a third to come.
+TEST(GatherCheck, SaysWhatIsToComeAndWhatDoesNotFitItsSeries) {
+  const Bench bench("check", test::Trouble::clean, 4);
+  ASSERT_EQ(bench.gather().exit_code, 0);
+  const std::vector<SeriesRow> rows = read_series(bench.workspace());
+  std::vector<ingest::StationImage> images(3);
+  for (std::size_t i = 0; i < images.size(); ++i) {
+    images[i].ring = rows[i].ring;
+    images[i].station = rows[i].station;
+    images[i].source = rows[i].fused;
+    images[i].file = bench.workspace() / rows[i].frame;
+  }
+  images[1].file = bench.workspace() / rows[4].frame;
+  images[2].frames = rows[2].frames + 1;
+  Findings findings;
+  use_series(bench.workspace(), images, findings);
+  ASSERT_EQ(findings.size(), 3U);
+  EXPECT_EQ(findings[0].file, rows[1].fused);
+  EXPECT_NE(findings[0].what.find("which is that of low 4"), std::string::npos) << findings[0].what;
+  EXPECT_EQ(findings[1].file, rows[2].fused);
+  EXPECT_NE(findings[2].what.find("low 3, low 4, low 5"), std::string::npos) << findings[2].what;
+  EXPECT_EQ(images[0].frame, rows[0].frame);
+  EXPECT_EQ(images[0].frames, rows[0].frames);
+  EXPECT_EQ(images[2].frames, rows[2].frames + 1);
 }
 
 TEST(GatherCommand, SaysWhatIsWrongWithTheCall) {
