@@ -14,6 +14,7 @@
 #include "core/extended_xmp.h"
 #include "core/png_chunks.h"
 #include "core/tiff_directory.h"
+#include "core/xmp_toolkit.h"
 
 namespace trunnion {
 namespace {
@@ -40,13 +41,6 @@ void lock_toolkit(void* mutex, bool lock) {
   } else {
     held->unlock();
   }
-}
-
-// Exiv2 0.27 takes the toolkit's lock only where namespaces are registered; packets are parsed and
-// written without it, and two threads at that fail now and then. So one at a time.
-std::unique_lock<std::mutex> packets_one_at_a_time() {
-  static std::mutex mutex;
-  return std::unique_lock(mutex);
 }
 
 Exiv2::ByteOrder order_of(bool little_endian) {
@@ -287,6 +281,11 @@ void take_blocks(const fs::path& file, Exiv2::Image& image, Metadata& metadata) 
 }
 
 }  // namespace
+
+std::unique_lock<std::mutex> packets_one_at_a_time() {
+  static std::mutex mutex;
+  return std::unique_lock(mutex);
+}
 
 void initialise_metadata() {
   static std::once_flag once;

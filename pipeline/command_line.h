@@ -52,6 +52,7 @@ void add_calibrate(CLI::App& app);
 void add_check(CLI::App& app);
 void add_demo(CLI::App& app);
 void add_docs(CLI::App& app);
+void add_gather(CLI::App& app);
 void add_plan(CLI::App& app);
 void add_prepare(CLI::App& app);
 void add_report(CLI::App& app);

@@ -8,6 +8,7 @@
 #include "core/error.h"
 #include "core/freed_memory.h"
 #include "pipeline/capture_check.h"
+#include "pipeline/gather/series_check.h"
 #include "pipeline/image_pass.h"
 #include "pipeline/image_steps.h"
 #include "pipeline/set_steps.h"
@@ -21,6 +22,7 @@ std::string run_ingest(SetRun& set, const Fingerprint& /*own*/) {
   ingest::IngestResult found =
       ingest::ingest(set.workspace.root, set.workspace.file.specimen, set.settings(),
                      [&set](const fs::path& file) { return set.journal.input_hash(file); });
+  use_series(set.workspace.root, found.images, found.findings);
   set.add(found.findings);
   set.outcome.stations_expected = found.stations_expected;
   set.outcome.images_found = static_cast<int>(found.images.size());

@@ -25,6 +25,9 @@ struct PlanOptions {
   std::string surface = "unknown";
   std::string backdrop = "auto";
   plan::PlanSettings settings;
+  std::string orientation = "as-needed";
+  double front_diameter_mm = 0;
+  double free_distance_mm = 0;
   std::string output;
   std::string chart;
   bool force = false;
@@ -152,6 +155,64 @@ CommandResult list_presets() {
   return result;
 }
 
+// What the plan says beyond its own text: distance and clearance of the lens, use of the frame and
+// the other apertures.
+void add_closer_look(const PlanOptions& options, const CapturePlan& plan, const Setup& setup,
+                     CommandResult& result) {
+  const plan::FrameUse use = plan::frame_use(plan, options.wish, options.settings);
+  const double distance = setup.object_distance_mm();
+  result.text += fmt::format(
+      "\nThe specimen takes {:.0f} % of the frame's width and {:.0f} % of its height while it "
+      "turns; "
+      "a crop of {} x {} px would hold it and save {:.0f} % of the pixels.\nEntrance pupil to "
+      "plane "
+      "of focus: {:.3g} mm.\n",
+      100 * use.width_share, 100 * use.height_share, use.crop_width_px, use.crop_height_px,
+      100 * use.saved, distance);
+  result.json["frame_use"] = {{"width", use.width_share},
+                              {"height", use.height_share},
+                              {"crop_width_px", use.crop_width_px},
+                              {"crop_height_px", use.crop_height_px},
+                              {"saved", use.saved}};
+  result.json["entrance_pupil_to_focus_mm"] = distance;
+  result.json["clearance_mm"] = nullptr;
+  if (options.front_diameter_mm > 0 && options.free_distance_mm > 0) {
+    const std::vector<double> clearances = plan::clearances_mm(
+        plan, options.wish, {options.front_diameter_mm, options.free_distance_mm});
+    result.json["clearance_mm"] = clearances;
+    for (std::size_t r = 0; r < clearances.size(); ++r) {
+      result.text +=
+          clearances[r] > 0
+              ? fmt::format("Clearance of lens and specimen on {}: {:.1f} mm at least.\n",
+                            plan.rings[r].name, clearances[r])
+              : fmt::format(
+                    "On {} the lens touches the turning specimen: use a lens of "
+                    "more free distance, or another elevation.\n",
+                    plan.rings[r].name);
+    }
+  } else {
+    result.text +=
+        "Clearance of lens and specimen: unknown; give --front-diameter and --free-distance.\n";
+  }
+  const auto rows = plan::what_if(plan, options.wish, setup, options.settings);
+  result.text += plan::what_if_text(rows, plan);
+  result.json["what_if"] = nlohmann::ordered_json::array();
+  for (const PlanOption& o : rows) {
+    result.json["what_if"].push_back({{"f_number", o.f_number},
+                                      {"detail_um", o.resolution_um},
+                                      {"step_mm", o.step_mm},
+                                      {"frames", o.frames},
+                                      {"seconds", o.seconds},
+                                      {"resolves", o.resolves}});
+  }
+}
+
+void set_orientation(PlanOptions& options) {
+  constexpr std::array kOrientations{"as-needed", "as-filed", "landscape", "portrait"};
+  const auto found = std::find(kOrientations.begin(), kOrientations.end(), options.orientation);
+  options.settings.orientation = static_cast<plan::Orientation>(found - kOrientations.begin());
+}
+
 CommandResult run_plan(PlanOptions options) {
   if (options.list_presets) return list_presets();
   check_title(options.wish.title);
@@ -168,6 +229,7 @@ CommandResult run_plan(PlanOptions options) {
       options.wish.surface = static_cast<Surface>(i);
     }
   }
+  set_orientation(options);
   options.wish.black_backdrop = options.backdrop == "black";
   const std::vector<Candidate> candidates = candidates_of(options);
   std::vector<Setup> setups;
@@ -181,6 +243,7 @@ CommandResult run_plan(PlanOptions options) {
   result.json = nlohmann::ordered_json::parse(plan_to_json(plan));
   result.json["written"] = nlohmann::ordered_json::array();
   result.text = plan::plan_text(plan, options.all ? 0 : 12);
+  add_closer_look(options, plan, candidates[plan.chosen.setup_index].setup, result);
   for (const Output& output : outputs) {
     result.text += fmt::format("wrote {}\n", output.file.string());
     result.json["written"].push_back(output.file.string());
@@ -236,6 +299,23 @@ void add_optics(CLI::App& command, PlanOptions& o) {
       .add_flag("--keep-aperture", o.settings.keep_aperture,
                 "Use only the f-number given in each setup")
       ->group(group);
+  command
+      .add_option("--orientation", o.orientation,
+                  "Of the frame; as-needed: turned only where the setup's own does not hold the "
+                  "specimen")
+      ->check(CLI::IsMember({"as-needed", "as-filed", "landscape", "portrait"}))
+      ->capture_default_str()
+      ->group(group);
+  command
+      .add_option("--front-diameter", o.front_diameter_mm,
+                  "Diameter of the front of the lens with all that is on it, mm; for the clearance")
+      ->check(CLI::PositiveNumber)
+      ->group(group);
+  command
+      .add_option("--free-distance", o.free_distance_mm,
+                  "From the front of the lens to the plane of focus, mm; for the clearance")
+      ->check(CLI::PositiveNumber)
+      ->group(group);
 }
 
 // An option in percent on a setting that is a fraction.
@@ -271,6 +351,12 @@ void add_capture(CLI::App& command, PlanOptions& o) {
   const auto seconds = [&](const char* name, double& value, const char* text) {
     command.add_option(name, value, text)->capture_default_str()->group(group);
   };
+  command
+      .add_option_function<std::string>(
+          "--same-range", [&s](const std::string&) { s.same_range = true; },
+          "ring: one start, end and number of slices for all stations of a ring")
+      ->check(CLI::IsMember({"ring"}))
+      ->group(group);
   seconds("--settle", s.settle_s, "Settling time after each move of the rail, s");
   seconds("--exposure", s.exposure_s, "Exposure of a slice, s");
   seconds("--recycle", s.recycle_s, "Flash recycling, s; 0: no flash");

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "core/angle.h"
 
@@ -27,34 +28,69 @@ std::string duration(double hours) {
   return hours < 48 ? fmt::format("{:.1f} h", hours) : fmt::format("{:.0f} days", hours / 24);
 }
 
-// What is missing where no setup serves, and the price of giving up one wish or the other.
-void add_impossible(Advice& advice, const CapturePlan& plan) {
-  if (plan.possible) return;
-  const PlanOption* resolves = nullptr;
-  for (const PlanOption& option : plan.options) {
-    if (option.resolves && (resolves == nullptr || option.frames < resolves->frames)) {
-      resolves = &option;
-    }
+// Three digits, rounded to the side on which the wish is accepted: at most 1 % is lost.
+double rounded(double value, bool up) {
+  const double unit = std::pow(10.0, std::floor(std::log10(value)) - 2);
+  const double margin = up ? 1 + 1e-9 : 1 - 1e-9;
+  const double steps = value * margin / unit;
+  return (up ? std::ceil(steps) : std::floor(steps)) * unit;
+}
+
+// The finest detail that a setup of this magnification resolves at any aperture tried.
+double finest_um(const PlanWish& wish, Setup setup, double magnification,
+                 const PlanSettings& settings) {
+  setup.measured_magnification = magnification;
+  double finest = std::numeric_limits<double>::infinity();
+  const bool fixed = settings.keep_aperture || setup.kind == LensKind::objective;
+  for (const double n : fixed ? std::vector<double>{setup.f_number} : settings.f_numbers) {
+    finest = std::min(finest, weigh(wish, setup, n, settings).focused_um());
   }
+  return finest;
+}
+
+// No setup has the whole specimen in view: less magnification, or less margin where that suffices.
+std::string larger_field(const CapturePlan& plan, const PlanWish& wish,
+                         const PlanSettings& settings, const Setup& setup) {
+  const double limit = rounded(plan.chosen.magnification * plan.chosen.room, false);
+  std::string remedy = fmt::format(
+      "Add a setup with a larger field of view: with this sensor a magnification of {:.3g} at most",
+      limit);
+  const double finest = rounded(finest_um(wish, setup, limit, settings), true);
+  if (finest > wish.detail_um) {
+    remedy += fmt::format(", and accept a detail of {:.3g} um, the finest there", finest);
+  }
+  const double usable = 1.0 - 2.0 * settings.frame_margin;
+  const double margin = 50.0 * (1.0 - usable / plan.chosen.room);  // %, where it just fits
+  const double offered = std::floor(margin * (1 - 1e-9) * 100.0) / 100.0;
+  if (offered > 0 && plan.chosen.resolves) {
+    remedy += fmt::format(
+        "; or leave only {0:.2f} % of the frame free on each side (--frame-margin {0:.2f}), which "
+        "masks can do with as long as backdrop is seen all around",
+        offered);
+  }
+  return remedy;
+}
+
+// What is missing where no setup serves, and what can be had instead.
+void add_impossible(Advice& advice, const CapturePlan& plan, const PlanWish& wish,
+                    const PlanSettings& settings, const Setup& setup) {
+  if (plan.possible) return;
   std::string remedy;
   if (plan.chosen.fits) {
-    remedy +=
-        fmt::format("Accept a detail of {:.3g} um with {} ({:.0f} frames, {}), as planned here",
-                    plan.planned_detail_um, label(plan.chosen), plan.frames,
-                    duration(plan.chosen.seconds / 3600.0));
+    const PlanOption* finest = nullptr;
+    for (const PlanOption& option : plan.options) {
+      if (option.fits && (finest == nullptr || option.focused_um() < finest->focused_um())) {
+        finest = &option;
+      }
+    }
+    remedy = fmt::format(
+        "Accept a detail of {:.3g} um, the finest that can be had, or of {:.3g} um with {} ({:.0f} "
+        "frames, {}), as planned here: the last tenth costs most",
+        rounded((finest == nullptr ? plan.chosen : *finest).focused_um(), true),
+        plan.planned_detail_um, label(plan.chosen), plan.frames,
+        duration(plan.chosen.seconds / 3600.0));
   } else {
-    remedy += fmt::format(
-        "Add a setup with a larger field of view: with this sensor a magnification of {:.2g} at "
-        "most",
-        plan.chosen.magnification * plan.chosen.room);
-  }
-  if (resolves != nullptr) {
-    remedy += fmt::format(
-        "; or capture with {} in {} views side by side per station ({:.0f} frames, {})",
-        label(*resolves), resolves->panels, resolves->frames, duration(resolves->seconds / 3600.0));
-  }
-  if (plan.chosen.panels > 1) {
-    remedy += "; the shot list has only one of these views, repeat it for each";
+    remedy = larger_field(plan, wish, settings, setup);
   }
   advice.add(
       Severity::fault,
@@ -224,9 +260,10 @@ void add_strain(Advice& advice, const CapturePlan& plan, const PlanSettings& set
 
 }  // namespace
 
-Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings) {
+Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings,
+                     const Setup& chosen) {
   Advice advice;
-  add_impossible(advice, plan);
+  add_impossible(advice, plan, wish, settings, chosen);
   add_lens_class(advice, plan);
   add_aperture(advice, plan);
   add_sampling(advice, plan);

@@ -3,10 +3,12 @@
 // every capture are not advice: core/cautions.h.
 #pragma once
 
+#include "config/setup.h"
 #include "stages/plan/plan.h"
 
 namespace trunnion::plan {
 
-Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings);
+Findings plan_advice(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings,
+                     const Setup& chosen);
 
 }  // namespace trunnion::plan

@@ -21,6 +21,16 @@ double swept_mm(const PlanWish& wish) {
   return wish.diameter_mm.value_or(std::hypot(wish.width_mm, wish.depth_mm));
 }
 
+// Height of the turning specimen as the raised camera sees it, at most.
+double tall_mm(const PlanWish& wish, const PlanSettings& settings) {
+  double tall = 0;
+  for (const double elevation_deg : settings.elevations_deg) {
+    const double e = radians(elevation_deg);
+    tall = std::max(tall, wish.height_mm * std::cos(e) + swept_mm(wish) * std::abs(std::sin(e)));
+  }
+  return tall;
+}
+
 void require(bool good, const std::string& sentence) {
   if (!good) throw usage_error(sentence);
 }
@@ -102,6 +112,13 @@ std::vector<PlannedRing> rings_of(const PlanWish& wish, const PlanSettings& sett
                          (1.0 + 2.0 * settings.depth_margin);
       ring.stations.push_back(station);
     }
+    if (settings.same_range) {
+      const auto deepest =
+          std::max_element(ring.stations.begin(), ring.stations.end(),
+                           [](const auto& a, const auto& b) { return a.depth_mm < b.depth_mm; });
+      const double depth_mm = deepest->depth_mm;
+      for (PlannedStation& station : ring.stations) station.depth_mm = depth_mm;
+    }
     rings.push_back(ring);
   }
   return rings;
@@ -126,11 +143,7 @@ void set_field(PlanOption& option, const Setup& setup, const PlanWish& wish,
   const double wide = field_of_view_mm(setup.width_px * setup.pixel_pitch_um / 1000.0, m);
   const double high = field_of_view_mm(setup.height_px * setup.pixel_pitch_um / 1000.0, m);
   const double swept = swept_mm(wish);
-  double tall = 0;
-  for (const double elevation_deg : settings.elevations_deg) {
-    const double e = radians(elevation_deg);
-    tall = std::max(tall, wish.height_mm * std::cos(e) + swept * std::abs(std::sin(e)));
-  }
+  const double tall = tall_mm(wish, settings);
   const double usable = 1.0 - 2.0 * settings.frame_margin;
   const auto panels = [&](double field_w, double field_h) {
     const auto along = [&](double need, double field) {
@@ -142,11 +155,26 @@ void set_field(PlanOption& option, const Setup& setup, const PlanWish& wish,
   };
   const double as_filed = panels(wide, high);
   const double turned = panels(high, wide);
-  // Equal numbers of panels: the orientation that leaves more room.
+  switch (settings.orientation) {
+    case Orientation::as_needed:
+      option.turned = turned < as_filed;
+      break;
+    case Orientation::as_filed:
+      option.turned = false;
+      break;
+    case Orientation::landscape:
+      option.turned = wide < high;
+      break;
+    case Orientation::portrait:
+      option.turned = wide > high;
+      break;
+  }
   const double room_as_filed = std::min(wide / swept, high / tall);
   const double room_turned = std::min(high / swept, wide / tall);
-  option.turned = turned < as_filed || (turned == as_filed && room_turned > room_as_filed);
-  option.room = usable * std::max(room_as_filed, room_turned);
+  const bool free = settings.orientation == Orientation::as_needed;
+  option.room = usable * (free            ? std::max(room_as_filed, room_turned)
+                          : option.turned ? room_turned
+                                          : room_as_filed);
   option.field_width_mm = option.turned ? high : wide;
   option.field_height_mm = option.turned ? wide : high;
   option.portrait = option.field_height_mm > option.field_width_mm;
@@ -289,6 +317,43 @@ PlanOption weigh(const PlanWish& wish, const Setup& setup, double f_number,
                   settings);
 }
 
+std::vector<PlanOption> what_if(const CapturePlan& plan, const PlanWish& wish, const Setup& setup,
+                                const PlanSettings& settings) {
+  std::vector<PlanOption> rows;
+  PlanWish planned = wish;
+  planned.detail_um = plan.planned_detail_um;
+  const auto rings = rings_of(wish, settings);
+  if (setup.kind == LensKind::objective) {
+    rows.push_back(weigh_on(planned, setup, 0, rings, settings));
+    return rows;
+  }
+  for (const double n : settings.f_numbers) {
+    rows.push_back(weigh_on(planned, setup, n, rings, settings));
+  }
+  return rows;
+}
+
+FrameUse frame_use(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings) {
+  const PlanOption& chosen = plan.chosen;
+  FrameUse use;
+  use.width_share = swept_mm(wish) / chosen.field_width_mm;
+  use.height_share = tall_mm(wish, settings) / chosen.field_height_mm;
+  const double usable = 1.0 - 2.0 * settings.frame_margin;
+  const auto cropped = [&](double share, double field_mm) {
+    const double full = std::round(1000.0 * field_mm / chosen.pixel_um);
+    // Whole blocks of 16 px, as codecs like them, and the axis stays in the middle.
+    const double needed = 16.0 * std::ceil(share / usable * full / 16.0);
+    return static_cast<int>(std::min(full, needed));
+  };
+  use.crop_width_px = cropped(use.width_share, chosen.field_width_mm);
+  use.crop_height_px = cropped(use.height_share, chosen.field_height_mm);
+  const double pixels =
+      1e6 * chosen.field_width_mm * chosen.field_height_mm / (chosen.pixel_um * chosen.pixel_um);
+  use.saved =
+      std::max(0.0, 1.0 - static_cast<double>(use.crop_width_px) * use.crop_height_px / pixels);
+  return use;
+}
+
 CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,
                          const PlanSettings& settings) {
   check(wish);
@@ -320,7 +385,7 @@ CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,
           "The best setup would need {:.2g} frames; choose a coarser detail or a smaller specimen.",
           plan.chosen.frames));
   set_series(plan);
-  plan.advice = plan_advice(plan, wish, settings);
+  plan.advice = plan_advice(plan, wish, settings, setups[plan.chosen.setup_index]);
   return plan;
 }
 

@@ -9,6 +9,9 @@
 // A specimen turning in front of the camera needs a field as wide as the circle it sweeps, and at
 // each station a series as deep as it is in that direction.
 //
+// Where no setup does what is wanted, the advice can be followed as it stands: its numbers are
+// rounded to the side on which they are accepted.
+//
 // No image is read. Deterministic.
 #pragma once
 
@@ -33,12 +36,20 @@ struct PlanWish {
   bool black_backdrop = false;
 };
 
+enum class Orientation { as_needed, as_filed, landscape, portrait };
+
 struct PlanSettings {
   // Marks tried on photographic lenses, whole and half stops: what macro lenses offer, up to where
   // diffraction eats the gain.
   std::vector<double> f_numbers{2.8, 3.4, 4, 4.8, 5.6, 6.7, 8, 9.5, 11, 13, 16};
-  bool keep_aperture = false;     // only the aperture that each setup states
-  double frame_margin = 0.08;     // of the field, free on each side: masks need backdrop around
+  bool keep_aperture = false;  // only the aperture that each setup states
+  // Of the frame. as_needed: as in the setup file unless only the other one has the whole specimen
+  // in view.
+  Orientation orientation = Orientation::as_needed;
+  double frame_margin = 0.08;  // of the field, free on each side: masks need backdrop around
+  // One start, end and number of slices for all stations of a ring, for rails that are set once;
+  // else each series is as short as its station allows.
+  bool same_range = false;
   double depth_margin = 0.05;     // of the depth, before and behind: the edge is never where meant
   double slice_overlap = 0.25;    // of the depth of field; 20 to 25 % is common practice
   double useful_arc_deg = 120;    // surface seen less obliquely than 60 deg
@@ -75,6 +86,33 @@ double depth_seen_mm(const PlanWish& wish, double stage_angle, double elevation)
 
 // `rows`: setups in the comparison table, best first; 0 shows all.
 std::string plan_text(const CapturePlan& plan, std::size_t rows = 12);
+
+// The chosen setup at every aperture that was tried: what detail, step, frames and time it would
+// have, whether or not it does what is wanted.
+std::vector<PlanOption> what_if(const CapturePlan& plan, const PlanWish& wish, const Setup& setup,
+                                const PlanSettings& settings);
+std::string what_if_text(const std::vector<PlanOption>& rows, const CapturePlan& plan);
+
+// How much of the frame the specimen takes while it turns, and the crop that would hold it with the
+// margins asked for.
+struct FrameUse {
+  double width_share = 0;  // of the field of view
+  double height_share = 0;
+  int crop_width_px = 0;
+  int crop_height_px = 0;
+  double saved = 0;  // share of the pixels that the crop leaves out
+};
+FrameUse frame_use(const CapturePlan& plan, const PlanWish& wish, const PlanSettings& settings);
+
+// How near the lens comes to the turning specimen (stages/plan/clearance.h).
+struct LensFront {
+  double diameter_mm = 0;       // of all that stands in front: barrel, hood, lamp ring
+  double free_distance_mm = 0;  // from its front to the plane of focus
+};
+
+// The least over the stations of each ring of the plan.
+std::vector<double> clearances_mm(const CapturePlan& plan, const PlanWish& wish,
+                                  const LensFront& front);
 
 // The chart of a plan (SVG): depth of field and resolution over aperture for the chosen setup, with
 // the chosen point and the wish.

@@ -74,10 +74,9 @@ void add_chosen(std::string& text, const CapturePlan& plan) {
   fmt::format_to(out, "  setup           {} ({})\n", c.setup, c.title);
   fmt::format_to(out, "  magnification   {:.3g}, {}, working f/{:.3g}, NA {:.3g}\n",
                  c.magnification, aperture(c), c.working_f_number, c.numerical_aperture);
-  fmt::format_to(out, "  field of view   {:.3g} x {:.3g} mm, camera in {} format{}{}\n",
+  fmt::format_to(out, "  field of view   {:.3g} x {:.3g} mm, camera in {} format{}\n",
                  c.field_width_mm, c.field_height_mm, c.portrait ? "portrait" : "landscape",
-                 c.turned ? ", camera rotated 90 degrees from the setup file" : "",
-                 c.panels > 1 ? fmt::format(", {} views per station", c.panels) : "");
+                 c.turned ? ", camera rotated 90 degrees from the setup file" : "");
   fmt::format_to(out,
                  "  detail          {:.3g} um expected, {:.3g} um by diffraction, pixel {:.3g} um "
                  "({:.2g} pixels per resolved element)\n",
@@ -121,6 +120,21 @@ void add_table(std::string& text, const CapturePlan& plan, std::size_t rows) {
 }
 
 }  // namespace
+
+std::string what_if_text(const std::vector<PlanOption>& rows, const CapturePlan& plan) {
+  std::string text = fmt::format(
+      "\nWhat if ({}, {:.3g} um wanted)\n{:>10} {:>10} {:>9} {:>9} {:>9}\n", plan.chosen.setup,
+      plan.planned_detail_um, "aperture", "detail um", "step", "frames", "time");
+  for (const PlanOption& o : rows) {
+    const bool chosen = o.f_number == plan.chosen.f_number;
+    text += fmt::format("{:>10} {:>10.3g} {:>9} {:>9.0f} {:>9}{}\n", aperture(o), o.resolution_um,
+                        length(o.step_mm), o.frames, duration_text(o.seconds),
+                        chosen       ? "  as planned"
+                        : o.resolves ? ""
+                                     : "  does not resolve it");
+  }
+  return text;
+}
 
 std::string plan_text(const CapturePlan& plan, std::size_t rows) {
   std::string text;

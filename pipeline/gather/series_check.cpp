@@ -1,0 +1,102 @@
+#include "pipeline/gather/series_check.h"
+
+#include <fmt/format.h>
+#include <fmt/ranges.h>
+
+#include <algorithm>
+#include <map>
+#include <set>
+
+#include "core/exposure_time.h"
+#include "core/metadata.h"
+#include "pipeline/gather/series_table.h"
+
+namespace trunnion {
+namespace {
+
+namespace fs = std::filesystem;
+using StationKey = std::pair<std::string, int>;
+
+constexpr double kDateTolerance = 2;  // s: whole seconds, rounded either way
+
+void add_still_to_come(const std::vector<SeriesRow>& rows, const std::set<StationKey>& fused,
+                       Findings& findings) {
+  std::vector<std::string> names;
+  for (const SeriesRow& row : rows) {
+    if (row.state == "whole" && !fused.contains({row.ring, row.station})) {
+      names.push_back(fmt::format("{} {}", row.ring, row.station));
+    }
+  }
+  if (names.empty()) return;
+  const std::size_t shown = std::min<std::size_t>(names.size(), 12);
+  findings.push_back(
+      {Severity::note, "series", "",
+       fmt::format(
+           "{} gathered series have no fused image yet: {}{}.", names.size(),
+           fmt::join(names.begin(), names.begin() + static_cast<std::ptrdiff_t>(shown), ", "),
+           shown < names.size() ? ", ..." : ""),
+       "Fuse them; series.csv names their folders and the images expected."});
+}
+
+void check_count(const ingest::StationImage& image, const SeriesRow& row, Findings& findings) {
+  if (image.frames == 0 || image.frames == row.frames) return;
+  findings.push_back({Severity::doubt, "series", image.source,
+                      fmt::format("{} is said to be fused from {} frames, but {} were gathered for "
+                                  "{} {}.",
+                                  image.source, image.frames, row.frames, row.ring, row.station),
+                      "Fuse the whole series again, or correct frames in specimen.toml."});
+}
+
+// Many fusing programs hand on the date of the first frame.
+void check_date(const ingest::StationImage& image, const SeriesRow& row,
+                const std::vector<SeriesRow>& rows, Findings& findings) {
+  if (!row.first_s || !row.last_s) return;
+  const Exiv2::ExifData exif = read_metadata(image.file).exif;
+  const Exiv2::ExifKey key("Exif.Photo.DateTimeOriginal");
+  if (exif.findKey(key) == exif.end()) return;
+  const auto time = exposure_time(exif);
+  if (!time) return;
+  const auto within = [&](const SeriesRow& r) {
+    const auto [first, last] = std::minmax(*r.first_s, *r.last_s);
+    return time->seconds > first - kDateTolerance && time->seconds < last + kDateTolerance;
+  };
+  if (within(row)) return;
+  std::string of;
+  for (const SeriesRow& other : rows) {
+    if (other.first_s && other.last_s && other.station >= 0 && within(other)) {
+      of = fmt::format(", which is that of {} {}", other.ring, other.station);
+    }
+  }
+  findings.push_back(
+      {Severity::doubt, "series", image.source,
+       fmt::format("{} carries the date {}, but the frames of {} {} were taken from {} to {}{}.",
+                   image.source, camera_time(time->seconds), row.ring, row.station,
+                   camera_time(*row.first_s), camera_time(*row.last_s), of.empty() ? "" : of),
+       "See whether it was fused from the right series."});
+}
+
+}  // namespace
+
+void use_series(const fs::path& workspace, std::vector<ingest::StationImage>& images,
+                Findings& findings) {
+  const std::vector<SeriesRow> rows = read_series(workspace);
+  if (rows.empty()) return;
+  std::map<StationKey, const SeriesRow*> by_station;
+  for (const SeriesRow& row : rows) {
+    if (row.of_station() && row.frames > 0) by_station[{row.ring, row.station}] = &row;
+  }
+  std::set<StationKey> fused;
+  for (ingest::StationImage& image : images) {
+    fused.insert({image.ring, image.station});
+    const auto found = by_station.find({image.ring, image.station});
+    if (found == by_station.end()) continue;
+    const SeriesRow& row = *found->second;
+    check_count(image, row, findings);
+    check_date(image, row, rows, findings);
+    if (image.frame.empty() && fs::is_regular_file(workspace / row.frame)) image.frame = row.frame;
+    if (image.frames == 0) image.frames = row.frames;
+  }
+  add_still_to_come(rows, fused, findings);
+}
+
+}  // namespace trunnion
