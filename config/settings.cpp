@@ -223,7 +223,7 @@ fs::path template_file(TomlReader& table, const fs::path& workspace) {
   const bool word = file.find_first_of("./") == std::string::npos;
   if (!word) check_inside(table, "file", file);
   const fs::path path =
-      word ? share_folder() / "config" / "templates" / (file + ".mustache") : workspace / file;
+      word ? share_folder() / "templates" / (file + ".mustache") : workspace / file;
   std::error_code ignored;
   if (!file.empty() && !fs::is_regular_file(path, ignored)) {
     table.mistake("file", fmt::format("is \"{}\", but {} is no file; name one in the workspace, "
