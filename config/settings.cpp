@@ -338,7 +338,10 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   return settings;
 }
 
+constexpr int kSpecimenFormat = 1;  // raised where a reader of the version before would go wrong
+
 SpecimenFile all_from(TomlReader& file, const fs::path& path) {
+  file.check_format(kSpecimenFormat);
   SpecimenFile result{specimen_from(file, path), settings_from(file, path.parent_path())};
   const std::string& frame = result.settings.output.frame_pattern;
   if (result.specimen.rings.size() > 1 && !frame.empty() &&
