@@ -284,7 +284,8 @@ double measured_magnification(const CalibrationRecord& record) {
 CalibrationRecord parse_record(std::string_view text, const std::string& name) {
   const JsonReader in = JsonReader::parse(text, name, "calibrate the setup again");
   const std::string format = in.text("format");
-  if (format.starts_with(kFormat)) check_format(name, number_behind(format, kFormat), kRecordVersion);
+  if (format.starts_with(kFormat))
+    check_format(name, number_behind(format, kFormat), kRecordVersion);
   if (format != format_text()) in.fail("format", fmt::format("must be \"{}\"", format_text()));
   CalibrationRecord record;
   const JsonReader setup = in.object("setup");
