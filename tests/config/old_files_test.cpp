@@ -56,7 +56,7 @@ TEST(OldFiles, EverySetupAndItsRecordAreRead) {
   int records = 0;
   for (const fs::path& file : files_ending(".toml")) {
     if (file.filename() == "specimen.toml") continue;
-    const Setup setup = read_setup(file);
+    const trunnion::Setup setup = read_setup(file);
     EXPECT_GT(setup.width_px, 0) << file;
     if (!fs::exists(record_path(file))) continue;
     const CalibrationRecord record = read_record(record_path(file));
@@ -101,7 +101,7 @@ TEST(OldFiles, LaterFormatsAreRefusedByName) {
 
 TEST(OldFiles, TheirOwnFormatMayBeGiven) {
   const fs::path file = old_files() / "0.1.0" / "setups" / "demo.toml";
-  const Setup setup = parse_setup("format = 1\n" + read_file(file), file.string());
+  const trunnion::Setup setup = parse_setup("format = 1\n" + read_file(file), file.string());
   EXPECT_EQ(setup.pixel_pitch_um, read_setup(file).pixel_pitch_um);
   EXPECT_THAT(refusal([] { parse_setup("format = 0\n", "macro.toml"); }), HasSubstr("format"));
 }
