@@ -68,8 +68,13 @@ fi
 began=$SECONDS
 as_worker "$demo" || fail "the demo is not prepared"
 prepared=$((SECONDS - began))
-for file in cameras.json report/index.html images/mid_000.tif masks/mid_000.png; do
-  [[ -s $root/home/worker/demo/specimen/prepared/$file ]] || fail "the demo lacks $file"
+specimen=$root/home/worker/demo/specimen
+for file in cameras.json report/index.html; do
+  [[ -s $specimen/prepared/$file ]] || fail "the demo lacks $file"
+done
+stations=$(find "$specimen/fused" -name '*.tif' | wc -l)
+for kind in images masks; do
+  [[ $(find "$specimen/prepared/$kind" -type f | wc -l) == "$stations" ]] || fail "$kind are missing"
 done
 [[ $(as_worker "trunnion plan --list-presets" | wc -l) -gt 50 ]] || fail "presets are not found"
 
