@@ -4,9 +4,11 @@
 
 #include <algorithm>
 #include <array>
+#include <charconv>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "config/file_format.h"
 #include "config/json_reader.h"
 #include "core/angle.h"
 #include "core/error.h"
@@ -19,9 +21,22 @@ namespace {
 using Json = nlohmann::ordered_json;
 
 constexpr const char* kReferences[] = {"first", "middle", "last"};
-constexpr const char* kFormat = "trunnion calibration record 1";
+constexpr std::string_view kFormat = "trunnion calibration record ";
+constexpr int kRecordVersion = 1;  // raised where a reader of the version before would go wrong
 constexpr int kMaxCount = 1'000'000'000;
 constexpr double kSmallest = 1e-9;
+
+std::string format_text() {
+  return fmt::format("{}{}", kFormat, kRecordVersion);
+}
+
+// The whole number that ends `text` behind `prefix`; 0 where something else does.
+std::int64_t number_behind(std::string_view text, std::string_view prefix) {
+  text.remove_prefix(prefix.size());
+  std::int64_t number = 0;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), number);
+  return error == std::errc() && end == text.data() + text.size() ? number : 0;
+}
 
 template <typename Matrix>
 Json matrix_to_json(const Matrix& matrix) {
@@ -268,7 +283,10 @@ double measured_magnification(const CalibrationRecord& record) {
 
 CalibrationRecord parse_record(std::string_view text, const std::string& name) {
   const JsonReader in = JsonReader::parse(text, name, "calibrate the setup again");
-  (void)in.choice("format", {kFormat});
+  const std::string format = in.text("format");
+  if (format.starts_with(kFormat))
+    check_format(name, number_behind(format, kFormat), kRecordVersion);
+  if (format != format_text()) in.fail("format", fmt::format("must be \"{}\"", format_text()));
   CalibrationRecord record;
   const JsonReader setup = in.object("setup");
   record.setup_name = setup.text("name");
@@ -297,7 +315,7 @@ CalibrationRecord read_record(const std::filesystem::path& file) {
 }
 
 std::string record_to_json(const CalibrationRecord& record) {
-  Json json{{"format", kFormat},
+  Json json{{"format", format_text()},
             {"setup",
              {{"name", record.setup_name},
               {"pixel_pitch_um", record.pixel_pitch_um},

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
+#include "config/file_format.h"
 #include "config/json_reader.h"
 #include "core/angle.h"
 #include "core/cautions.h"
@@ -17,6 +18,7 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
+constexpr int kPlanVersion = 1;  // raised where a reader of the version before would go wrong
 constexpr std::array kSurfaces{"unknown", "matt", "glossy", "hairy", "dark"};
 
 // Figures as people read them; an ulp of difference must not show.
@@ -128,7 +130,7 @@ std::string planned_setup_name(const PlanOption& chosen) {
 std::string plan_to_json(const CapturePlan& plan) {
   Json json;
   json["format"] = "trunnion plan";
-  json["version"] = 1;
+  json["version"] = kPlanVersion;
   json["title"] = plan.title;
   json["cautions"] = Json::array();
   json["cautions"].push_back(cautions_rule());
@@ -160,7 +162,7 @@ CapturePlan parse_plan(std::string_view text, const std::string& name) {
   const JsonReader in = JsonReader::parse(text, name, "write the plan again with trunnion plan");
   if (in.text("format") != "trunnion plan") in.fail("format", "must be \"trunnion plan\"");
   CapturePlan plan;
-  if (in.number("version", 0, 1e6) != 1) in.fail("version", "must be 1");
+  check_format(name, in.integer("version", 1, 1'000'000), kPlanVersion);
   plan.title = in.text("title");
   const JsonReader specimen = in.object("specimen");
   plan.height_mm = specimen.number("height_mm", 0, 1e6);

@@ -13,7 +13,7 @@ namespace trunnion {
 namespace fs = std::filesystem;
 
 fs::path preset_folder() {
-  return share_folder() / "config" / "presets";
+  return share_folder() / "presets";
 }
 
 std::vector<std::string> preset_names() {
@@ -24,7 +24,7 @@ std::vector<std::string> preset_names() {
   }
   if (names.empty()) {
     throw data_error(fmt::format(
-        "{} contains no presets; restore this folder from the source tree or give setup files.",
+        "{} contains no presets; install trunnion again with its share folder or give setup files.",
         preset_folder().string()));
   }
   std::sort(names.begin(), names.end());

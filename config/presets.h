@@ -10,7 +10,7 @@
 
 namespace trunnion {
 
-// Their folder in the source tree; with TRUNNION_SHARE below that folder.
+// Below the share folder (config/share.h).
 std::filesystem::path preset_folder();
 
 // Names, sorted.

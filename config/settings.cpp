@@ -223,7 +223,7 @@ fs::path template_file(TomlReader& table, const fs::path& workspace) {
   const bool word = file.find_first_of("./") == std::string::npos;
   if (!word) check_inside(table, "file", file);
   const fs::path path =
-      word ? share_folder() / "config" / "templates" / (file + ".mustache") : workspace / file;
+      word ? share_folder() / "templates" / (file + ".mustache") : workspace / file;
   std::error_code ignored;
   if (!file.empty() && !fs::is_regular_file(path, ignored)) {
     table.mistake("file", fmt::format("is \"{}\", but {} is no file; name one in the workspace, "
@@ -338,7 +338,10 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   return settings;
 }
 
+constexpr int kSpecimenFormat = 1;  // raised where a reader of the version before would go wrong
+
 SpecimenFile all_from(TomlReader& file, const fs::path& path) {
+  file.check_format(kSpecimenFormat);
   SpecimenFile result{specimen_from(file, path), settings_from(file, path.parent_path())};
   const std::string& frame = result.settings.output.frame_pattern;
   if (result.specimen.rings.size() > 1 && !frame.empty() &&

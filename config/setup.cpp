@@ -6,7 +6,10 @@
 namespace trunnion {
 namespace {
 
+constexpr int kSetupFormat = 1;  // raised where a reader of the version before would go wrong
+
 Setup setup_from(TomlReader& file, const std::string& name) {
+  file.check_format(kSetupFormat);
   Setup setup;
   setup.name = std::filesystem::path(name).stem().string();
   setup.title = file.text("title", setup.name);

@@ -8,6 +8,7 @@
 #include <set>
 #include <sstream>
 
+#include "config/file_format.h"
 #include "core/error.h"
 #include "core/files.h"
 
@@ -271,6 +272,11 @@ std::vector<TomlReader> TomlReader::tables(std::string_view key) {
     result.push_back(TomlReader(state_, child));
   }
   return result;
+}
+
+void TomlReader::check_format(int newest) {
+  constexpr int kMost = 1'000'000;
+  trunnion::check_format(state_->name, integer("format", 1, kMost, 1), newest);
 }
 
 void TomlReader::finish() {

@@ -58,6 +58,10 @@ class TomlReader {
   // A mistake found by the caller; named with the line of `key`.
   void mistake(std::string_view key, const std::string& what);
 
+  // Throws at once where the file's own `format`, 1 where it gives none, is later than `newest`: of
+  // such a file nothing else can be judged. Call on the root, first.
+  void check_format(int newest);
+
   // Checks for unknown keys here and in all sub-tables handed out, then throws one data error with
   // all mistakes of the file, if any. Call on the root.
   void finish();

@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Installs what is missing to build trunnion on Debian 12; with "tests" also what tests it, with
-# "fuzz" what fuzzes it, with "bench" what it is measured with and against.
+# "package" what makes its Debian packages, with "fuzz" what fuzzes it, with "bench" what it is
+# measured with and against.
 # Asks nothing; uses sudo only where the user is not root and something is missing.
 set -euo pipefail
 
@@ -15,10 +16,14 @@ test_packages=(
   # Readers that are not ours, for what trunnion writes.
   libimage-exiftool-perl assimp-utils python3-jsonschema python3-rdflib python3-tifffile chromium groff tmux
   libbenchmark-dev dpkg-dev valgrind
+  # Shells that completions are for; a Debian without anything, for the packages.
+  zsh fish lintian mmdebstrap
 )
+package_packages=(dpkg-dev file doxygen python3)
 
 wanted=("${build_packages[@]}")
-if [[ "${1:-}" == "tests" ]]; then wanted+=("${test_packages[@]}"); fi
+if [[ "${1:-}" == "tests" ]]; then wanted+=("${test_packages[@]}" "${package_packages[@]}"); fi
+if [[ "${1:-}" == "package" ]]; then wanted+=("${package_packages[@]}"); fi
 if [[ "${1:-}" == "fuzz" ]]; then wanted+=(clang libclang-rt-dev); fi
 if [[ "${1:-}" == "bench" ]]; then
   wanted+=(libbenchmark-dev libgtest-dev libgmock-dev imagemagick libimage-exiftool-perl python3)

@@ -14,6 +14,7 @@
 
 #include "config/toml_reader.h"
 #include "core/error.h"
+#include "pipeline/build_facts.h"
 #include "pipeline/text.h"
 
 namespace trunnion {
@@ -88,7 +89,7 @@ int after_output(int code) {
 int parse_and_run(int argc, const char* const* argv) {
   CLI::App app{"Plans, calibrates and prepares turntable image sets of small specimens",
                "trunnion"};
-  app.set_version_flag("--version", "trunnion " TRUNNION_VERSION);
+  app.set_version_flag("--version", version_text());
   app.require_subcommand(1);
   for (AddCommand* const add : kCommands) add(app);
   try {

@@ -1,12 +1,8 @@
 #include "pipeline/report_data.h"
 
-#include <ceres/version.h>
-#include <fmt/format.h>
-
 #include <algorithm>
-#include <exiv2/exiv2.hpp>
-#include <opencv2/core/version.hpp>
 
+#include "pipeline/build_facts.h"
 #include "pipeline/image_steps.h"
 #include "pipeline/set_steps.h"
 
@@ -40,13 +36,10 @@ std::vector<report::ReportFact> settings_of(const Settings& settings) {
   return facts;
 }
 
-std::vector<report::ReportFact> versions() {
-  return {{"trunnion", TRUNNION_VERSION},
-          {"OpenCV", CV_VERSION},
-          {"Ceres Solver", CERES_VERSION_STRING},
-          {"Eigen",
-           fmt::format("{}.{}.{}", EIGEN_WORLD_VERSION, EIGEN_MAJOR_VERSION, EIGEN_MINOR_VERSION)},
-          {"Exiv2", Exiv2::versionString()}};
+std::vector<report::ReportFact> version_facts() {
+  std::vector<report::ReportFact> facts;
+  for (const auto& [name, version] : versions()) facts.push_back({name, version});
+  return facts;
 }
 
 }  // namespace
@@ -70,7 +63,7 @@ report::ReportData report_data(const SetRun& set) {
         mismatches(*workspace.record, workspace.setup, workspace.file.specimen.tells_reference());
   }
   data.settings = settings_of(workspace.file.settings);
-  data.versions = versions();
+  data.versions = version_facts();
   data.hashes = {{"specimen.toml", workspace.specimen_hash}, {"setup", workspace.setup_hash}};
   if (workspace.record) data.hashes.push_back({"calibration", workspace.record->hash});
   for (const auto& timed : outcome.seconds) {

@@ -1,10 +1,13 @@
-// trunnion demo DIR: renders the demo set.
+// trunnion demo DIR: renders the demo set; with --prepare it goes on to the finished set by the
+// commands that a user would type.
 #include <fmt/format.h>
 #include <unistd.h>
 
-#include <map>
+#include <filesystem>
 #include <memory>
+#include <utility>
 
+#include "config/calibration_record.h"
 #include "core/error.h"
 #include "datasets/demo_set.h"
 #include "pipeline/command_line.h"
@@ -20,8 +23,45 @@ struct DemoCall {
   std::string habit = "rescaled";
   std::vector<std::string> faults;
   bool no_boards = false;
+  bool prepare = false;
   demo::DemoOptions options;
 };
+
+using Words = std::vector<std::string>;
+
+// The commands that make a finished set of the demo; calibrations that are there are not repeated.
+std::vector<Words> commands_to_prepare(const std::filesystem::path& folder, const DemoCall& call) {
+  std::vector<Words> commands;
+  const std::string setup = (folder / "setups" / "demo.toml").string();
+  const std::filesystem::path boards = folder / "boards";
+  const std::string images = std::string("*") + extension_of(call.options.type);
+  const Words board{"--board", "11x8", "--square", "0.9"};
+  if (call.options.boards && !std::filesystem::exists(record_path(setup))) {
+    commands.push_back(
+        {"calibrate", "lens", setup, "--images", (boards / "lens" / images).string()});
+    commands.push_back({"calibrate", "axis", setup, "--images", (boards / "axis" / images).string(),
+                        "--angles", (boards / "axis" / "angles.csv").string()});
+    for (Words& words : commands) words.insert(words.end(), board.begin(), board.end());
+  }
+  commands.push_back({"prepare", (folder / "specimen").string()});
+  return commands;
+}
+
+// The exit code of the first command that fails, else 0.
+int prepare_demo(const std::filesystem::path& folder, const DemoCall& call, const Common& common) {
+  const bool quiet = common.quiet || common.json;
+  for (Words words : commands_to_prepare(folder, call)) {
+    words.insert(words.begin(), "trunnion");
+    if (!quiet) show(stdout, fmt::format("\n$ {}\n", fmt::join(words, " ")));
+    if (quiet) words.push_back("--quiet");
+    words.insert(words.end(), {"--jobs", std::to_string(common.jobs)});
+    std::vector<const char*> arguments;
+    for (const std::string& word : words) arguments.push_back(word.c_str());
+    const int code = run_command_line(static_cast<int>(arguments.size()), arguments.data());
+    if (code != 0) return code;
+  }
+  return 0;
+}
 
 CommandResult run(DemoCall call, const Common& common) {
   demo::DemoOptions& options = call.options;
@@ -68,6 +108,13 @@ CommandResult run(DemoCall call, const Common& common) {
                  {"board_images", made.board_images},
                  {"true_points", made.true_points},
                  {"dust_spots", made.dust_spots}};
+  if (call.prepare) {
+    if (!common.quiet && !common.json) show(stdout, std::exchange(result.text, ""));
+    result.exit_code = prepare_demo(folder, call, common);
+    if (result.exit_code == 0) {
+      result.json["prepared"] = (folder / "specimen" / "prepared").string();
+    }
+  }
   return result;
 }
 
@@ -101,6 +148,8 @@ void add_demo(CLI::App& app) {
       ->capture_default_str();
   command->add_flag("--clean", o.clean, "Also write images without dust and noise under truth/");
   command->add_flag("--no-boards", call->no_boards, "Leave out the checkerboard images");
+  command->add_flag("--prepare", call->prepare,
+                    "Also calibrate the demo's setup and prepare its specimen");
   command->add_option("--fault", call->faults, "Something wrong with the set; may be repeated");
   command->footer("Faults (--fault NAME or --fault NAME:VALUE):\n" + demo::fault_list());
 }

@@ -8,6 +8,7 @@
 #include <sstream>
 #include <string_view>
 
+#include "config/file_format.h"
 #include "core/angle.h"
 #include "core/csv.h"
 #include "core/error.h"
@@ -83,6 +84,8 @@ void pose_of(const Json& json, Pose& pose, PoseCovariance& covariance) {
   }
 }
 
+constexpr int kCamerasVersion = 1;
+
 View view_of(const Json& json) {
   View view;
   view.name = json.at("name");
@@ -93,7 +96,8 @@ View view_of(const Json& json) {
   view.station = json.at("station");
   view.stage_angle = radians(json.at("stage_angle_deg"));
   view.sigma_stage_angle = radians(json.at("sigma_stage_angle_deg"));
-  const std::string state = json.at("state");
+  // Version 0.1.0 wrote no state; it never looked for one either.
+  const std::string state = json.value("state", std::string(name_of(PoseState::turntable_only)));
   for (const PoseState each : {PoseState::confirmed, PoseState::contradicted}) {
     if (state == name_of(each)) view.state = each;
   }
@@ -150,6 +154,10 @@ Scene read_cameras_json(const std::string& text) {
   const std::string file = "cameras.json";
   const Json json = parsed(text, file);
   return guarded(file, [&] {
+    if (json.at("format") != "trunnion cameras") {
+      throw data_error(file + ": is not trunnion's; prepare again.");
+    }
+    check_format(file, json.at("version").get<std::int64_t>(), kCamerasVersion);
     Scene scene;
     scene.title = json.at("title");
     scene.setup_name = json.at("setup");

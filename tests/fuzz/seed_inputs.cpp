@@ -45,8 +45,8 @@ void write_images(const fs::path& folder) {
 }  // namespace
 
 void write_seed_inputs(const fs::path& folder) {
-  copy_all(share_folder() / "config/presets", folder / "setup");
-  copy_all(share_folder() / "config/templates", folder / "template");
+  copy_all(share_folder() / "presets", folder / "setup");
+  copy_all(share_folder() / "templates", folder / "template");
   write_file(folder / "template/sections",
              "{{#views}}{{^has_mask}}{{{name}}}{{/has_mask}}{{! no }}{{/views}}");
   write_file(folder / "settings/all",

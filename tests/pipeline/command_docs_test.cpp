@@ -1,10 +1,10 @@
-#include "pipeline/command_docs.h"
-
 #include <gmock/gmock.h>
 
 #include <array>
 #include <cstdio>
+#include <filesystem>
 #include <fstream>
+#include <set>
 #include <sstream>
 
 #include "tests/support/open_data.h"
@@ -28,62 +28,142 @@ std::string output_of(const std::string& command) {
   return text;
 }
 
-// What bash would offer after these words, the last of which is being typed.
-std::vector<std::string> offered(const std::vector<std::string>& words) {
-  const test::TemporaryFolder folder;
-  const std::string script = (folder.path() / "completion").string();
-  std::ofstream(script) << test::run_trunnion({"docs", "completion"}).out;
-  std::string list;
-  for (const std::string& word : words) list += " '" + word + "'";
-  const std::string text = output_of(
-      "bash -c 'source \"$0\"; COMP_WORDS=(\"$@\"); COMP_CWORD=$((${#COMP_WORDS[@]}-1)); "
-      "_trunnion; "
-      "printf \"%s\\n\" \"${COMPREPLY[@]}\"' '" +
-      script + "'" + list);
-  std::vector<std::string> lines;
-  std::istringstream in(text);
-  for (std::string line; std::getline(in, line);) {
-    if (!line.empty()) lines.push_back(line);
-  }
-  return lines;
+bool is_absent(const std::string& program) {
+  return output_of("command -v " + program).empty();
 }
 
-TEST(CommandDocs, ManPageHasEveryCommandAndOptionOfHelp) {
-  const std::string page = test::run_trunnion({"docs", "man"}).out;
+std::string text_of(const std::filesystem::path& file) {
+  std::ifstream in(file);
+  return {std::istreambuf_iterator<char>(in), {}};
+}
+
+// What `trunnion docs` writes, in a folder of its own.
+class CommandDocs : public testing::Test {
+ protected:
+  void SetUp() override { ASSERT_EQ(test::run_trunnion({"docs", folder()}).exit_code, 0); }
+  std::string folder() const { return folder_.path().string(); }
+  std::filesystem::path man() const { return folder_.path() / "man"; }
+
+  // Words that a shell's script prints, one a line.
+  static std::vector<std::string> lines_of(const std::string& command) {
+    std::vector<std::string> lines;
+    std::istringstream in(output_of(command));
+    for (std::string line; std::getline(in, line);) {
+      if (!line.empty()) lines.push_back(line);
+    }
+    return lines;
+  }
+
+  // What bash would offer after these words, the last of which is being typed.
+  std::vector<std::string> in_bash(const std::vector<std::string>& words) const {
+    std::string list;
+    for (const std::string& word : words) list += " '" + word + "'";
+    return lines_of(
+        "bash -c 'source \"$0\"; COMP_WORDS=(\"$@\"); COMP_CWORD=$((${#COMP_WORDS[@]}-1)); "
+        "_trunnion; printf \"%s\\n\" \"${COMPREPLY[@]}\"' '" +
+        folder() + "/trunnion.bash'" + list);
+  }
+
+  std::vector<std::string> in_fish(const std::string& typed) const {
+    std::vector<std::string> lines =
+        lines_of("HOME='" + folder() + "' fish --no-config -c 'source \"" + folder() +
+                 "/trunnion.fish\"; complete -C \"" + typed + "\"'");
+    for (std::string& line : lines) line.resize(std::min(line.size(), line.find('\t')));
+    return lines;
+  }
+
+  // The command line as zsh completes it when Tab is pressed, in a real terminal of its own.
+  std::string in_zsh(const std::string& typed) const {
+    std::ofstream(folder_.path() / "press.zsh") << R"(
+zmodload zsh/zpty
+zpty shell zsh -f -i
+read_until() { local all='' piece; while zpty -r shell piece; do all+=$piece; [[ $all == *${~1}* ]] && break; done; print -r -- $all }
+zpty -w shell "PS1=; fpath=($1 \$fpath); autoload -U compinit; compinit -u -D; setopt no_beep no_list_ambiguous; bindkey '^I' complete-word; accept() { print -r -- \"LINE=\$BUFFER=\"; BUFFER=''; zle accept-line }; zle -N accept; bindkey '^M' accept; print READ''Y"
+read_until READY >/dev/null
+zpty -w -n shell "$2"$'\t\r'
+read_until 'LINE=*=' | sed -n 's/.*LINE=\(.*\)=.*/\1/p'
+)";
+    std::string line = output_of("cd '" + folder() + "' && timeout 20 zsh -f press.zsh '" +
+                                 folder() + "' '" + typed + "' 2>&1");
+    while (!line.empty() && (line.back() == '\n' || line.back() == '\r' || line.back() == ' ')) {
+      line.pop_back();
+    }
+    return line;
+  }
+
+ private:
+  test::TemporaryFolder folder_;
+};
+
+TEST_F(CommandDocs, EveryCommandOfHelpHasAManPageWithItsOptions) {
   const std::string help = test::run_trunnion({"--help"}).out;
   std::istringstream lines(help.substr(help.find("Subcommands:")));
   std::string line;
   std::getline(lines, line);
-  int commands = 0;
+  std::set<std::string> expected{"trunnion.1", "trunnion-calibrate-lens.1",
+                                 "trunnion-calibrate-axis.1"};
   while (std::getline(lines, line) && line.starts_with("  ")) {
     std::string name;
     std::istringstream(line) >> name;
-    EXPECT_THAT(page, HasSubstr(".SS trunnion " + name + "\n")) << name;
-    ++commands;
+    expected.insert("trunnion-" + name + ".1");
+    const std::string page = text_of(man() / ("trunnion-" + name + ".1"));
+    EXPECT_THAT(page, HasSubstr(".BR trunnion (1)")) << name;
+    EXPECT_THAT(text_of(man() / "trunnion.1"), HasSubstr(".BR trunnion\\-" + name + " (1)"));
   }
-  EXPECT_GE(commands, 4);
+  EXPECT_GE(expected.size(), 7U);
+  std::set<std::string> written;
+  for (const auto& entry : std::filesystem::directory_iterator(man())) {
+    written.insert(entry.path().filename().string());
+  }
+  EXPECT_EQ(written, expected);
   EXPECT_THAT(help, Not(HasSubstr("docs")));
-  EXPECT_THAT(page, HasSubstr("\\fB\\-\\-jobs\\fR"));
+  EXPECT_THAT(text_of(man() / "trunnion-check.1"), HasSubstr("\\fB\\-\\-jobs\\fR"));
 }
 
 // The reference is groff itself: a page with unknown requests or unbalanced escapes makes it warn.
-TEST(CommandDocs, GroffReadsThePageWithoutWarning) {
-  if (output_of("command -v groff").empty()) GTEST_SKIP() << "SKIPPED: groff is absent";
-  const test::TemporaryFolder folder;
-  const std::string file = (folder.path() / "trunnion.1").string();
-  std::ofstream(file) << test::run_trunnion({"docs", "man"}).out;
-  EXPECT_EQ(output_of("groff -ww -man -Tascii -z '" + file + "' 2>&1"), "");
-  EXPECT_THAT(output_of("groff -man -Tascii '" + file + "' | sed 's/\\x1b\\[[0-9;]*m//g'"),
+TEST_F(CommandDocs, GroffReadsEveryPageWithoutWarning) {
+  if (is_absent("groff")) GTEST_SKIP() << "SKIPPED: groff is absent";
+  for (const auto& page : std::filesystem::directory_iterator(man())) {
+    EXPECT_EQ(output_of("groff -ww -man -Tascii -z '" + page.path().string() + "' 2>&1"), "");
+  }
+  EXPECT_THAT(output_of("groff -man -Tascii '" + (man() / "trunnion-report.1").string() +
+                        "' | sed 's/\\x1b\\[[0-9;]*m//g'"),
               HasSubstr("Make the report page again from the data in the workspace."));
 }
 
-TEST(CommandDocs, BashOffersCommandsOptionsAndChoices) {
-  EXPECT_THAT(offered({"trunnion", "rep"}), ElementsAre("report"));
-  EXPECT_THAT(offered({"trunnion", "check", "--j"}), UnorderedElementsAre("--json", "--jobs"));
-  EXPECT_THAT(offered({"trunnion", "demo", "--backdrop", ""}),
+TEST_F(CommandDocs, BashOffersCommandsOptionsAndChoices) {
+  EXPECT_THAT(in_bash({"trunnion", "rep"}), ElementsAre("report"));
+  EXPECT_THAT(in_bash({"trunnion", "check", "--j"}), UnorderedElementsAre("--json", "--jobs"));
+  EXPECT_THAT(in_bash({"trunnion", "demo", "--backdrop", ""}),
               UnorderedElementsAre("black", "grey", "white", "blue", "green"));
-  EXPECT_THAT(offered({"trunnion", "check", "--jobs", ""}), ElementsAre());
-  EXPECT_THAT(offered({"trunnion", "do"}), ElementsAre());  // hidden
+  EXPECT_THAT(in_bash({"trunnion", "check", "--jobs", ""}), ElementsAre());
+  EXPECT_THAT(in_bash({"trunnion", "do"}), ElementsAre());  // hidden
+}
+
+TEST_F(CommandDocs, FishOffersCommandsOptionsAndChoices) {
+  if (is_absent("fish")) GTEST_SKIP() << "SKIPPED: fish is absent";
+  EXPECT_THAT(in_fish("trunnion rep"), ElementsAre("report"));
+  EXPECT_THAT(in_fish("trunnion calibrate "), testing::IsSupersetOf({"lens", "axis"}));
+  EXPECT_THAT(in_fish("trunnion check --j"), UnorderedElementsAre("--json", "--jobs"));
+  EXPECT_THAT(in_fish("trunnion demo --backdrop "),
+              UnorderedElementsAre("black", "grey", "white", "blue", "green"));
+  EXPECT_THAT(in_fish("trunnion docs"), ElementsAre());
+}
+
+TEST_F(CommandDocs, ZshCompletesCommandsOptionsAndChoices) {
+  if (is_absent("zsh")) GTEST_SKIP() << "SKIPPED: zsh is absent";
+  EXPECT_EQ(in_zsh("trunnion rep"), "trunnion report");
+  EXPECT_EQ(in_zsh("trunnion calibrate le"), "trunnion calibrate lens");
+  EXPECT_EQ(in_zsh("trunnion check --jo"), "trunnion check --jobs");
+  EXPECT_EQ(in_zsh("trunnion demo --backdrop gree"), "trunnion demo --backdrop green");
+}
+
+TEST(Version, NamesCompilerAndLibraries) {
+  const std::string text = test::run_trunnion({"--version"}).out;
+  EXPECT_TRUE(text.starts_with("trunnion ")) << text;
+  for (const char* part : {"\nbuilt: ", "C++20", "OpenCV 4.", "Ceres Solver 2.", "SQLite 3."}) {
+    EXPECT_THAT(text, HasSubstr(part));
+  }
 }
 
 }  // namespace command_docs_test
