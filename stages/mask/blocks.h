@@ -12,7 +12,7 @@ namespace trunnion::mask {
 
 enum BlockState : std::uint8_t { kClear = 0, kMixed = 1, kSolid = 2 };
 
-struct BlockLook {
+struct BlockContrast {
   int side = 1;
   cv::Mat mean;          // CV_32FC3, sensor values, of the image's blocks
   cv::Mat backdrop;      // CV_32FC3, sensor values, at this image's exposure
@@ -24,6 +24,6 @@ struct BlockLook {
   cv::Mat clear;         // CV_8U, 255 where nothing stands out
 };
 
-BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey);
+BlockContrast contrast_of_blocks(const cv::Mat& image, const SurveyResult& survey);
 
 }  // namespace trunnion::mask

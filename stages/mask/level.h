@@ -18,9 +18,9 @@
 
 namespace trunnion::mask {
 
-// Corrects look.backdrop and look.backdrop_lab. `out`: pixels that stand out (pixels.h);
-// `hard`: the kept region with its holes filled; both CV_8U, full size.
-void correct_backdrop(const cv::Mat& out, const cv::Mat& hard, const SurveyResult& survey,
-                      BlockLook& look);
+// Corrects blocks.backdrop and blocks.backdrop_lab. `foreground`: pixels that stand out (pixels.h);
+// `binary_mask`: the kept region with its holes filled; both CV_8U, full size.
+void correct_backdrop(const cv::Mat& foreground, const cv::Mat& binary_mask,
+                      const SurveyResult& survey, BlockContrast& blocks);
 
 }  // namespace trunnion::mask

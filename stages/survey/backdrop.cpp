@@ -10,8 +10,8 @@
 
 #include "core/contrast.h"
 #include "core/median.h"
-#include "stages/survey/looks.h"
 #include "stages/survey/surface.h"
+#include "stages/survey/visibility.h"
 
 namespace trunnion::survey {
 namespace {
@@ -203,9 +203,9 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
   // Two rounds and no more: with each the continuation could creep further up the specimen.
   for (int round = 0; round < 2; ++round) {
     const cv::Mat prediction = continue_smoothly(value, sure);
-    const Looks looks = look_past_specimen(frames, prediction, tolerance);
-    count = looks.count;
-    looks.mean.copyTo(value, (count >= needed) & ~core & ~spotted);
+    const BackdropVisibility visible = visible_backdrop(frames, prediction, tolerance);
+    count = visible.count;
+    visible.mean.copyTo(value, (count >= needed) & ~core & ~spotted);
     seen = still | (count >= needed);
     sure = core | ((count >= kSureShare * stations) & ~spotted);
   }
