@@ -226,6 +226,19 @@ Estimate survey_until_sure(const std::vector<std::size_t>& images, const ImageRe
   }
 }
 
+// What neither turns nor differs clearly from the backdrop around it.
+Finding still_part(const cv::Rect& blocks, int scale) {
+  return {
+      Severity::doubt, "survey", "",
+      fmt::format("A part of the images (columns {} to {}, rows {} to {}) does not change while "
+                  "the specimen turns and hardly differs from the backdrop around it; it was "
+                  "taken for backdrop, but may be specimen.",
+                  blocks.x * scale, blocks.br().x * scale - 1, blocks.y * scale,
+                  blocks.br().y * scale - 1),
+      "Look at the masks there. An image of the empty stage ([backdrop] empty) or a backdrop of "
+      "another brightness decides it."};
+}
+
 // The empty-stage image in the place of what the stations tell of the backdrop.
 void take_empty_stage(const EmptyStage& empty, SurveyResult& result, Estimate& estimate) {
   if (empty.image.size() != cv::Size(result.width_px, result.height_px)) {
@@ -243,7 +256,7 @@ void take_empty_stage(const EmptyStage& empty, SurveyResult& result, Estimate& e
   const SetSpecks specks{estimate.spotted, spotted(repaired, result.scale, measured.value.size())};
   const cv::Mat value =
       backdrop_from_empty(empty.image, measured, specks, result.scale, block_noise);
-  estimate.backdrop = {value, cv::Mat(value.size(), CV_8U, cv::Scalar(255)), measured.visible};
+  estimate.backdrop = {value, cv::Mat(value.size(), CV_8U, cv::Scalar(255)), measured.visible, {}};
 }
 
 }  // namespace
@@ -285,6 +298,9 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
   if (const std::optional<Finding> doubt = contradiction(result, backdrop)) {
     result.findings.push_back(*doubt);
+  }
+  if (const cv::Rect& part = estimate.backdrop.doubtful; !part.empty()) {
+    result.findings.push_back(still_part(part, result.scale));
   }
   if (empty_stage) {
     const Findings doubts = disagreement(estimate.backdrop.value, measured, result.separation.low);
