@@ -102,16 +102,20 @@ Bounds bound_contrast(const BlockContrast& blocks, const BlockValues& values, do
 
 }  // namespace
 
-BlockContrast contrast_of_blocks(const cv::Mat& image, const SurveyResult& survey) {
+BlockContrast contrast_of_blocks(const cv::Mat& image, const SurveyResult& survey,
+                                 const ImageBackdrop& own) {
   const BlockValues values = block_values(image, survey.scale);
   BlockContrast blocks;
   blocks.side = survey.scale;
   blocks.mean = values.mean;
-  blocks.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
+  blocks.backdrop = own.value.empty()
+                        ? cv::Mat(survey.backdrop.mul(exposure_gain(values.mean, survey)))
+                        : own.value;
   blocks.backdrop_lab = to_lab(blocks.backdrop, survey.full_scale);
   const cv::Mat noise =
       contrast_noise(blocks.backdrop, blocks.backdrop_lab, survey.full_scale, survey.noise);
   blocks.low = thresholds(blocks, noise, survey);
+  if (!own.least.empty()) blocks.low = cv::max(blocks.low, own.least);
   cv::Mat averaged = values.mean;
   // Blocks of one pixel are averaged as single pixels are, see standing_out.
   if (blocks.side == 1) cv::blur(averaged, averaged, {3, 3});

@@ -9,7 +9,7 @@ namespace trunnion::mask {
 namespace {
 
 // Share of pixels that are wrong, by DoubtKind.
-constexpr std::array<double, kDoubtKinds> kWrong{0.012, 0.08, 0.3, 0.17, 0.23, 2.0};
+constexpr std::array<double, kDoubtKinds> kWrong{0.012, 0.08, 0.3, 0.17, 0.23, 2.0, 0.6};
 constexpr double kLeastSigma = 0.004;
 constexpr double kSigmaShare = 0.4;  // of the predicted error
 constexpr int kCells = 5;            // across the mask's box, each way: where the doubt lies

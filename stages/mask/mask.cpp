@@ -14,6 +14,7 @@
 #include "stages/mask/dark.h"
 #include "stages/mask/edge.h"
 #include "stages/mask/gaps.h"
+#include "stages/mask/glow.h"
 #include "stages/mask/level.h"
 #include "stages/mask/margin.h"
 #include "stages/mask/pixels.h"
@@ -26,6 +27,9 @@ constexpr double kNearShare = 0.02;      // of the image's diagonal: fragments t
 constexpr double kFragmentArea = 4.0;    // px; less is noise
 constexpr double kOwnShare = 0.05;       // of the main area: a part that may stand apart
 constexpr double kWeak = 1.5;            // times the low threshold
+constexpr int kRise_px = 8;              // over which the rise of the contrast is measured
+constexpr double kSharp_px = 3.0;        // for a rise by the low threshold: a clear outline
+constexpr double kWidest_px = 24.0;      // that such a rise may take
 constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
 
 struct Component {
@@ -67,17 +71,32 @@ void walk_along(const std::vector<cv::Point>& contour, const BlockContrast& bloc
   }
 }
 
+cv::Mat strongest_near(const cv::Mat& contrast, int reach) {
+  cv::Mat result;
+  cv::dilate(contrast, result,
+             cv::getStructuringElement(cv::MORPH_RECT, {2 * reach + 1, 2 * reach + 1}));
+  return result;
+}
+
+// Blocks at parts that hold blocks covered whole, CV_8U.
+cv::Mat at_broad_parts(const cv::Mat& binary_mask, int side) {
+  cv::Mat broad = ~any_in_blocks(~binary_mask, side);
+  cv::morphologyEx(broad, broad, cv::MORPH_OPEN, cv::Mat());
+  cv::dilate(broad, broad, cv::getStructuringElement(cv::MORPH_RECT, {5, 5}));
+  return broad;
+}
+
 // How clearly the kept outline stands out: the strongest contrast within a few pixels of it over
-// the low threshold there; median, and the share of the outline below kWeak. Where the image breaks
-// off there is no outline.
+// the low threshold there; median, and the share of the outline below kWeak. Where the contrast of
+// a broad part rises slowly, the outline may lie anywhere within the width over which it rises by
+// the threshold. Where the image breaks off there is no outline.
 void judge_outline(const cv::Mat& binary_mask, const cv::Rect& box, const BlockContrast& blocks,
                    const cv::Rect& missing, MaskMeasures& measures, SoftOutline& soft) {
   Contours outlines;
   cv::findContours(binary_mask(box), outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE, box.tl());
-  cv::Mat strongest;
-  const int reach = blocks.side == 1 ? 3 : 1;
-  cv::dilate(blocks.strongest, strongest,
-             cv::getStructuringElement(cv::MORPH_RECT, {2 * reach + 1, 2 * reach + 1}));
+  const cv::Mat strongest = strongest_near(blocks.strongest, blocks.side == 1 ? 3 : 1);
+  const cv::Mat inside = strongest_near(blocks.typical, std::max(1, kRise_px / blocks.side));
+  const cv::Mat broad = at_broad_parts(binary_mask, blocks.side);
   const cv::Rect cut(missing.x - 1, missing.y - 1, missing.width + 2, missing.height + 2);
   std::vector<double> ratios;
   std::size_t weak = 0;
@@ -85,11 +104,16 @@ void judge_outline(const cv::Mat& binary_mask, const cv::Rect& box, const BlockC
     for (const cv::Point& point : outline) {
       if (!missing.empty() && cut.contains(point)) continue;
       const cv::Point block(point.x / blocks.side, point.y / blocks.side);
-      ratios.push_back(strongest.at<float>(block) / blocks.low.at<float>(block));
+      const float low = blocks.low.at<float>(block);
+      ratios.push_back(strongest.at<float>(block) / low);
       const bool hardly = ratios.back() < kWeak;
       weak += hardly ? 1U : 0U;
       soft.parts.push_back({point, hardly ? DoubtKind::weak : DoubtKind::outline, 1.0});
       soft.parts.push_back({point, DoubtKind::wide, soft.transition_px - 1.0});
+      if (broad.at<uchar>(block) == 0) continue;
+      const double rise = std::max(0.1 * low, static_cast<double>(inside.at<float>(block) - low));
+      const double width = std::min(kWidest_px, kRise_px * low / rise);
+      if (width > kSharp_px) soft.parts.push_back({point, DoubtKind::gradual, width - kSharp_px});
     }
   }
   if (ratios.empty()) return;
@@ -194,7 +218,7 @@ cv::Mat painted(const cv::Mat& image) {
 MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const MaskSettings& settings,
                      double object_pixel_mm, const cv::Rect& missing) {
   MaskResult result;
-  BlockContrast blocks = contrast_of_blocks(image, survey);
+  BlockContrast blocks = against_glow(image, contrast_of_blocks(image, survey), survey);
   cv::Mat foreground = standing_out(image, blocks, survey);
   foreground(missing).setTo(0);
   cv::Mat binary_mask = specimen_of(foreground, blocks, survey);
