@@ -3,82 +3,63 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
-#include <cstdio>
 #include <opencv2/imgproc.hpp>
+#include <vector>
 
 #include "core/fill_smoothly.h"
 
 namespace trunnion::mask {
 namespace {
 
+constexpr double kStrongShare = 0.5;     // of the specimen's contrast: surely specimen
+constexpr double kBroadPart = 0.015;     // of the longer side: narrower parts are hairs
+constexpr double kRingDistance = 0.005;  // of the longer side: from such parts
+constexpr double kRingRank = 0.1;        // of the ring: between the hairs
+constexpr float kGlowLevel = 0.5F;       // of the low threshold
+constexpr double kGlowReach = 0.009;     // of the longer side: about which contrast is looked at
+constexpr double kGlowShare = 0.1;       // of the contrast within that reach: less is glow
+constexpr std::size_t kLeastRing = 50;   // blocks
 
+cv::Mat ellipse(int side) {
+  return cv::getStructuringElement(cv::MORPH_ELLIPSE, {side, side});
+}
 
-
-constexpr double kGlowReach = 0.009;    // of the image: how far glow reaches
-
-
-#ifdef XX
-// Blocks in which the contrast rises slowly and is faint, CV_8U.
-cv::Mat slow_blocks(const BlockContrast& blocks, const SurveyResult& survey) {
-  cv::Mat most;
-  cv::Mat least;
-  cv::dilate(blocks.typical, most, cv::Mat());
-  cv::erode(blocks.typical, least, cv::Mat());
-  cv::Mat slow(most.size(), CV_8U);
-  const auto faint = static_cast<float>(kFaintGlow * survey.separation.specimen);
-  for (int y = 0; y < slow.rows; ++y) {
-    for (int x = 0; x < slow.cols; ++x) {
-      const float top = most.at<float>(y, x);
-      const float rise = top - least.at<float>(y, x);
-      slow.at<std::uint8_t>(y, x) =
-          top <= faint && rise <= std::max(kSlowRise * top, blocks.low.at<float>(y, x)) ? 255 : 0;
+// The contrast between the hairs in a ring about the broad parts of the specimen, over the low
+// threshold there.
+bool has_glow(const BlockContrast& blocks, const SurveyResult& survey) {
+  const int longest = std::max(blocks.typical.cols, blocks.typical.rows);
+  cv::Mat strong = blocks.typical >= kStrongShare * survey.separation.specimen;
+  const int broad = static_cast<int>(std::lround(kBroadPart * longest)) | 1;
+  cv::morphologyEx(strong, strong, cv::MORPH_OPEN, ellipse(broad));
+  if (cv::countNonZero(strong) == 0) return false;
+  cv::Mat distance;
+  cv::distanceTransform(~strong, distance, cv::DIST_L2, cv::DIST_MASK_5);
+  const auto wanted = static_cast<float>(std::max(2.0, kRingDistance * longest));
+  std::vector<float> levels;
+  for (int y = 0; y < distance.rows; ++y) {
+    for (int x = 0; x < distance.cols; ++x) {
+      if (std::abs(distance.at<float>(y, x) - wanted) > 0.6F) continue;
+      levels.push_back(blocks.typical.at<float>(y, x) / blocks.low.at<float>(y, x));
     }
   }
-  return slow;
-}
-#endif
-
-#ifdef XX
-// Share of what stands out that rises slowly from the backdrop.
-double glowing_share(const BlockContrast& blocks, const SurveyResult& survey) {
-  cv::Mat joined;
-  cv::copyMakeBorder(slow_blocks(blocks, survey), joined, 1, 1, 1, 1, cv::BORDER_CONSTANT,
-                     cv::Scalar(255));
-  cv::floodFill(joined, cv::Point(0, 0), cv::Scalar(128), nullptr, {}, {}, 4);
-  const cv::Mat behind = joined(cv::Rect({1, 1}, blocks.typical.size())) == 128;
-  return cv::countNonZero(behind & ~blocks.clear) /
-         std::max(1.0, static_cast<double>(cv::countNonZero(~blocks.clear)));
+  if (levels.size() < kLeastRing) return false;
+  const auto rank =
+      levels.begin() + static_cast<std::ptrdiff_t>(kRingRank * static_cast<double>(levels.size()));
+  std::nth_element(levels.begin(), rank, levels.end());
+  return *rank >= kGlowLevel;
 }
 
-#endif
 }  // namespace
 
 BlockContrast against_glow(const cv::Mat& image, const BlockContrast& blocks,
                            const SurveyResult& survey) {
-  {
-    cv::Mat strong = blocks.typical >= 0.5 * survey.separation.specimen;
-    cv::morphologyEx(strong, strong, cv::MORPH_OPEN, cv::getStructuringElement(cv::MORPH_ELLIPSE, {9, 9}));
-    cv::Mat distance;
-    cv::distanceTransform(~strong, distance, cv::DIST_L2, cv::DIST_MASK_5);
-    for (int d : {2, 3, 4, 5, 6, 8, 10, 14, 20}) {
-      std::vector<float> v;
-      for (int y = 0; y < distance.rows; ++y)
-        for (int x = 0; x < distance.cols; ++x)
-          if (std::abs(distance.at<float>(y, x) - static_cast<float>(d)) < 0.6) v.push_back(blocks.typical.at<float>(y, x));
-      std::sort(v.begin(), v.end());
-      if (v.size() > 20) fprintf(stderr, "%d:%.2f,%.2f,%.2f ", d, v[v.size() / 10], v[v.size() / 4], v[v.size() / 2]);
-    }
-    fprintf(stderr, "stat\n");
-  }
-  if (getenv("G0") == nullptr) return blocks;
-  const cv::Size size = blocks.typical.size();
-  const int reach =
-      std::max(1, static_cast<int>(std::lround(kGlowReach * std::max(size.width, size.height))));
+  if (!has_glow(blocks, survey)) return blocks;
+  const int longest = std::max(blocks.typical.cols, blocks.typical.rows);
+  const int side = 2 * std::max(1, static_cast<int>(std::lround(kGlowReach * longest))) + 1;
   cv::Mat least;
-  cv::dilate(blocks.typical, least,
-             cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
-  cv::blur(least, least, {2 * reach + 1, 2 * reach + 1});
-  least *= atof(getenv("G0"));
+  cv::dilate(blocks.typical, least, ellipse(side));
+  cv::blur(least, least, {side, side});
+  least *= kGlowShare;
   const cv::Mat glow = blocks.typical < cv::max(least, blocks.low);
   const cv::Mat behind = blocks.backdrop + fill_smoothly(blocks.mean - blocks.backdrop, glow);
   return contrast_of_blocks(image, survey, {behind, least});

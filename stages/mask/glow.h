@@ -1,11 +1,10 @@
 // Glow: light of blurred slices that fusing a focus series leaves around the specimen.
 //
-// Glow stands out from the backdrop and is no specimen. It fades over many pixels, whereas a
-// specimen ends within a few, however faint it is. So an image has glow where the backdrop can be
-// followed from what does not stand out towards the specimen through much that does, as the
-// contrast rises slowly and stays well below that of the specimen.
+// A specimen ends within a few pixels; glow fades over many. So an image has glow where, at a
+// little distance from the broad parts of the specimen, even the places of least contrast (those
+// between the hairs) differ from the backdrop.
 //
-// In such an image a pixel near the specimen counts as standing out only by a share of the contrast
+// In such an image a block near the specimen counts as standing out only by a share of the contrast
 // about it, and what does not is backdrop with glow in front of it: its level is continued over the
 // rest, so that hairs in the glow are held against the glow.
 #pragma once
