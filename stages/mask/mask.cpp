@@ -92,6 +92,7 @@ cv::Mat at_broad_parts(const cv::Mat& binary_mask, int side) {
 // the threshold. Where the image breaks off there is no outline.
 void judge_outline(const cv::Mat& binary_mask, const cv::Rect& box, const BlockContrast& blocks,
                    const cv::Rect& missing, MaskMeasures& measures, SoftOutline& soft) {
+  if (box.empty()) return;
   Contours outlines;
   cv::findContours(binary_mask(box), outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE, box.tl());
   const cv::Mat strongest = strongest_near(blocks.strongest, blocks.side == 1 ? 3 : 1);
@@ -124,6 +125,7 @@ void judge_outline(const cv::Mat& binary_mask, const cv::Rect& box, const BlockC
 // What was filled within the kept region although it does not stand out, row by row.
 void find_filled(const cv::Mat& binary_mask, const cv::Mat& foreground, const cv::Rect& box,
                  SoftOutline& soft) {
+  if (box.empty()) return;
   const cv::Mat filled = binary_mask(box) & ~foreground(box);
   for (const Run& run : regions_of(filled, Neighbours::four).runs) {
     const cv::Point middle(box.x + (run.begin + run.end) / 2, box.y + run.y);
