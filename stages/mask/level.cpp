@@ -13,11 +13,12 @@
 namespace trunnion::mask {
 namespace {
 
-constexpr double kBeside_px = 3.0;     // from the kept region: its soft edge
-constexpr double kAround_px = 30.0;    // within which an opening must be level
-constexpr double kSmooth_px = 14.0;    // over which the difference is averaged
-constexpr int kLeastOpening = 25;      // blocks; fewer can't be told from a surface's own
-constexpr double kLevelChi2 = 6.0;     // mean over an opening; 3 is noise alone
+constexpr double kBeside_px = 3.0;   // from the kept region: its soft edge
+constexpr double kAround_px = 30.0;  // within which an opening must be level
+constexpr double kSmooth_px = 14.0;  // over which the difference is averaged
+constexpr int kLeastOpening = 25;    // blocks; fewer can't be told from a surface's own
+constexpr double kLevelChi2 = 6.0;   // mean over an opening; 3 is noise alone
+constexpr float kSlope = 0.02F;      // of the level: what the survey's continuation errs by, twice
 constexpr double kStructure = 0.0015;  // of the level: what a smooth backdrop varies by itself
 
 int odd_blocks(double px, int side, int least) {
@@ -54,11 +55,16 @@ cv::Mat level_openings(const cv::Mat& openings, const cv::Mat& difference,
   const cv::Mat around = mean_where(difference, on, odd_blocks(kAround_px, blocks.side, 5));
   const Regions regions = regions_of(openings, Neighbours::four);
   std::vector<double> chi2(regions.areas.size(), 0.0);
+  std::vector<float> least(regions.areas.size(), 1.0F);  // of the local means over the level
+  std::vector<float> most(regions.areas.size(), -1.0F);
   const double averaged = blocks.side * blocks.side;
   for (const Run& run : regions.runs) {
     for (int x = run.begin; x < run.end; ++x) {
       const auto& level = blocks.backdrop.ptr<cv::Vec3f>(run.y)[x];
       const cv::Vec3f off = difference.ptr<cv::Vec3f>(run.y)[x] - around.ptr<cv::Vec3f>(run.y)[x];
+      const float mean = around.ptr<cv::Vec3f>(run.y)[x][1] / std::max(1.0F, level[1]);
+      least[run.region] = std::min(least[run.region], mean);
+      most[run.region] = std::max(most[run.region], mean);
       for (int c = 0; c < 3; ++c) {
         const double own = kStructure * level[c];
         const double variance = survey.noise.variance(level[c]) / averaged + own * own;
@@ -68,7 +74,8 @@ cv::Mat level_openings(const cv::Mat& openings, const cv::Mat& difference,
   }
   std::vector<char> kept(regions.areas.size(), 0);
   for (std::size_t k = 0; k < kept.size(); ++k) {
-    kept[k] = regions.areas[k] >= kLeastOpening && chi2[k] <= kLevelChi2 * regions.areas[k] ? 1 : 0;
+    const bool level = chi2[k] <= kLevelChi2 * regions.areas[k] && most[k] - least[k] <= kSlope;
+    kept[k] = regions.areas[k] >= kLeastOpening && level ? 1 : 0;
   }
   cv::Mat level = cv::Mat::zeros(openings.size(), CV_8U);
   paint(regions, kept, 255, level);

@@ -7,8 +7,8 @@
 // differs by there is continued smoothly over the rest and added.
 //
 // An opening is taken for backdrop where its blocks differ from the mean of the opening around them
-// by no more than noise: a surface that passes through the backdrop's level is steep, and one with
-// texture varies.
+// by no more than noise, and those means from each other by no more than 2 % of the level: a
+// surface that passes through the backdrop's level is steep, and one with texture varies.
 #pragma once
 
 #include <opencv2/core.hpp>
