@@ -40,13 +40,13 @@ cv::Scalar exposure_gain(const cv::Mat& mean, const SurveyResult& survey) {
 }
 
 // Low threshold of each block: the set's, the noise's, and slack along the backdrop's own edges.
-cv::Mat thresholds(const BlockLook& look, const cv::Mat& noise, const SurveyResult& survey) {
+cv::Mat thresholds(const BlockContrast& blocks, const cv::Mat& noise, const SurveyResult& survey) {
   cv::Mat high;
   cv::Mat low;
-  cv::dilate(look.backdrop_lab, high, cv::Mat());
-  cv::erode(look.backdrop_lab, low, cv::Mat());
+  cv::dilate(blocks.backdrop_lab, high, cv::Mat());
+  cv::erode(blocks.backdrop_lab, low, cv::Mat());
   const cv::Mat steps = high - low;
-  cv::Mat result(look.backdrop.size(), CV_32FC1);
+  cv::Mat result(blocks.backdrop.size(), CV_32FC1);
   for (int y = 0; y < result.rows; ++y) {
     for (int x = 0; x < result.cols; ++x) {
       const auto step = static_cast<float>(cv::norm(steps.ptr<cv::Vec3f>(y)[x]));
@@ -59,12 +59,12 @@ cv::Mat thresholds(const BlockLook& look, const cv::Mat& noise, const SurveyResu
 }
 
 // Contrast of the backdrop with one channel replaced against itself.
-cv::Mat contrast_by_channel(const BlockLook& look, const cv::Mat& values, int channel,
+cv::Mat contrast_by_channel(const BlockContrast& blocks, const cv::Mat& values, int channel,
                             double full_scale) {
-  cv::Mat changed = look.backdrop.clone();
+  cv::Mat changed = blocks.backdrop.clone();
   const int from_to[] = {channel, channel};
   cv::mixChannels(&values, 1, &changed, 1, from_to, 1);
-  return contrast(to_lab(changed, full_scale), look.backdrop_lab);
+  return contrast(to_lab(changed, full_scale), blocks.backdrop_lab);
 }
 
 // Contrast of a block's extremes, channel by channel.
@@ -73,14 +73,14 @@ struct Bounds {
   cv::Mat least;  // CV_32FC1: of the contrast in the best channel, from below
 };
 
-Bounds bound_contrast(const BlockLook& look, const BlockValues& values, double full_scale) {
-  const cv::Size size = look.backdrop.size();
+Bounds bound_contrast(const BlockContrast& blocks, const BlockValues& values, double full_scale) {
+  const cv::Size size = blocks.backdrop.size();
   Bounds bounds{cv::Mat::zeros(size, CV_32FC1), cv::Mat::zeros(size, CV_32FC1)};
   for (int c = 0; c < 3; ++c) {
-    const cv::Mat of_most = contrast_by_channel(look, values.most, c, full_scale);
-    const cv::Mat of_least = contrast_by_channel(look, values.least, c, full_scale);
+    const cv::Mat of_most = contrast_by_channel(blocks, values.most, c, full_scale);
+    const cv::Mat of_least = contrast_by_channel(blocks, values.least, c, full_scale);
     for (int y = 0; y < size.height; ++y) {
-      const auto* behind = look.backdrop.ptr<cv::Vec3f>(y);
+      const auto* behind = blocks.backdrop.ptr<cv::Vec3f>(y);
       const auto* least = values.least.ptr<cv::Vec3f>(y);
       const auto* most = values.most.ptr<cv::Vec3f>(y);
       const auto* up = of_most.ptr<float>(y);
@@ -102,40 +102,44 @@ Bounds bound_contrast(const BlockLook& look, const BlockValues& values, double f
 
 }  // namespace
 
-BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
+BlockContrast contrast_of_blocks(const cv::Mat& image, const SurveyResult& survey,
+                                 const ImageBackdrop& own) {
   const BlockValues values = block_values(image, survey.scale);
-  BlockLook look;
-  look.side = survey.scale;
-  look.mean = values.mean;
-  look.backdrop = survey.backdrop.mul(exposure_gain(values.mean, survey));
-  look.backdrop_lab = to_lab(look.backdrop, survey.full_scale);
+  BlockContrast blocks;
+  blocks.side = survey.scale;
+  blocks.mean = values.mean;
+  blocks.backdrop = own.value.empty()
+                        ? cv::Mat(survey.backdrop.mul(exposure_gain(values.mean, survey)))
+                        : own.value;
+  blocks.backdrop_lab = to_lab(blocks.backdrop, survey.full_scale);
   const cv::Mat noise =
-      contrast_noise(look.backdrop, look.backdrop_lab, survey.full_scale, survey.noise);
-  look.low = thresholds(look, noise, survey);
+      contrast_noise(blocks.backdrop, blocks.backdrop_lab, survey.full_scale, survey.noise);
+  blocks.low = thresholds(blocks, noise, survey);
+  if (!own.least.empty()) blocks.low = cv::max(blocks.low, own.least);
   cv::Mat averaged = values.mean;
   // Blocks of one pixel are averaged as single pixels are, see standing_out.
-  if (look.side == 1) cv::blur(averaged, averaged, {3, 3});
-  const cv::Mat mean = contrast(to_lab(averaged, survey.full_scale), look.backdrop_lab);
-  look.typical = mean;
-  look.state = cv::Mat(mean.size(), CV_8U);
-  if (look.side == 1) {
-    look.strongest = mean;
-    look.state.setTo(kMixed);
-    look.clear = mean < look.low;
-    return look;
+  if (blocks.side == 1) cv::blur(averaged, averaged, {3, 3});
+  const cv::Mat mean = contrast(to_lab(averaged, survey.full_scale), blocks.backdrop_lab);
+  blocks.typical = mean;
+  blocks.state = cv::Mat(mean.size(), CV_8U);
+  if (blocks.side == 1) {
+    blocks.strongest = mean;
+    blocks.state.setTo(kMixed);
+    blocks.clear = mean < blocks.low;
+    return blocks;
   }
-  const Bounds bounds = bound_contrast(look, values, survey.full_scale);
-  cv::sqrt(bounds.most2, look.strongest);
+  const Bounds bounds = bound_contrast(blocks, values, survey.full_scale);
+  cv::sqrt(bounds.most2, blocks.strongest);
   // The extremes of many pixels are noise's own: within its reach a block is clear unless its mean
   // says otherwise.
-  const cv::Mat darkest = contrast(to_lab(values.least, survey.full_scale), look.backdrop_lab);
-  const cv::Mat brightest = contrast(to_lab(values.most, survey.full_scale), look.backdrop_lab);
+  const cv::Mat darkest = contrast(to_lab(values.least, survey.full_scale), blocks.backdrop_lab);
+  const cv::Mat brightest = contrast(to_lab(values.most, survey.full_scale), blocks.backdrop_lab);
   for (int y = 0; y < mean.rows; ++y) {
     for (int x = 0; x < mean.cols; ++x) {
-      const float low = look.low.at<float>(y, x);
+      const float low = blocks.low.at<float>(y, x);
       BlockState state = kMixed;
       const float reach = std::max(low, kNoiseSigmas * noise.at<float>(y, x));
-      const float strongest = look.strongest.at<float>(y, x);
+      const float strongest = blocks.strongest.at<float>(y, x);
       if (strongest < low || (strongest < reach && mean.at<float>(y, x) < 0.5F * low)) {
         state = kClear;
       }
@@ -145,11 +149,11 @@ BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey) {
           darkest.at<float>(y, x) >= low && brightest.at<float>(y, x) >= low) {
         state = kSolid;
       }
-      look.state.at<uchar>(y, x) = state;
+      blocks.state.at<uchar>(y, x) = state;
     }
   }
-  look.clear = look.state == kClear;
-  return look;
+  blocks.clear = blocks.state == kClear;
+  return blocks;
 }
 
 }  // namespace trunnion::mask

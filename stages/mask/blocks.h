@@ -12,7 +12,7 @@ namespace trunnion::mask {
 
 enum BlockState : std::uint8_t { kClear = 0, kMixed = 1, kSolid = 2 };
 
-struct BlockLook {
+struct BlockContrast {
   int side = 1;
   cv::Mat mean;          // CV_32FC3, sensor values, of the image's blocks
   cv::Mat backdrop;      // CV_32FC3, sensor values, at this image's exposure
@@ -24,6 +24,14 @@ struct BlockLook {
   cv::Mat clear;         // CV_8U, 255 where nothing stands out
 };
 
-BlockLook look_at_blocks(const cv::Mat& image, const SurveyResult& survey);
+// What one image shows of its backdrop beyond the survey.
+struct ImageBackdrop {
+  cv::Mat value;  // CV_32FC3, sensor values, blocks
+  cv::Mat least;  // CV_32FC1, blocks: contrast below which nothing stands out
+};
+
+// `own`: in the place of the survey's backdrop at the image's exposure; empty: none.
+BlockContrast contrast_of_blocks(const cv::Mat& image, const SurveyResult& survey,
+                                 const ImageBackdrop& own = {});
 
 }  // namespace trunnion::mask

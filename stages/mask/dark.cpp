@@ -49,13 +49,13 @@ void add_neighbours(const float* __restrict column, float scale, std::size_t cou
 // own sigmas if noise were all, a row at a time; 0 where the backdrop is not dark.
 class SummedDifference {
  public:
-  SummedDifference(const cv::Mat& image, const cv::Rect& box, const BlockLook& look,
+  SummedDifference(const cv::Mat& image, const cv::Rect& box, const BlockContrast& blocks,
                    const SurveyResult& survey)
       : rows_(box.height),
         count_(static_cast<std::size_t>(box.width)),
         scale_((image.channels() == 1 ? 1.0F : std::sqrt(3.0F)) / 9.0F),
-        difference_(image, box, look, survey),
-        dark_(dark_pixels(box, look, survey)),
+        difference_(image, box, blocks, survey),
+        dark_(dark_pixels(box, blocks, survey)),
         z_(3 * count_),
         column_(count_) {
     for (std::vector<float>& sum : sums_) sum.resize(count_);
@@ -75,15 +75,15 @@ class SummedDifference {
 
  private:
   // By pixels of the box, 1 where the backdrop is dark, else 0; empty where it is throughout.
-  static cv::Mat dark_pixels(const cv::Rect& box, const BlockLook& look,
+  static cv::Mat dark_pixels(const cv::Rect& box, const BlockContrast& blocks,
                              const SurveyResult& survey) {
     std::vector<cv::Mat> channels;
-    cv::split(look.backdrop, channels);
-    const cv::Mat blocks =
+    cv::split(blocks.backdrop, channels);
+    const cv::Mat dark =
         (channels[0] + channels[1] + channels[2]) <= 3.0 * kDark * survey.full_scale;
-    if (cv::countNonZero(blocks) == static_cast<int>(blocks.total())) return {};
+    if (cv::countNonZero(dark) == static_cast<int>(dark.total())) return {};
     cv::Mat pixels;
-    cv::resize(blocks, pixels, blocks.size() * look.side, 0, 0, cv::INTER_NEAREST);
+    cv::resize(dark, pixels, dark.size() * blocks.side, 0, 0, cv::INTER_NEAREST);
     return pixels(box).clone();
   }
   // Where the sums of row `y` are.
@@ -200,11 +200,11 @@ cv::Mat enclosed(const cv::Mat& region) {
 
 }  // namespace
 
-void join_dark_parts(const cv::Mat& image, const cv::Rect& box, const BlockLook& look,
-                     const SurveyResult& survey, cv::Mat& hard) {
-  if (box.empty() || cv::mean(look.backdrop)[1] > 2.0 * kDark * survey.full_scale) return;
-  cv::Mat region = hard(box);
-  SummedDifference difference(image, box, look, survey);
+void join_dark_parts(const cv::Mat& image, const cv::Rect& box, const BlockContrast& blocks,
+                     const SurveyResult& survey, cv::Mat& binary_mask) {
+  if (box.empty() || cv::mean(blocks.backdrop)[1] > 2.0 * kDark * survey.full_scale) return;
+  cv::Mat region = binary_mask(box);
+  SummedDifference difference(image, box, blocks, survey);
   const std::optional<Scatter> scatter = scatter_in_the_clear(difference, region);
   if (!scatter) return;
   cv::Mat darker(box.size(), CV_8U);

@@ -16,8 +16,8 @@
 
 namespace trunnion::mask {
 
-// Adds to `hard` (CV_8U) within `box` of the image.
-void join_dark_parts(const cv::Mat& image, const cv::Rect& box, const BlockLook& look,
-                     const SurveyResult& survey, cv::Mat& hard);
+// Adds to `binary_mask` (CV_8U) within `box` of the image.
+void join_dark_parts(const cv::Mat& image, const cv::Rect& box, const BlockContrast& blocks,
+                     const SurveyResult& survey, cv::Mat& binary_mask);
 
 }  // namespace trunnion::mask

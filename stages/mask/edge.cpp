@@ -50,10 +50,10 @@ struct Band {
   cv::Rect box;   // of the maps below in the image
   cv::Rect core;  // of the box: pixels that are this part's own
   const PixelBackdrop* backdrop = nullptr;
-  cv::Mat hard;   // kept
-  cv::Mat inner;  // covered whole
-  cv::Mat thin;   // parts too thin for an inside, and a pixel around them
-  cv::Mat mixed;  // what is unmixed
+  cv::Mat binary_mask;  // kept
+  cv::Mat inner;        // covered whole
+  cv::Mat thin;         // parts too thin for an inside, and a pixel around them
+  cv::Mat mixed;        // what is unmixed
 };
 
 // Two guesses at the specimen's own colour are tried: whole pixels next to it, and the local
@@ -86,7 +86,7 @@ template <typename T>
 std::optional<ThinColours> thin_colours(const std::vector<Band>& bands) {
   std::size_t count = 0;
   for (const Band& band : bands) {
-    count += static_cast<std::size_t>(cv::countNonZero((band.thin & band.hard)(band.core)));
+    count += static_cast<std::size_t>(cv::countNonZero((band.thin & band.binary_mask)(band.core)));
   }
   const std::size_t step = 1 + count / kMostThin;
   std::vector<ThinPixel> pixels;
@@ -95,7 +95,7 @@ std::optional<ThinColours> thin_colours(const std::vector<Band>& bands) {
     const int channels = band.image->channels();
     for (int y = band.core.y; y < band.core.br().y; ++y) {
       const auto* thin = band.thin.ptr<std::uint8_t>(y);
-      const auto* on = band.hard.ptr<std::uint8_t>(y);
+      const auto* on = band.binary_mask.ptr<std::uint8_t>(y);
       const T* row = band.image->ptr<T>(band.box.y + y) + band.box.x * channels;
       for (int x = band.core.x; x < band.core.br().x; ++x) {
         if (thin[x] == 0 || on[x] == 0 || passed++ % step != 0) continue;
@@ -119,10 +119,10 @@ using LayerContrasts = std::array<std::vector<float>, kDeepest>;
 
 // Squared contrasts of a tile's pixels by the layer they lie in; of every `step`th row.
 template <typename T>
-void look_at_layers(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard, int step,
-                    const PixelBackdrop& backdrop, LayerContrasts& contrasts) {
+void sort_by_layer(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& binary_mask,
+                   int step, const PixelBackdrop& backdrop, LayerContrasts& contrasts) {
   std::array<cv::Mat, kDeepest + 1> eroded;
-  eroded[0] = hard(tile.outer);
+  eroded[0] = binary_mask(tile.outer);
   for (std::size_t d = 1; d < eroded.size(); ++d) eroded[d] = eroded_by(eroded[d - 1], cv::Mat());
   cv::Mat thick;  // only where there is an inside to compare with
   constexpr int kWide = 2 * kDeepest + 3;
@@ -149,11 +149,11 @@ void look_at_layers(const cv::Mat& image, const OutlineTile& tile, const cv::Mat
 // inwards, in which the median contrast reaches what it is further in. Lens, sensor and fusion
 // spread an edge over more than the pixel it crosses.
 template <typename T>
-int transition_of(const cv::Mat& image, const std::vector<OutlineTile>& tiles, const cv::Mat& hard,
-                  int step, const PixelBackdrop& backdrop) {
+int transition_of(const cv::Mat& image, const std::vector<OutlineTile>& tiles,
+                  const cv::Mat& binary_mask, int step, const PixelBackdrop& backdrop) {
   LayerContrasts contrasts;
   for (const OutlineTile& tile : tiles) {
-    look_at_layers<T>(image, tile, hard, step, backdrop, contrasts);
+    sort_by_layer<T>(image, tile, binary_mask, step, backdrop, contrasts);
   }
   std::array<float, kDeepest> middle{};
   for (std::size_t d = 0; d < contrasts.size(); ++d) {
@@ -169,9 +169,9 @@ int transition_of(const cv::Mat& image, const std::vector<OutlineTile>& tiles, c
   return inset;
 }
 
-Band band_of(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard, int inset,
+Band band_of(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& binary_mask, int inset,
              const PixelBackdrop& backdrop) {
-  const cv::Mat region = hard(tile.outer);
+  const cv::Mat region = binary_mask(tile.outer);
   const cv::Mat three = cv::Mat();
   // Parts thinner than this may be mixtures throughout.
   const int thick_px = 2 * inset + 3;
@@ -189,7 +189,7 @@ Band band_of(const cv::Mat& image, const OutlineTile& tile, const cv::Mat& hard,
 template <typename T>
 void soften_band(const Band& band, const std::optional<ThinColours>& learnt, OutlineWindow& window,
                  cv::Mat& coverage) {
-  window.take(*band.image, band.box.tl(), band.core, band.hard, band.inner, band.thin);
+  window.take(*band.image, band.box.tl(), band.core, band.binary_mask, band.inner, band.thin);
   for (int y = band.core.y; y < band.core.br().y; ++y) {
     const auto* here = band.mixed.ptr<std::uint8_t>(y);
     auto* out = coverage.ptr<std::uint8_t>(band.box.y + y) + band.box.x;
@@ -204,21 +204,21 @@ void soften_band(const Band& band, const std::optional<ThinColours>& learnt, Out
 }
 
 template <typename T>
-void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
+void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& binary_mask,
                   const PixelBackdrop& backdrop, SoftOutline& outline) {
   const int step = std::max(1, box.height / 600);
   // Two discs, the layers and the pixels that give a colour.
   constexpr int kRim = 2 * (kDeepest + 2) + kDeepest + 3;
-  const std::vector<OutlineTile> tiles = outline_tiles(hard, box, kRim);
-  const int inset = transition_of<T>(image, tiles, hard, step, backdrop);
+  const std::vector<OutlineTile> tiles = outline_tiles(binary_mask, box, kRim);
+  const int inset = transition_of<T>(image, tiles, binary_mask, step, backdrop);
   outline.transition_px = inset;
-  outline.coverage = hard.clone();
+  outline.coverage = binary_mask.clone();
   std::vector<Band> bands(tiles.size());
   tbb::parallel_for(std::size_t{0}, tiles.size(), [&](std::size_t k) {
-    bands[k] = band_of(image, tiles[k], hard, inset, backdrop);
+    bands[k] = band_of(image, tiles[k], binary_mask, inset, backdrop);
   });
   for (const Band& band : bands) {
-    const int thin = cv::countNonZero((band.thin & band.hard)(band.core));
+    const int thin = cv::countNonZero((band.thin & band.binary_mask)(band.core));
     const cv::Point middle = band.box.tl() + (band.core.tl() + band.core.br()) / 2;
     const Vec3 behind = backdrop.at(middle.x, middle.y);
     const bool dark = behind[0] + behind[1] + behind[2] < 3.0F * kDarkBackdrop;
@@ -234,18 +234,18 @@ void soften_bands(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard
 
 }  // namespace
 
-SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-                   const BlockLook& look, const SurveyResult& survey) {
+SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& binary_mask,
+                   const BlockContrast& blocks, const SurveyResult& survey) {
   SoftOutline outline;
   if (box.empty()) {
-    outline.coverage = hard.clone();
+    outline.coverage = binary_mask.clone();
     return outline;
   }
-  const PixelBackdrop backdrop(look, survey);
+  const PixelBackdrop backdrop(blocks, survey);
   if (image.depth() == CV_16U) {
-    soften_bands<std::uint16_t>(image, box, hard, backdrop, outline);
+    soften_bands<std::uint16_t>(image, box, binary_mask, backdrop, outline);
   } else {
-    soften_bands<std::uint8_t>(image, box, hard, backdrop, outline);
+    soften_bands<std::uint8_t>(image, box, binary_mask, backdrop, outline);
   }
   return outline;
 }

@@ -2,7 +2,7 @@
 //
 // Coverage. Gaps taken out, only the outermost pixels and thin parts are mixtures; further in a
 // pixel is covered whole, whatever its brightness. How many pixels the transition takes is measured
-// on the image. See mask_unmix.h for the formula.
+// on the image. See unmix.h for the formula.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -20,8 +20,9 @@ struct SoftOutline {
   std::vector<DoubtPart> parts;  // thin ones
 };
 
-// Soft coverage of the kept region `hard` (255 / 0), all of which lies within `box` of the image.
-SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& hard,
-                   const BlockLook& look, const SurveyResult& survey);
+// Soft coverage of the kept region `binary_mask` (255 / 0), all of which lies within `box` of the
+// image.
+SoftOutline soften(const cv::Mat& image, const cv::Rect& box, const cv::Mat& binary_mask,
+                   const BlockContrast& blocks, const SurveyResult& survey);
 
 }  // namespace trunnion::mask

@@ -9,7 +9,8 @@ namespace trunnion::mask {
 namespace {
 
 // Share of pixels that are wrong, by DoubtKind.
-constexpr std::array<double, kDoubtKinds> kWrong{0.012, 0.08, 0.3, 0.17, 0.23, 2.0};
+constexpr std::array<double, kDoubtKinds> kWrong{0.012, 0.08, 0.3, 0.17, 0.23, 2.0, 0.6};
+constexpr double kMostError = 0.99;  // a prediction of 0 would mean that there is none
 constexpr double kLeastSigma = 0.004;
 constexpr double kSigmaShare = 0.4;  // of the predicted error
 constexpr int kCells = 5;            // across the mask's box, each way: where the doubt lies
@@ -31,7 +32,7 @@ void predict_overlap(const std::vector<DoubtPart>& parts, MaskMeasures& measures
     const int j = std::clamp((part.at.y - box.y) * kCells / box.height, 0, kCells - 1);
     cells[static_cast<std::size_t>(j * kCells + i)] += wrong_px(part);
   }
-  const double error = std::min(1.0, wrong / std::max(1.0, measures.area_px));
+  const double error = std::min(kMostError, wrong / std::max(1.0, measures.area_px));
   measures.predicted_overlap = 1.0 - error;
   measures.predicted_sigma = std::hypot(kLeastSigma, kSigmaShare * error);
   const auto worst = static_cast<int>(std::max_element(cells.begin(), cells.end()) - cells.begin());

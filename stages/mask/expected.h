@@ -4,9 +4,10 @@
 //
 // Masks err where they are uncertain, and each kind of such place errs by its own share: pixels of
 // the outline, the more the wider the transition from backdrop to specimen is; pixels of the
-// outline that hardly stand out; parts too thin to hold a pixel covered whole; and what was filled
-// although it does not stand out. With n_k pixels of the k-th kind, c_k the share of them that is
-// wrong on the average and A the area,
+// outline that hardly stand out; parts too thin to hold a pixel covered whole; outlines of broad
+// parts whose contrast rises slowly, by the width over which it does; and what was filled although
+// it does not stand out. With n_k pixels of the k-th kind, c_k the share of them that is wrong on
+// the average and A the area,
 //   1 - overlap = sum c_k n_k / A.
 // The shares were chosen on the tuning bodies of tests/support/mask_sets.h (by hand, so that set by
 // set the prediction meets the truth), and how well they do on the judging bodies is told in
@@ -22,14 +23,14 @@
 
 namespace trunnion::mask {
 
-enum class DoubtKind : std::uint8_t { outline, wide, weak, thin, thin_in_dark, filled };
-inline constexpr std::size_t kDoubtKinds = 6;
+enum class DoubtKind : std::uint8_t { outline, wide, weak, thin, thin_in_dark, filled, gradual };
+inline constexpr std::size_t kDoubtKinds = 7;
 
 // Pixels of one kind about a place of the image.
 struct DoubtPart {
   cv::Point at;
   DoubtKind kind = DoubtKind::outline;
-  double px = 0;  // `wide`: times the transition's px beyond the first
+  double px = 0;  // `wide`, `gradual`: times the px of width beyond a sharp outline's
 };
 
 // Fills the predicted overlap, its sigma and where most of the doubt lies.

@@ -32,21 +32,21 @@ void square_lengths(const float* __restrict z, std::size_t count, float* __restr
 }
 
 // Which pixels of `region` in blocks that aren't solid are like the backdrop, CV_8U.
-cv::Mat like_backdrop(const cv::Mat& region, const cv::Rect& box, const BlockLook& look,
+cv::Mat like_backdrop(const cv::Mat& region, const cv::Rect& box, const BlockContrast& blocks,
                       NoiseDifference& difference) {
   cv::Mat result = cv::Mat::zeros(box.size(), CV_8U);
   std::vector<float> z(3 * static_cast<std::size_t>(box.width));
   std::vector<float> chi2(static_cast<std::size_t>(box.width));
   for (int y = 0; y < box.height; ++y) {
-    const auto* state = look.state.ptr<std::uint8_t>((box.y + y) / look.side);
-    const auto solid = [&](int x) { return state[(box.x + x) / look.side] == kSolid; };
+    const auto* state = blocks.state.ptr<std::uint8_t>((box.y + y) / blocks.side);
+    const auto solid = [&](int x) { return state[(box.x + x) / blocks.side] == kSolid; };
     const auto* on = region.ptr<std::uint8_t>(y);
     auto* like = result.ptr<std::uint8_t>(y);
     int end = 0;
     for (int begin = 0; begin < box.width; begin = end) {
       // As far as this block and those of its kind reach.
       const auto next_block = [&](int x) {
-        return std::min(box.width, ((box.x + x) / look.side + 1) * look.side - box.x);
+        return std::min(box.width, ((box.x + x) / blocks.side + 1) * blocks.side - box.x);
       };
       const bool skipped = solid(begin);
       end = next_block(begin);
@@ -151,16 +151,17 @@ std::vector<char> judge_gaps(const cv::Mat& like, const Regions& regions,
 
 // What does not stand out before a coloured backdrop is the backdrop, lit or in shadow: a dark
 // cavity would stand out by its lack of colour.
-void open_shadows(const cv::Mat& out, const BlockLook& look, const cv::Rect& box, cv::Mat& region) {
+void open_shadows(const cv::Mat& foreground, const BlockContrast& blocks, const cv::Rect& box,
+                  cv::Mat& region) {
   cv::Mat shadow = cv::Mat::zeros(box.size(), CV_8U);
   for (int y = 0; y < box.height; ++y) {
-    const auto* lab = look.backdrop_lab.ptr<Vec3>((box.y + y) / look.side);
+    const auto* lab = blocks.backdrop_lab.ptr<Vec3>((box.y + y) / blocks.side);
     const auto* on = region.ptr<std::uint8_t>(y);
-    const auto* stands = out.ptr<std::uint8_t>(box.y + y) + box.x;
+    const auto* stands = foreground.ptr<std::uint8_t>(box.y + y) + box.x;
     auto* to = shadow.ptr<std::uint8_t>(y);
     for (int x = 0; x < box.width; ++x) {
       if (on[x] == 0 || stands[x] != 0) continue;
-      const Vec3& behind = lab[(box.x + x) / look.side];
+      const Vec3& behind = lab[(box.x + x) / blocks.side];
       to[x] = is_coloured(behind) ? 255 : 0;
     }
   }
@@ -178,12 +179,13 @@ void fill_holes(cv::Mat& region) {
 
 }  // namespace
 
-void open_gaps(const cv::Mat& image, const cv::Mat& out, const cv::Rect& box, const BlockLook& look,
-               const SurveyResult& survey, bool keep_holes, cv::Mat& hard) {
+void open_gaps(const cv::Mat& image, const cv::Mat& foreground, const cv::Rect& box,
+               const BlockContrast& blocks, const SurveyResult& survey, bool keep_holes,
+               cv::Mat& binary_mask) {
   if (box.empty()) return;
-  cv::Mat region = hard(box);
-  NoiseDifference difference(image, box, look, survey);
-  const cv::Mat like = like_backdrop(region, box, look, difference);
+  cv::Mat region = binary_mask(box);
+  NoiseDifference difference(image, box, blocks, survey);
+  const cv::Mat like = like_backdrop(region, box, blocks, difference);
   const Regions regions = regions_of(like, Neighbours::four);
   paint(regions, judge_gaps(like, regions, difference), 0, region);
   // Averaging over 3 x 3 has carried the specimen's contrast a pixel outwards.
@@ -191,7 +193,7 @@ void open_gaps(const cv::Mat& image, const cv::Mat& out, const cv::Rect& box, co
   cv::erode(region, safe, cv::getStructuringElement(cv::MORPH_RECT, {5, 5}), cv::Point(-1, -1), 1,
             cv::BORDER_CONSTANT, cv::Scalar(255));
   region.setTo(0, like & ~safe);
-  open_shadows(out, look, box, region);
+  open_shadows(foreground, blocks, box, region);
   if (!keep_holes) fill_holes(region);
 }
 

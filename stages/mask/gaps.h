@@ -14,10 +14,11 @@
 
 namespace trunnion::mask {
 
-// `out`: pixels that stand out (mask_pixels.h). Takes out of `hard` (CV_8U, 255 = kept components,
-// their holes filled) what shows the backdrop. Enclosed gaps stay filled unless `keep_holes`. Both
-// work within `box` of the image; pixels outside are untouched.
-void open_gaps(const cv::Mat& image, const cv::Mat& out, const cv::Rect& box, const BlockLook& look,
-               const SurveyResult& survey, bool keep_holes, cv::Mat& hard);
+// `foreground`: pixels that stand out (pixels.h). Takes out of `binary_mask` (CV_8U, 255 = kept
+// components, their holes filled) what shows the backdrop. Enclosed gaps stay filled unless
+// `keep_holes`. Both work within `box` of the image; pixels outside are untouched.
+void open_gaps(const cv::Mat& image, const cv::Mat& foreground, const cv::Rect& box,
+               const BlockContrast& blocks, const SurveyResult& survey, bool keep_holes,
+               cv::Mat& binary_mask);
 
 }  // namespace trunnion::mask

@@ -7,8 +7,8 @@
 // differs by there is continued smoothly over the rest and added.
 //
 // An opening is taken for backdrop where its blocks differ from the mean of the opening around them
-// by no more than noise: a surface that passes through the backdrop's level is steep, and one with
-// texture varies.
+// by no more than noise, and those means from each other by no more than 2 % of the level: a
+// surface that passes through the backdrop's level is steep, and one with texture varies.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -18,9 +18,9 @@
 
 namespace trunnion::mask {
 
-// Corrects look.backdrop and look.backdrop_lab. `out`: pixels that stand out (pixels.h);
-// `hard`: the kept region with its holes filled; both CV_8U, full size.
-void correct_backdrop(const cv::Mat& out, const cv::Mat& hard, const SurveyResult& survey,
-                      BlockLook& look);
+// Corrects blocks.backdrop and blocks.backdrop_lab. `foreground`: pixels that stand out (pixels.h);
+// `binary_mask`: the kept region with its holes filled; both CV_8U, full size.
+void correct_backdrop(const cv::Mat& foreground, const cv::Mat& binary_mask,
+                      const SurveyResult& survey, BlockContrast& blocks);
 
 }  // namespace trunnion::mask

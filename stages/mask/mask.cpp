@@ -14,6 +14,7 @@
 #include "stages/mask/dark.h"
 #include "stages/mask/edge.h"
 #include "stages/mask/gaps.h"
+#include "stages/mask/glow.h"
 #include "stages/mask/level.h"
 #include "stages/mask/margin.h"
 #include "stages/mask/pixels.h"
@@ -26,6 +27,9 @@ constexpr double kNearShare = 0.02;      // of the image's diagonal: fragments t
 constexpr double kFragmentArea = 4.0;    // px; less is noise
 constexpr double kOwnShare = 0.05;       // of the main area: a part that may stand apart
 constexpr double kWeak = 1.5;            // times the low threshold
+constexpr int kRise_px = 8;              // over which the rise of the contrast is measured
+constexpr double kSharp_px = 3.0;        // for a rise by the low threshold: a clear outline
+constexpr double kWidest_px = 24.0;      // that such a rise may take
 constexpr int kSilhouetteLongest = 360;  // px, of the small silhouettes
 
 struct Component {
@@ -47,49 +51,70 @@ cv::Rect block_box(const cv::Rect& box, int side, const cv::Size& limit) {
 
 // Walks the contour through the block maps: is a block above `high` under it, and how often was
 // specimen seen there?
-void look_along(const std::vector<cv::Point>& contour, const BlockLook& look,
+void walk_along(const std::vector<cv::Point>& contour, const BlockContrast& blocks,
                 const SurveyResult& survey, Component& component) {
   double home = 0;
   for (const cv::Point& point : contour) {
-    const cv::Point block(point.x / look.side, point.y / look.side);
+    const cv::Point block(point.x / blocks.side, point.y / blocks.side);
     component.passes =
-        component.passes || look.strongest.at<float>(block) >= survey.separation.high;
+        component.passes || blocks.strongest.at<float>(block) >= survey.separation.high;
     home += survey.occupied.at<uchar>(block);
   }
   component.home = home / 255.0 / static_cast<double>(contour.size());
   if (!component.passes) {
     double strongest = 0;
-    cv::minMaxLoc(look.strongest(block_box(component.box, look.side, look.strongest.size())),
+    cv::minMaxLoc(blocks.strongest(block_box(component.box, blocks.side, blocks.strongest.size())),
                   nullptr, &strongest);
     // Only large parts can hold their strong blocks away from their outline.
     component.passes =
-        component.area > 16.0 * look.side * look.side && strongest >= survey.separation.high;
+        component.area > 16.0 * blocks.side * blocks.side && strongest >= survey.separation.high;
   }
 }
 
-// How clearly the kept outline stands out: the strongest contrast within a few pixels of it over
-// the low threshold there; median, and the share of the outline below kWeak. Where the image breaks
-// off there is no outline.
-void judge_outline(const cv::Mat& hard, const cv::Rect& box, const BlockLook& look,
-                   const cv::Rect& missing, MaskMeasures& measures, SoftOutline& soft) {
-  Contours outlines;
-  cv::findContours(hard(box), outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE, box.tl());
-  cv::Mat strongest;
-  const int reach = look.side == 1 ? 3 : 1;
-  cv::dilate(look.strongest, strongest,
+cv::Mat strongest_near(const cv::Mat& contrast, int reach) {
+  cv::Mat result;
+  cv::dilate(contrast, result,
              cv::getStructuringElement(cv::MORPH_RECT, {2 * reach + 1, 2 * reach + 1}));
+  return result;
+}
+
+// Blocks at parts that hold blocks covered whole, CV_8U.
+cv::Mat at_broad_parts(const cv::Mat& binary_mask, int side) {
+  cv::Mat broad = ~any_in_blocks(~binary_mask, side);
+  cv::morphologyEx(broad, broad, cv::MORPH_OPEN, cv::Mat());
+  cv::dilate(broad, broad, cv::getStructuringElement(cv::MORPH_RECT, {5, 5}));
+  return broad;
+}
+
+// How clearly the kept outline stands out: the strongest contrast within a few pixels of it over
+// the low threshold there; median, and the share of the outline below kWeak. Where the contrast of
+// a broad part rises slowly, the outline may lie anywhere within the width over which it rises by
+// the threshold. Where the image breaks off there is no outline.
+void judge_outline(const cv::Mat& binary_mask, const cv::Rect& box, const BlockContrast& blocks,
+                   const cv::Rect& missing, MaskMeasures& measures, SoftOutline& soft) {
+  if (box.empty()) return;
+  Contours outlines;
+  cv::findContours(binary_mask(box), outlines, cv::RETR_LIST, cv::CHAIN_APPROX_NONE, box.tl());
+  const cv::Mat strongest = strongest_near(blocks.strongest, blocks.side == 1 ? 3 : 1);
+  const cv::Mat inside = strongest_near(blocks.typical, std::max(1, kRise_px / blocks.side));
+  const cv::Mat broad = at_broad_parts(binary_mask, blocks.side);
   const cv::Rect cut(missing.x - 1, missing.y - 1, missing.width + 2, missing.height + 2);
   std::vector<double> ratios;
   std::size_t weak = 0;
   for (const std::vector<cv::Point>& outline : outlines) {
     for (const cv::Point& point : outline) {
       if (!missing.empty() && cut.contains(point)) continue;
-      const cv::Point block(point.x / look.side, point.y / look.side);
-      ratios.push_back(strongest.at<float>(block) / look.low.at<float>(block));
+      const cv::Point block(point.x / blocks.side, point.y / blocks.side);
+      const float low = blocks.low.at<float>(block);
+      ratios.push_back(strongest.at<float>(block) / low);
       const bool hardly = ratios.back() < kWeak;
       weak += hardly ? 1U : 0U;
       soft.parts.push_back({point, hardly ? DoubtKind::weak : DoubtKind::outline, 1.0});
       soft.parts.push_back({point, DoubtKind::wide, soft.transition_px - 1.0});
+      if (broad.at<uchar>(block) == 0) continue;
+      const double rise = std::max(0.1 * low, static_cast<double>(inside.at<float>(block) - low));
+      const double width = std::min(kWidest_px, kRise_px * low / rise);
+      if (width > kSharp_px) soft.parts.push_back({point, DoubtKind::gradual, width - kSharp_px});
     }
   }
   if (ratios.empty()) return;
@@ -98,9 +123,10 @@ void judge_outline(const cv::Mat& hard, const cv::Rect& box, const BlockLook& lo
 }
 
 // What was filled within the kept region although it does not stand out, row by row.
-void find_filled(const cv::Mat& hard, const cv::Mat& out, const cv::Rect& box, SoftOutline& soft) {
+void find_filled(const cv::Mat& binary_mask, const cv::Mat& foreground, const cv::Rect& box,
+                 SoftOutline& soft) {
   if (box.empty()) return;
-  const cv::Mat filled = hard(box) & ~out(box);
+  const cv::Mat filled = binary_mask(box) & ~foreground(box);
   for (const Run& run : regions_of(filled, Neighbours::four).runs) {
     const cv::Point middle(box.x + (run.begin + run.end) / 2, box.y + run.y);
     soft.parts.push_back({middle, DoubtKind::filled, static_cast<double>(run.end - run.begin)});
@@ -108,11 +134,12 @@ void find_filled(const cv::Mat& hard, const cv::Mat& out, const cv::Rect& box, S
 }
 
 // Keeps the specimen's components and fills their holes.
-cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResult& survey) {
-  cv::Mat hard = cv::Mat::zeros(out.size(), CV_8U);
+cv::Mat specimen_of(const cv::Mat& foreground, const BlockContrast& blocks,
+                    const SurveyResult& survey) {
+  cv::Mat binary_mask = cv::Mat::zeros(foreground.size(), CV_8U);
   Contours contours;
   std::vector<cv::Vec4i> hierarchy;  // next, previous, first child, parent
-  cv::findContours(out, contours, hierarchy, cv::RETR_CCOMP, cv::CHAIN_APPROX_NONE);
+  cv::findContours(foreground, contours, hierarchy, cv::RETR_CCOMP, cv::CHAIN_APPROX_NONE);
   std::vector<Component> components;
   for (std::size_t k = 0; k < contours.size(); ++k) {
     if (hierarchy[k][3] >= 0) continue;
@@ -123,34 +150,34 @@ cv::Mat specimen_of(const cv::Mat& out, const BlockLook& look, const SurveyResul
         cv::contourArea(contours[k]) + static_cast<double>(contours[k].size()) / 2.0 + 1.0;
     component.box = cv::boundingRect(contours[k]);
     if (component.area < kFragmentArea) continue;
-    look_along(contours[k], look, survey, component);
+    walk_along(contours[k], blocks, survey, component);
     if (component.passes) components.push_back(component);
   }
-  if (components.empty()) return hard;
+  if (components.empty()) return binary_mask;
   const auto weight = [](const Component& c) { return c.area * (0.1 + c.home); };
   const Component main = *std::max_element(
       components.begin(), components.end(),
       [&](const Component& a, const Component& b) { return weight(a) < weight(b); });
 
   const auto draw = [&](std::size_t contour) {
-    cv::drawContours(hard, contours, static_cast<int>(contour), cv::Scalar(255), cv::FILLED);
+    cv::drawContours(binary_mask, contours, static_cast<int>(contour), cv::Scalar(255), cv::FILLED);
   };
   draw(main.contour);
-  const double near_px = kNearShare * std::hypot(out.cols, out.rows);
-  cv::Mat near_main = any_in_blocks(hard, look.side);
-  const int reach = std::max(1, static_cast<int>(std::lround(near_px / look.side)));
+  const double near_px = kNearShare * std::hypot(foreground.cols, foreground.rows);
+  cv::Mat near_main = any_in_blocks(binary_mask, blocks.side);
+  const int reach = std::max(1, static_cast<int>(std::lround(near_px / blocks.side)));
   cv::dilate(near_main, near_main,
              cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * reach + 1, 2 * reach + 1}));
   for (const Component& component : components) {
     if (component.contour == main.contour) continue;
     const auto& contour = contours[component.contour];
     const bool near = std::any_of(contour.begin(), contour.end(), [&](const cv::Point& at) {
-      return near_main.at<uchar>(at.y / look.side, at.x / look.side) != 0;
+      return near_main.at<uchar>(at.y / blocks.side, at.x / blocks.side) != 0;
     });
     const bool own = component.area >= kOwnShare * main.area && component.home >= 0.25;
     if (near || own) draw(component.contour);
   }
-  return hard;
+  return binary_mask;
 }
 
 // Takes the mount out as the settings say.
@@ -193,16 +220,16 @@ cv::Mat painted(const cv::Mat& image) {
 MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const MaskSettings& settings,
                      double object_pixel_mm, const cv::Rect& missing) {
   MaskResult result;
-  BlockLook look = look_at_blocks(image, survey);
-  cv::Mat out = standing_out(image, look, survey);
-  out(missing).setTo(0);
-  cv::Mat hard = specimen_of(out, look, survey);
-  drop_reflections(look, survey, hard);
-  const cv::Rect box = with_rim(cv::boundingRect(hard), hard.size());
-  correct_backdrop(out, hard, survey, look);
-  open_gaps(image, out, box, look, survey, settings.keep_holes, hard);
-  join_dark_parts(image, box, look, survey, hard);
-  SoftOutline soft = soften(image, box, hard, look, survey);
+  BlockContrast blocks = against_glow(image, contrast_of_blocks(image, survey), survey);
+  cv::Mat foreground = standing_out(image, blocks, survey);
+  foreground(missing).setTo(0);
+  cv::Mat binary_mask = specimen_of(foreground, blocks, survey);
+  drop_reflections(blocks, survey, binary_mask);
+  const cv::Rect box = with_rim(cv::boundingRect(binary_mask), binary_mask.size());
+  correct_backdrop(foreground, binary_mask, survey, blocks);
+  open_gaps(image, foreground, box, blocks, survey, settings.keep_holes, binary_mask);
+  join_dark_parts(image, box, blocks, survey, binary_mask);
+  SoftOutline soft = soften(image, box, binary_mask, blocks, survey);
   result.outline = soft.coverage;
   handle_mount(result.outline, survey, settings);
   result.outline(missing).setTo(0);
@@ -211,8 +238,8 @@ MaskResult make_mask(const cv::Mat& image, const SurveyResult& survey, const Mas
   if (margin > 0) handle_mount(result.coverage, survey, settings);  // it would grow back
   result.coverage(missing).setTo(0);
   result.measures = measure_mask(result.outline);
-  judge_outline(hard, box, look, missing, result.measures, soft);
-  find_filled(hard, out, box, soft);
+  judge_outline(binary_mask, box, blocks, missing, result.measures, soft);
+  find_filled(binary_mask, foreground, box, soft);
   predict_overlap(soft.parts, result.measures);
   if (result.measures.box_px.empty()) {
     result.findings.push_back(

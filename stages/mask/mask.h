@@ -15,7 +15,7 @@
 // in the values the file holds (fusion blends and resamples those), I = a F + (1 - a) B (T. Porter
 // and T. Duff, "Compositing digital images", SIGGRAPH 1984). F is known as a distribution: of the
 // specimen's inside next to the pixel or, as on bristles, of thin parts; whichever explains the
-// pixel better gives the coverage a (mask_unmix.h).
+// pixel better gives the coverage a (unmix.h).
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -28,7 +28,7 @@ namespace trunnion::mask {
 
 struct MaskResult {
   cv::Mat coverage;  // CV_8U, 255 = specimen, size of the image; with the margin that was asked for
-                     // (see mask_margin.h), which never grows over a mount that was taken out
+                     // (see margin.h), which never grows over a mount that was taken out
   cv::Mat outline;   // the same before the margin: what the image shows, by which it is judged
   MaskMeasures measures;  // of `outline`
   Findings findings;      // without file name; the caller knows it

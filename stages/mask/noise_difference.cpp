@@ -51,9 +51,9 @@ void weigh_row(const std::uint16_t* value, const Weighing& how, std::size_t coun
   weigh(value, how, count, z);
 }
 
-cv::Mat backdrop_of(const BlockLook& look, const SurveyResult& survey) {
+cv::Mat backdrop_of(const BlockContrast& blocks, const SurveyResult& survey) {
   cv::Mat values;
-  look.backdrop.convertTo(values, CV_32F, 1.0 / survey.full_scale);
+  blocks.backdrop.convertTo(values, CV_32F, 1.0 / survey.full_scale);
   return values;
 }
 
@@ -109,12 +109,12 @@ SpreadRows::Pair SpreadRows::at(int y) {
   return {first, spread(below, j), v - static_cast<float>(j)};
 }
 
-NoiseDifference::NoiseDifference(const cv::Mat& image, const cv::Rect& box, const BlockLook& look,
-                                 const SurveyResult& survey)
+NoiseDifference::NoiseDifference(const cv::Mat& image, const cv::Rect& box,
+                                 const BlockContrast& blocks, const SurveyResult& survey)
     : image_(image),
       box_(box),
-      backdrop_(backdrop_of(look, survey), look.side, box.x, box.br().x),
-      inverse_noise_(inverse_noise_of(backdrop_of(look, survey), survey), look.side, box.x,
+      backdrop_(backdrop_of(blocks, survey), blocks.side, box.x, box.br().x),
+      inverse_noise_(inverse_noise_of(backdrop_of(blocks, survey), survey), blocks.side, box.x,
                      box.br().x) {}
 
 template <typename T>

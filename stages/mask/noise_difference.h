@@ -1,4 +1,4 @@
-// How far pixels lie from the backdrop, in units of the noise, row by row: what the looks of the
+// How far pixels lie from the backdrop, in units of the noise, row by row: what the passes of the
 // mask stage at every pixel of the specimen's box are made of.
 #pragma once
 
@@ -46,7 +46,7 @@ class SpreadRows {
 class NoiseDifference {
  public:
   // For the columns of `box` of `image`, which must outlive this.
-  NoiseDifference(const cv::Mat& image, const cv::Rect& box, const BlockLook& look,
+  NoiseDifference(const cv::Mat& image, const cv::Rect& box, const BlockContrast& blocks,
                   const SurveyResult& survey);
 
   // Writes three values a pixel for the columns [begin, end) of the box; x and y count from its

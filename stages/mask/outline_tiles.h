@@ -12,8 +12,8 @@ struct OutlineTile {
   cv::Rect outer;  // the core and what is around it, within the image
 };
 
-// Tiles of `box` whose surroundings within `rim` px hold both 0 and 255, row by row. `hard`: CV_8U,
-// 0 or 255. Outside these tiles every pixel is farther than `rim` from the outline.
-std::vector<OutlineTile> outline_tiles(const cv::Mat& hard, const cv::Rect& box, int rim);
+// Tiles of `box` whose surroundings within `rim` px hold both 0 and 255, row by row. `binary_mask`:
+// CV_8U, 0 or 255. Outside these tiles every pixel is farther than `rim` from the outline.
+std::vector<OutlineTile> outline_tiles(const cv::Mat& binary_mask, const cv::Rect& box, int rim);
 
 }  // namespace trunnion::mask

@@ -10,13 +10,14 @@
 
 namespace trunnion::mask {
 
-cv::Mat standing_out(const cv::Mat& image, const BlockLook& look, const SurveyResult& survey) {
-  const int side = look.side;
+cv::Mat standing_out(const cv::Mat& image, const BlockContrast& blocks,
+                     const SurveyResult& survey) {
+  const int side = blocks.side;
   cv::Mat result = cv::Mat::zeros(image.size(), CV_8U);
   std::vector<cv::Point> mixed;
-  for (int j = 0; j < look.state.rows; ++j) {
-    for (int i = 0; i < look.state.cols; ++i) {
-      const auto state = look.state.at<uchar>(j, i);
+  for (int j = 0; j < blocks.state.rows; ++j) {
+    for (int i = 0; i < blocks.state.cols; ++i) {
+      const auto state = blocks.state.at<uchar>(j, i);
       if (state == kClear) continue;
       if (state == kMixed) {
         mixed.emplace_back(i, j);
@@ -50,12 +51,12 @@ cv::Mat standing_out(const cv::Mat& image, const BlockLook& look, const SurveyRe
     const cv::Mat lab = to_lab(smooth, survey.full_scale);
     for (std::size_t k = first; k < last; ++k) {
       const cv::Rect block = cv::Rect(mixed[k].x * side, mixed[k].y * side, side, side) & whole;
-      const float low = look.low.at<float>(mixed[k]);
+      const float low = blocks.low.at<float>(mixed[k]);
       for (int v = 0; v < block.height; ++v) {
         const auto* pixel = lab.ptr<Vec3>(v + 1) + (k - first) * static_cast<std::size_t>(wide) + 1;
         auto* out = result.ptr<std::uint8_t>(block.y + v) + block.x;
         for (int u = 0; u < block.width; ++u) {
-          const Vec3 behind = at_pixel(look.backdrop_lab, side, block.x + u, block.y + v);
+          const Vec3 behind = at_pixel(blocks.backdrop_lab, side, block.x + u, block.y + v);
           out[u] = contrast(pixel[u], behind) >= low ? 255 : 0;
         }
       }

@@ -9,6 +9,6 @@
 namespace trunnion::mask {
 
 // CV_8U, full size, 255 where a pixel differs: solid blocks whole, mixed ones pixel by pixel.
-cv::Mat standing_out(const cv::Mat& image, const BlockLook& look, const SurveyResult& survey);
+cv::Mat standing_out(const cv::Mat& image, const BlockContrast& blocks, const SurveyResult& survey);
 
 }  // namespace trunnion::mask

@@ -13,7 +13,9 @@
 
 namespace trunnion::mask {
 
-// Takes reflections out of `hard` (CV_8U, full size, 255 = kept components, their holes filled).
-void drop_reflections(const BlockLook& look, const SurveyResult& survey, cv::Mat& hard);
+// Takes reflections out of `binary_mask` (CV_8U, full size, 255 = kept components, their holes
+// filled).
+void drop_reflections(const BlockContrast& blocks, const SurveyResult& survey,
+                      cv::Mat& binary_mask);
 
 }  // namespace trunnion::mask

@@ -7,7 +7,7 @@
 // that share, m and S.
 //
 // A pixel that is covered in part lies on the line from its backdrop to its own colour
-// (mask_unmix), so a thin part's colour is where that line comes nearest to m in the metric of S,
+// (unmix.h), so a thin part's colour is where that line comes nearest to m in the metric of S,
 // held against the local extreme, which some pixel nearly reaches. Where the extreme's line misses
 // the colours of the image's thin parts, the extreme alone counts.
 #pragma once

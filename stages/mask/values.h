@@ -43,11 +43,11 @@ inline Vec3 at_pixel(const cv::Mat& blocks, int side, int x, int y) {
 // Backdrop and noise of single pixels, values 0..1.
 class PixelBackdrop {
  public:
-  PixelBackdrop(const BlockLook& look, const SurveyResult& survey)
-      : side_(look.side),
+  PixelBackdrop(const BlockContrast& blocks, const SurveyResult& survey)
+      : side_(blocks.side),
         noise_{static_cast<float>(survey.noise.at_zero / survey.full_scale / survey.full_scale),
                static_cast<float>(survey.noise.per_level / survey.full_scale)} {
-    look.backdrop.convertTo(blocks_, CV_32F, 1.0 / survey.full_scale);
+    blocks.backdrop.convertTo(blocks_, CV_32F, 1.0 / survey.full_scale);
   }
   [[nodiscard]] Vec3 at(int x, int y) const { return at_pixel(blocks_, side_, x, y); }
   [[nodiscard]] float variance(float value) const { return noise_.variance(value); }

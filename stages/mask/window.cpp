@@ -33,16 +33,16 @@ OutlineWindow::OutlineWindow(int reach)
 }
 
 template <typename T>
-void OutlineWindow::fill(const cv::Mat& image, const cv::Point& origin, const cv::Mat& hard,
+void OutlineWindow::fill(const cv::Mat& image, const cv::Point& origin, const cv::Mat& binary_mask,
                          const cv::Mat& inner, const cv::Mat& thin) {
-  const cv::Rect inside = held_ & cv::Rect({0, 0}, hard.size());
+  const cv::Rect inside = held_ & cv::Rect({0, 0}, binary_mask.size());
   const int channels = image.channels();
   for (int y = inside.y; y < inside.br().y; ++y) {
     const T* pixel = image.ptr<T>(origin.y + y) + (origin.x + inside.x) * channels;
     const int row = y - held_.y;
     for (int x = inside.x; x < inside.br().x; ++x, pixel += channels) {
       const int at = x - held_.x;
-      const bool on = hard.ptr<std::uint8_t>(y)[x] != 0;
+      const bool on = binary_mask.ptr<std::uint8_t>(y)[x] != 0;
       if (!on) continue;
       const Vec3 value = value_of(pixel, channels);
       for (int c = 0; c < 3; ++c) {
@@ -56,7 +56,7 @@ void OutlineWindow::fill(const cv::Mat& image, const cv::Point& origin, const cv
 }
 
 void OutlineWindow::take(const cv::Mat& image, const cv::Point& origin, const cv::Rect& core,
-                         const cv::Mat& hard, const cv::Mat& inner, const cv::Mat& thin) {
+                         const cv::Mat& binary_mask, const cv::Mat& inner, const cv::Mat& thin) {
   held_ = {core.x - reach_, core.y - reach_, core.width + reach_ + padded_,
            core.height + 2 * reach_ + 1};
   for (cv::Mat* plane : {&values_[0], &values_[1], &values_[2], &whole_, &kept_, &kept_thin_}) {
@@ -64,9 +64,9 @@ void OutlineWindow::take(const cv::Mat& image, const cv::Point& origin, const cv
     plane->setTo(0);
   }
   if (image.depth() == CV_16U) {
-    fill<std::uint16_t>(image, origin, hard, inner, thin);
+    fill<std::uint16_t>(image, origin, binary_mask, inner, thin);
   } else {
-    fill<std::uint8_t>(image, origin, hard, inner, thin);
+    fill<std::uint8_t>(image, origin, binary_mask, inner, thin);
   }
 }
 

@@ -27,17 +27,17 @@ class OutlineWindow {
   // `reach`: px that it looks each way.
   explicit OutlineWindow(int reach);
 
-  // The pixels that `at` will be asked about: `core`, given as are hard, inner and thin (CV_8U, 0
-  // or 255) in px from `origin` of the image.
+  // The pixels that `at` will be asked about: `core`, given as are binary_mask, inner and thin
+  // (CV_8U, 0 or 255) in px from `origin` of the image.
   void take(const cv::Mat& image, const cv::Point& origin, const cv::Rect& core,
-            const cv::Mat& hard, const cv::Mat& inner, const cv::Mat& thin);
+            const cv::Mat& binary_mask, const cv::Mat& inner, const cv::Mat& thin);
 
   // Around (x, y) from the same origin; of the kept pixels only thin ones where `thin_only`.
   [[nodiscard]] WindowSums at(int x, int y, const Vec3& behind, bool thin_only) const;
 
  private:
   template <typename T>
-  void fill(const cv::Mat& image, const cv::Point& origin, const cv::Mat& hard,
+  void fill(const cv::Mat& image, const cv::Point& origin, const cv::Mat& binary_mask,
             const cv::Mat& inner, const cv::Mat& thin);
 
   int reach_;

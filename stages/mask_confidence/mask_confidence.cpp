@@ -247,7 +247,9 @@ MaskConfidence mask_confidence(const std::vector<MaskView>& views, const Camera&
     result.scores[k].separation =
         std::clamp(0.5 * measures.separation, 0.0, 1.0) * (1.0 - measures.weak_outline);
     if (measures.area_px <= 0) {
-      doubt(result, k, views[k], "No specimen was found.");
+      // Of an empty mask that nobody painted the mask stage says so itself, with the reason.
+      result.scores[k].doubtful = true;
+      if (views[k].painted) doubt(result, k, views[k], "No specimen was found.");
     } else if (result.scores[k].separation < kLeastSeparation) {
       doubt(result, k, views[k],
             fmt::format("{:.0f} % of the outline has too little contrast with the backdrop.",

@@ -1,6 +1,6 @@
 // How well the stations agree on one speck, estimated from the stations themselves.
 //
-// The strength of a speck in front of texture (survey_speck.h) rests on a scatter measured over the
+// The strength of a speck in front of texture (speck.h) rests on a scatter measured over the
 // whole of the texture. The jackknife measures it at the place: with the depth a_g of the shape
 // fitted without the g-th of G groups of neighbouring stations, which show the same part of the
 // specimen and so err alike,

@@ -10,8 +10,9 @@
 
 #include "core/contrast.h"
 #include "core/median.h"
-#include "stages/survey/looks.h"
+#include "stages/survey/enclosed.h"
 #include "stages/survey/surface.h"
+#include "stages/survey/visibility.h"
 
 namespace trunnion::survey {
 namespace {
@@ -177,7 +178,9 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
                                 const cv::Mat& spotted) {
   cv::Mat spread;
   cv::Mat value = median_of_stack(frames, spread);
-  const cv::Mat still = joined_to_edge(within_noise(value, spread, noise));
+  cv::Mat still = within_noise(value, spread, noise);
+  const EnclosedParts enclosed = enclosed_parts(value, still);
+  still = joined_to_edge(still & ~enclosed.specimen);
   // The rim of the still region is where the specimen passes now and then; do not continue from it.
   const int rim = std::max(1, static_cast<int>(kRimShare * std::max(still.cols, still.rows)));
   const cv::Mat element = cv::getStructuringElement(cv::MORPH_ELLIPSE, {2 * rim + 1, 2 * rim + 1});
@@ -203,9 +206,9 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
   // Two rounds and no more: with each the continuation could creep further up the specimen.
   for (int round = 0; round < 2; ++round) {
     const cv::Mat prediction = continue_smoothly(value, sure);
-    const Looks looks = look_past_specimen(frames, prediction, tolerance);
-    count = looks.count;
-    looks.mean.copyTo(value, (count >= needed) & ~core & ~spotted);
+    const BackdropVisibility visible = visible_backdrop(frames, prediction, tolerance);
+    count = visible.count;
+    visible.mean.copyTo(value, (count >= needed) & ~core & ~spotted);
     seen = still | (count >= needed);
     sure = core | ((count >= kSureShare * stations) & ~spotted);
   }
@@ -225,7 +228,7 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
   }
   value = without_noise(value, noise);
   count.setTo(stations, still);
-  return {value, seen, count};
+  return {value, seen, count, enclosed.doubtful};
 }
 
 std::vector<cv::Mat> frame_contrasts(const std::vector<SurveyFrame>& frames,

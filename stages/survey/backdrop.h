@@ -9,9 +9,10 @@
 namespace trunnion::survey {
 
 struct StackBackdrop {
-  cv::Mat value;  // CV_32FC3, 65535 = full scale
-  cv::Mat seen;   // CV_8U
-  cv::Mat looks;  // CV_32FC1, stations that showed it; all of them where nothing ever moved
+  cv::Mat value;      // CV_32FC3, 65535 = full scale
+  cv::Mat seen;       // CV_8U
+  cv::Mat visible;    // CV_32FC1, stations that showed it; all of them where nothing ever moved
+  cv::Rect doubtful;  // blocks: a part that stands still and may be specimen (enclosed.h)
 };
 
 // Sets the gains of the frames from the parts of the frame's edge that stay still.

@@ -34,10 +34,10 @@ bool SurveyDoubts::eased_since(const SurveyDoubts& before) const {
          (doubtful_noise(*this) && noise < before.noise);
 }
 
-double thin_backdrop(const cv::Mat& looks, std::size_t stations) {
+double thin_backdrop(const cv::Mat& visible, std::size_t stations) {
   if (stations < kTooFew) return 1;
-  const int thin = cv::countNonZero((looks > 0) & (looks < kConfirmed));
-  return static_cast<double>(thin) / static_cast<double>(looks.total());
+  const int thin = cv::countNonZero((visible > 0) & (visible < kConfirmed));
+  return static_cast<double>(thin) / static_cast<double>(visible.total());
 }
 
 double unsettled_noise(const std::vector<std::vector<NoiseSample>>& noise, double full_scale) {

@@ -1,7 +1,7 @@
 // Whether what the stations show so far leaves a doubt that more of them may settle.
 //
 // Specks: places shaped like a speck whose strength is neither that of a speck nor clearly of noise
-//   or pattern (survey_search.h). Strength grows with the stations; in front of texture only
+//   or pattern (search.h). Strength grows with the stations; in front of texture only
 //   the agreement of kAgreementStations separates a speck from texture that repeats by chance.
 // Backdrop: blocks where too few stations see the backdrop beside the specimen, so that no second
 //   one confirms the first. What the specimen always hides, no station can show: no doubt.
@@ -26,9 +26,9 @@ struct SurveyDoubts {
   [[nodiscard]] bool eased_since(const SurveyDoubts& before) const;
 };
 
-// `looks` (CV_32FC1): how many stations showed backdrop at each block, see StackBackdrop; `noise`:
-// samples of each station.
-double thin_backdrop(const cv::Mat& looks, std::size_t stations);
+// `visible` (CV_32FC1): how many stations showed backdrop at each block, see StackBackdrop;
+// `noise`: samples of each station.
+double thin_backdrop(const cv::Mat& visible, std::size_t stations);
 double unsettled_noise(const std::vector<std::vector<NoiseSample>>& noise, double full_scale);
 
 }  // namespace trunnion::survey

@@ -100,48 +100,49 @@ int dust_step(const cv::Size& image) {
 
 }  // namespace
 
-DustLook::DustLook(const cv::Size& image, const DustOptions& options)
+DustSearch::DustSearch(const cv::Size& image, const DustOptions& options)
     : options_(options), image_(image), step_(dust_step(image)) {
   const cv::Size size(image.width / step_, image.height / step_);
   detail_ = cv::Mat::zeros(size, CV_32FC1);
   weight_ = cv::Mat::zeros(size, CV_32FC1);
 }
 
-DustSight look_for_dust(const cv::Mat& image) {
-  DustSight sight;
+DustStatistics dust_statistics(const cv::Mat& image) {
+  DustStatistics of_image;
   const int step = dust_step(image.size());
-  sight.whole = grey_at(image, step);
-  sight.full_scale = image.depth() == CV_16U ? 65535.0 : 255.0;
-  sight.averaged = (image.channels() == 1 ? 1.0 : 3.0) * step * step;
-  sight.log = remembered_log(sight.whole, sight.full_scale);
+  of_image.whole = grey_at(image, step);
+  of_image.full_scale = image.depth() == CV_16U ? 65535.0 : 255.0;
+  of_image.averaged = (image.channels() == 1 ? 1.0 : 3.0) * step * step;
+  of_image.log = quantised_log(of_image.whole, of_image.full_scale);
   const int window = odd(kHotWindowPx / step);
-  cv::blur(sight.whole, sight.local, {window, window}, cv::Point(-1, -1), cv::BORDER_REFLECT_101);
-  sight.activity.create(sight.whole.size(), CV_32FC1);
-  for (int y = 0; y < sight.whole.rows; ++y) {
-    take_detail(sight.local.ptr<float>(y), static_cast<std::size_t>(sight.whole.cols),
-                sight.whole.ptr<float>(y), sight.activity.ptr<float>(y));
+  cv::blur(of_image.whole, of_image.local, {window, window}, cv::Point(-1, -1),
+           cv::BORDER_REFLECT_101);
+  of_image.activity.create(of_image.whole.size(), CV_32FC1);
+  for (int y = 0; y < of_image.whole.rows; ++y) {
+    take_detail(of_image.local.ptr<float>(y), static_cast<std::size_t>(of_image.whole.cols),
+                of_image.whole.ptr<float>(y), of_image.activity.ptr<float>(y));
   }
   const int around = odd(kActivityPx / step);
-  cv::blur(sight.activity, sight.activity, {around, around});
-  return sight;
+  cv::blur(of_image.activity, of_image.activity, {around, around});
+  return of_image;
 }
 
-void DustLook::add(std::size_t station, const DustSight& sight, const NoiseModel& noise) {
-  full_scale_ = sight.full_scale;
-  noise_ = {noise.at_zero / sight.averaged / full_scale_ / full_scale_,
-            noise.per_level / sight.averaged / full_scale_};
-  if (logs_.size() < options_.greatest_stations) logs_.emplace(station, sight.log);
+void DustSearch::add(std::size_t station, const DustStatistics& of_image, const NoiseModel& noise) {
+  full_scale_ = of_image.full_scale;
+  noise_ = {noise.at_zero / of_image.averaged / full_scale_ / full_scale_,
+            noise.per_level / of_image.averaged / full_scale_};
+  if (logs_.size() < options_.greatest_stations) logs_.emplace(station, of_image.log);
   const SightNoise row_noise{
-      static_cast<float>(noise.at_zero / sight.averaged + 1e-10 * full_scale_ * full_scale_),
-      static_cast<float>(noise.per_level / sight.averaged)};
+      static_cast<float>(noise.at_zero / of_image.averaged + 1e-10 * full_scale_ * full_scale_),
+      static_cast<float>(noise.per_level / of_image.averaged)};
   for (int y = 0; y < detail_.rows; ++y) {
-    add_detail(sight.whole.ptr<float>(y), sight.local.ptr<float>(y), sight.activity.ptr<float>(y),
-               row_noise, static_cast<std::size_t>(detail_.cols), detail_.ptr<float>(y),
-               weight_.ptr<float>(y));
+    add_detail(of_image.whole.ptr<float>(y), of_image.local.ptr<float>(y),
+               of_image.activity.ptr<float>(y), row_noise, static_cast<std::size_t>(detail_.cols),
+               detail_.ptr<float>(y), weight_.ptr<float>(y));
   }
 }
 
-DustFound DustLook::spots() const {
+DustFound DustSearch::spots() const {
   DustFound result;
   std::vector<Spot>& found = result.spots;
   if (logs_.size() < 3) return result;
@@ -182,7 +183,7 @@ DustFound DustLook::spots() const {
 }
 
 // In pixels of the image, where it is round enough for a speck or lies as a trail would.
-std::optional<DustLook::Candidate> DustLook::candidate_of(const FoundSpeck& found) const {
+std::optional<DustSearch::Candidate> DustSearch::candidate_of(const FoundSpeck& found) const {
   const Speck& speck = found.speck;
   const double length = length_of(speck);
   const double area =
@@ -209,7 +210,7 @@ std::optional<DustLook::Candidate> DustLook::candidate_of(const FoundSpeck& foun
 }
 
 // Light added at every station to one pixel and nothing around it.
-std::vector<Spot> DustLook::hot_pixels() const {
+std::vector<Spot> DustSearch::hot_pixels() const {
   const int rows = std::max(0, detail_.rows - 4);
   std::vector<std::vector<Spot>> by_row(static_cast<std::size_t>(rows));
   tbb::parallel_for(0, rows,
@@ -219,7 +220,7 @@ std::vector<Spot> DustLook::hot_pixels() const {
   return found;
 }
 
-std::vector<Spot> DustLook::hot_pixels_of(int row) const {
+std::vector<Spot> DustSearch::hot_pixels_of(int row) const {
   constexpr float kNone = 1e-30F;
   std::vector<Spot> found;
   const auto added = [&](int y, int x) {

@@ -19,12 +19,12 @@ struct DustOptions {
   double greatest_diameter_px = 48;  // larger ones belong to the backdrop
   double significance = 5.5;         // sigmas at the middle of a speck
   double least_hot = 0.03;           // light that a hot pixel adds, share of full scale
-  std::size_t greatest_stations = kMostSurveyStations;  // remembered: 2 bytes a pixel each
+  std::size_t greatest_stations = kMostSurveyStations;  // kept: 2 bytes a pixel each
 };
 
 // What one station shows of the sensor, at 1/step of the image size.
-struct DustSight {
-  cv::Mat log;          // see survey_static.h
+struct DustStatistics {
+  cv::Mat log;          // see static.h
   cv::Mat local;        // CV_32FC1, mean around
   cv::Mat whole;        // grey minus it
   cv::Mat activity;     // variance around
@@ -32,7 +32,7 @@ struct DustSight {
   double full_scale = 255;
 };
 
-DustSight look_for_dust(const cv::Mat& image);
+DustStatistics dust_statistics(const cv::Mat& image);
 
 struct DustFound {
   std::vector<Spot> spots;  // dust and hot pixels
@@ -40,11 +40,11 @@ struct DustFound {
 };
 
 // What all stations show.
-class DustLook {
+class DustSearch {
  public:
-  explicit DustLook(const cv::Size& image, const DustOptions& options = {});
+  explicit DustSearch(const cv::Size& image, const DustOptions& options = {});
   // `station`: its place in the order of the set, each once.
-  void add(std::size_t station, const DustSight& sight, const NoiseModel& noise);
+  void add(std::size_t station, const DustStatistics& of_image, const NoiseModel& noise);
   [[nodiscard]] DustFound spots() const;
 
  private:
@@ -60,7 +60,7 @@ class DustLook {
   cv::Size image_;
   int step_ = 1;
   double full_scale_ = 255;
-  std::map<std::size_t, cv::Mat> logs_;  // by station, see survey_static.h
+  std::map<std::size_t, cv::Mat> logs_;  // by station, see static.h
   LightNoise noise_;
   cv::Mat detail_;  // sum w h, for what adds light instead of dimming it
   cv::Mat weight_;  // sum w

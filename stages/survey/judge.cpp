@@ -8,10 +8,10 @@
 namespace trunnion::survey {
 namespace {
 
-constexpr double kGlance = 0.9;          // of the significance: worth a fit, which adds strength
-constexpr double kGlanceTexture = 0.65;  // the same before texture, where agreement decides
-constexpr double kWeakest = 4.2;         // strength below which agreement would not help
-constexpr double kRoughest = 1.0;        // mean chi-squared of the sectors that the shape explains
+constexpr double kScreening = 0.9;          // of the significance: worth a fit, which adds strength
+constexpr double kScreeningTexture = 0.65;  // the same before texture, where agreement decides
+constexpr double kWeakest = 4.2;            // strength below which agreement would not help
+constexpr double kRoughest = 1.0;  // mean chi-squared of the sectors that the shape explains
 // The same of pure noise: seven degrees of freedom exceed it in 2.4 % of all cases.
 constexpr double kRoughestNoise = 2.3;
 constexpr double kUnquiet = 1.3;  // surroundings from which weak ones are edges, not doubts
@@ -37,8 +37,8 @@ double SpeckJudge::sure_of(double depth, double texture) const {
          (depth < 0 ? options_.brightening : 1.0);
 }
 
-double SpeckJudge::glance(double depth, double texture) const {
-  const double share = decided_by_agreement(depth, texture) ? kGlanceTexture : kGlance;
+double SpeckJudge::screening_strength(double depth, double texture) const {
+  const double share = decided_by_agreement(depth, texture) ? kScreeningTexture : kScreening;
   return share * sure_of(depth, texture);
 }
 
@@ -48,8 +48,8 @@ SpeckJudgement SpeckJudge::judge(const std::vector<Level>& levels,
   // A stronger one that was taken out may have been all there was.
   Speck speck = candidate.speck;
   weigh(own.field, speck);
-  if (speck.strength < glance(speck.depth, candidate.texture)) return {};
-  const bool weak = speck.strength < kGlance * sure_of(speck.depth, candidate.texture);
+  if (speck.strength < screening_strength(speck.depth, candidate.texture)) return {};
+  const bool weak = speck.strength < kScreening * sure_of(speck.depth, candidate.texture);
   const double longest = kLongest * options_.greatest_diameter;
   speck = fit_speck(own.field, candidate.speck, longest / own.scale);
   SpeckVerdict verdict = verdict_of(own, speck, candidate.texture);
@@ -69,7 +69,7 @@ SpeckJudgement SpeckJudge::judge(const std::vector<Level>& levels,
   }
   speck.scatter = 1;  // noise alone
   weigh(finest.field, speck);
-  if (speck.strength < kGlance * sure_of(speck.depth, 0)) return {verdict, {}};
+  if (speck.strength < kScreening * sure_of(speck.depth, 0)) return {verdict, {}};
   speck = fit_speck(finest.field, speck, longest);
   // What was a doubt stays one.
   return {std::max(verdict, tempered(verdict_of(finest, speck, candidate.texture))), speck};
@@ -82,7 +82,7 @@ SpeckVerdict SpeckJudge::verdict_of(const Level& level, const Speck& speck, doub
       length_of(speck) * level.scale > options_.greatest_diameter) {
     return SpeckVerdict::none;
   }
-  if (speck.strength < glance(speck.depth, texture)) return SpeckVerdict::none;
+  if (speck.strength < screening_strength(speck.depth, texture)) return SpeckVerdict::none;
   const SpeckSupport support = support_of(level.field, speck);
   const double noisy = support.noise * (1 - texture);
   const double roughest = kRoughest + noisy * (kRoughestNoise - kRoughest);

@@ -1,4 +1,4 @@
-// Classifies one candidate of the search (survey_search.h): chance, doubtful, or a speck.
+// Classifies one candidate of the search (search.h): chance, doubtful, or a speck.
 #pragma once
 
 #include <cstddef>
@@ -43,7 +43,7 @@ class SpeckJudge {
       : logs_(logs), noise_(noise), options_(options) {}
 
   // Strength from which a candidate is worth its fit.
-  [[nodiscard]] double glance(double depth, double texture) const;
+  [[nodiscard]] double screening_strength(double depth, double texture) const;
 
   // The candidate's speck, fitted on its own level or, where that is coarse and neighbouring edges
   // disturb it there, on the finest one.

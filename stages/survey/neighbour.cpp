@@ -20,9 +20,9 @@ constexpr double kMostLeft = 0.8;        // of the gradients, else the neighbour
 constexpr double kLeastPattern = 0.02;   // gradients that are worth lessening
 constexpr double kLeastOverNoise = 2.0;  // the same in the noise's own
 
-cv::Mat to_float(const cv::Mat& remembered) {
+cv::Mat to_float(const cv::Mat& quantised) {
   cv::Mat log;
-  remembered.convertTo(log, CV_32F, remembered_step(), -65535.0 * remembered_step());
+  quantised.convertTo(log, CV_32F, quantised_log_step(), -65535.0 * quantised_log_step());
   return log;
 }
 
@@ -205,9 +205,9 @@ std::vector<cv::Mat> less_pattern(const std::vector<cv::Mat>& logs, const LightN
     if (told.empty()) continue;
     // At the level of the patch, which its noise depends on.
     const cv::Mat rest = patch - told + cv::mean(patch)[0];
-    cv::Mat remembered;  // of its own: the patch stays as it was
-    rest.convertTo(remembered, CV_16U, 1.0 / remembered_step(), 65535.0);
-    result[k] = remembered;
+    cv::Mat quantised;  // of its own: the patch stays as it was
+    rest.convertTo(quantised, CV_16U, 1.0 / quantised_log_step(), 65535.0);
+    result[k] = quantised;
   }
   return result;
 }

@@ -149,7 +149,7 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
   const cv::Mat share = share_of_texture(level.field.texture);
   const WeightedGradient weighted{level.field.weight_x.mul(level.field.x),
                                   level.field.weight_y.mul(level.field.y)};
-  const auto look = [&](double diameter) {
+  const auto respond = [&](double diameter) {
     cv::Mat strength = match(level.field, weighted, diameter);
     const cv::Mat scatter = scatter_of(strength, level.field.texture, share);
     strength /= scatter;
@@ -157,7 +157,7 @@ void respond(const Level& level, const std::function<void(const Response&)>& tak
   };
   tbb::parallel_pipeline(threads_at_once(),
                          tbb::make_filter<void, double>(filter_mode::serial_in_order, begin) &
-                             tbb::make_filter<double, Response>(filter_mode::parallel, look) &
+                             tbb::make_filter<double, Response>(filter_mode::parallel, respond) &
                              tbb::make_filter<Response, void>(filter_mode::serial_in_order, take));
 }
 

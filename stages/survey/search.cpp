@@ -87,8 +87,8 @@ std::vector<Candidate> candidates_of(const std::vector<Level>& levels, std::size
   respond(level, take);
   cv::Mat around;
   cv::dilate(best, around, cv::Mat::ones(5, 5, CV_8U));
-  const std::array least{static_cast<float>(judge.glance(1, 0)),
-                         static_cast<float>(judge.glance(1, 1))};
+  const std::array least{static_cast<float>(judge.screening_strength(1, 0)),
+                         static_cast<float>(judge.screening_strength(1, 1))};
   for (int y = 0; y < size.height; ++y) {
     for (int x = 0; x < size.width; ++x) {
       const bool busy = level.field.texture.at<float>(y, x) >= kTextured;

@@ -1,11 +1,11 @@
 // Search for specks of all sizes: matched filters over a pyramid of static gradients.
 //
 // Shapes of a few diameters are held against every pixel of every level of the pyramid (depth and
-// strength as in survey_speck.h, by convolution). Strengths are divided by their own scatter, taken
+// strength as in speck.h, by convolution). Strengths are divided by their own scatter, taken
 // apart where noise and where texture rules, because texture is correlated from pixel to pixel.
 // From the strongest on, each candidate is fitted and judged, and taken out of all levels before
 // the next one's turn, so that no speck is reported twice. Several are judged at once; those near
-// one that was taken out meanwhile are judged again. In the end each is settled (survey_settle.h).
+// one that was taken out meanwhile are judged again. In the end each is settled (settle.h).
 //
 // In front of texture, with enough stations, the geometric mean of strength and agreement
 // (survey_agreement.h) decides: texture that is strong in one of them by chance is seldom strong in
@@ -32,7 +32,7 @@ struct SearchOptions {
 // In px of the finest level, strongest first.
 struct FoundSpeck {
   Speck speck;
-  cv::Mat transmission;  // at the finest level, see survey_speck.h
+  cv::Mat transmission;  // at the finest level, see speck.h
 };
 
 struct SearchResult {
@@ -40,7 +40,7 @@ struct SearchResult {
   int doubtful = 0;  // shaped like specks, but neither sure nor clearly noise
 };
 
-// `logs`: remembered images (survey_static.h) of the stations, in their order; `defects`: pixels
+// `logs`: quantised log images (static.h) of the stations, in their order; `defects`: pixels
 // that tell nothing.
 SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
                          const std::vector<cv::Point2d>& defects, const SearchOptions& options);

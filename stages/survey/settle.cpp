@@ -21,7 +21,7 @@ std::vector<cv::Mat> without(const std::vector<cv::Mat>& logs, const cv::Rect& w
   for (int y = 0; y < shadow.rows; ++y) {
     for (int x = 0; x < shadow.cols; ++x) {
       shadow.at<float>(y, x) =
-          static_cast<float>(speck.depth * shadow_at(speck, x, y)) / remembered_step();
+          static_cast<float>(speck.depth * shadow_at(speck, x, y)) / quantised_log_step();
     }
   }
   std::vector<cv::Mat> patches(logs.size());

@@ -1,6 +1,6 @@
 // The depth of a speck that was found, measured again more accurately.
 //
-// The field of static gradients (survey_static.h) weighs each station by the gradients around the
+// The field of static gradients (static.h) weighs each station by the gradients around the
 // pixel, among which are the speck's own: where the pattern happens to run against the speck the
 // gradients are small, that station counts for more, and the speck seems shallower than it is. With
 // the speck divided out of the stations' images the weights know of the pattern alone. Shape and
@@ -19,10 +19,10 @@ namespace trunnion::survey {
 
 struct SettledSpeck {
   Speck speck;           // px of the logs
-  cv::Mat transmission;  // see survey_speck.h
+  cv::Mat transmission;  // see speck.h
 };
 
-// `logs`: remembered images (survey_static.h) of the stations, ring by ring; `found` in their px,
+// `logs`: quantised log images (static.h) of the stations, ring by ring; `found` in their px,
 // with the `defects` that tell nothing; `longest` as for fit_speck. A fit that leaves the speck's
 // place or its sign is not followed: depth alone is settled then.
 SettledSpeck settle(const std::vector<cv::Mat>& logs, const LightNoise& noise,

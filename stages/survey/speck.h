@@ -1,4 +1,4 @@
-// One speck in a field of static gradients (survey_static.h): its shape, how significant it
+// One speck in a field of static gradients (static.h): its shape, how significant it
 // is, its transmission.
 //
 // Shape. A grain some way above the sensor throws a disc with a soft rim, P(r) = 1 inside, 1/2 at

@@ -16,7 +16,7 @@
 namespace trunnion::survey {
 namespace {
 
-constexpr float kDarkest = 0.0015F;  // below is noise; ln of it is 0 in a remembered image
+constexpr float kDarkest = 0.0015F;  // below is noise; ln of it is 0 in a quantised log image
 constexpr int kAround = 5;           // px, within which texture counts against a pixel
 constexpr float kClip = 0.7F;        // sigmas from which Huber's estimate turns into a median
 constexpr float kKept = 0.81F;       // share of the weights that this clip leaves of normal noise
@@ -48,8 +48,8 @@ struct Tile {
   cv::Mat busy;  // those that texture rules
 };
 
-void take_tile(const cv::Mat& remembered, Slopes& s) {
-  remembered.convertTo(s.log, CV_32F, remembered_step(), -65535.0 * remembered_step());
+void take_tile(const cv::Mat& quantised, Slopes& s) {
+  quantised.convertTo(s.log, CV_32F, quantised_log_step(), -65535.0 * quantised_log_step());
   box_mean(s.log, s.inverse, kAround, cv::BORDER_REFLECT_101);
   cv::multiply(s.inverse, -1.0, s.inverse);
   cv::exp(s.inverse, s.inverse);
@@ -160,12 +160,12 @@ void locate(const std::vector<Slopes>& stations, const cv::Point& at, const floa
 
 }  // namespace
 
-float remembered_step() {
+float quantised_log_step() {
   return -std::log(kDarkest) / 65535.0F;
 }
 
-cv::Mat remembered_log(const cv::Mat& grey, double full_scale) {
-  cv::Mat remembered(grey.size(), CV_16UC1);
+cv::Mat quantised_log(const cv::Mat& grey, double full_scale) {
+  cv::Mat quantised(grey.size(), CV_16UC1);
   // By strips that stay in the cache.
   cv::Mat log;
   for (int first = 0; first < grey.rows; first += kLogStrip) {
@@ -173,10 +173,10 @@ cv::Mat remembered_log(const cv::Mat& grey, double full_scale) {
     grey.rowRange(strip).convertTo(log, CV_32F, 1.0 / full_scale);
     cv::max(log, kDarkest, log);
     cv::log(log, log);
-    cv::Mat out = remembered.rowRange(strip);
-    log.convertTo(out, CV_16U, 1.0 / remembered_step(), 65535.0);
+    cv::Mat out = quantised.rowRange(strip);
+    log.convertTo(out, CV_16U, 1.0 / quantised_log_step(), 65535.0);
   }
-  return remembered;
+  return quantised;
 }
 
 namespace {

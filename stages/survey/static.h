@@ -16,7 +16,7 @@
 
 namespace trunnion::survey {
 
-using LightNoise = NoiseModel;  // of one remembered pixel, level 0..1
+using LightNoise = NoiseModel;  // of one pixel of a quantised log image, level 0..1
 
 struct StaticGradient {
   // CV_32FC1 each. x[r, c] belongs to ln T[r, c + 1] - ln T[r, c], y[r, c] to ln T[r + 1, c] -
@@ -27,12 +27,12 @@ struct StaticGradient {
 };
 
 // CV_16U, logarithm of `grey` (CV_32FC1) over `full_scale`.
-cv::Mat remembered_log(const cv::Mat& grey, double full_scale);
+cv::Mat quantised_log(const cv::Mat& grey, double full_scale);
 
-// By how much the logarithm grows from one value of a remembered image to the next.
-float remembered_step();
+// By how much the logarithm grows from one value of a quantised log image to the next.
+float quantised_log_step();
 
-// `logs` are remembered images of equal size.
+// `logs` are quantised log images of equal size.
 StaticGradient static_gradient(const std::vector<cv::Mat>& logs, const LightNoise& noise);
 
 // Takes the weight from what touches one of the `defects`, given in px of a field `scale` times as

@@ -67,72 +67,72 @@ cv::Mat spotted(const std::vector<Spot>& spots, int scale, const cv::Size& block
 }
 
 // What is taken from one image.
-struct Sight {
+struct ImageStatistics {
   std::exception_ptr error;  // why it could not be read
   std::size_t index = 0;
   cv::Size size;
   int depth = CV_8U;
   SurveyFrame frame;
   std::vector<NoiseSample> noise;
-  DustSight dust;
+  DustStatistics dust;
 };
 
 double full_scale_of(int depth) {
   return depth == CV_16U ? 65535.0 : 255.0;
 }
 
-Sight look_at(std::size_t index, const ImageReader& read) {
-  Sight sight;
-  sight.index = index;
+ImageStatistics statistics_of(std::size_t index, const ImageReader& read) {
+  ImageStatistics of_image;
+  of_image.index = index;
   try {
     const cv::Mat image = read(index);
-    sight.size = image.size();
-    sight.depth = image.depth();
-    const double full_scale = full_scale_of(sight.depth);
-    sight.frame = reduce(image, block_side(sight.size, kSurveyLongestPx), full_scale);
-    sample_noise(image, full_scale, sight.noise);
-    sight.dust = look_for_dust(image);
+    of_image.size = image.size();
+    of_image.depth = image.depth();
+    const double full_scale = full_scale_of(of_image.depth);
+    of_image.frame = reduce(image, block_side(of_image.size, kSurveyLongestPx), full_scale);
+    sample_noise(image, full_scale, of_image.noise);
+    of_image.dust = dust_statistics(image);
   } catch (...) {
-    sight.error = std::current_exception();
+    of_image.error = std::current_exception();
   }
-  return sight;
+  return of_image;
 }
 
-void check_same(const Sight& sight, const cv::Size& size, int depth) {
-  if (sight.size == size && sight.depth == depth) return;
+void check_same(const ImageStatistics& of_image, const cv::Size& size, int depth) {
+  if (of_image.size == size && of_image.depth == depth) return;
   throw data_error(fmt::format(
       "image {} of the set is {} x {} pixels at {} bits, but the first one is {} x {} at {}; all "
       "images of a set must have the same size and depth; move the others out.",
-      sight.index, sight.size.width, sight.size.height, sight.depth == CV_16U ? 16 : 8, size.width,
-      size.height, depth == CV_16U ? 16 : 8));
+      of_image.index, of_image.size.width, of_image.size.height, of_image.depth == CV_16U ? 16 : 8,
+      size.width, size.height, depth == CV_16U ? 16 : 8));
 }
 
-// Looks at several images at once and takes what they show in their order, so that the result, and
-// which error comes first, don't depend on the number of threads.
-void look_at_all(const std::span<const std::size_t> images, const ImageReader& read,
-                 const std::function<void(Sight&)>& take) {
+// Examines several images at once and takes what they show in their order, so that the
+// result, and which error comes first, don't depend on the number of threads.
+void take_statistics(const std::span<const std::size_t> images, const ImageReader& read,
+                     const std::function<void(ImageStatistics&)>& take) {
   using tbb::filter_mode;
   // Owned here: what is under way when an error ends the pipeline would be lost in it.
-  std::vector<Sight> sights(images.size());
+  std::vector<ImageStatistics> statistics(images.size());
   std::size_t next = 0;
   const auto begin = [&](tbb::flow_control& control) {
     if (next < images.size()) return next++;
     control.stop();
     return std::size_t{0};
   };
-  const auto look = [&](std::size_t at) {
-    sights[at] = look_at(images[at], read);
+  const auto examine = [&](std::size_t at) {
+    statistics[at] = statistics_of(images[at], read);
     return at;
   };
   const auto hand_over = [&](std::size_t at) {
-    if (sights[at].error) std::rethrow_exception(sights[at].error);
-    take(sights[at]);
-    sights[at] = Sight();
+    if (statistics[at].error) std::rethrow_exception(statistics[at].error);
+    take(statistics[at]);
+    statistics[at] = ImageStatistics();
   };
   tbb::parallel_pipeline(
       threads_at_once(),
       tbb::make_filter<void, std::size_t>(filter_mode::serial_in_order, begin) &
-          tbb::make_filter<std::size_t, std::size_t>(filter_mode::parallel, look) &
+          tbb::make_filter<std::size_t, std::size_t>(filter_mode::parallel, examine) &
           tbb::make_filter<std::size_t, void>(filter_mode::serial_in_order, hand_over));
 }
 
@@ -144,20 +144,20 @@ struct Shown {
   int scale = 1;
   std::vector<SurveyFrame> frames;
   std::vector<std::vector<NoiseSample>> noise_samples;  // of each station
-  std::optional<DustLook> dust;
+  std::optional<DustSearch> dust;
 
-  void take(Sight& sight) {
+  void take(ImageStatistics& of_image) {
     if (frames.empty()) {
-      size = sight.size;
-      depth = sight.depth;
+      size = of_image.size;
+      depth = of_image.depth;
       full_scale = full_scale_of(depth);
       scale = block_side(size, kSurveyLongestPx);
       dust.emplace(size);
     }
-    check_same(sight, size, depth);
-    frames.push_back(std::move(sight.frame));
-    noise_samples.push_back(std::move(sight.noise));
-    dust->add(sight.index, sight.dust, noise());
+    check_same(of_image, size, depth);
+    frames.push_back(std::move(of_image.frame));
+    noise_samples.push_back(std::move(of_image.noise));
+    dust->add(of_image.index, of_image.dust, noise());
   }
 
   [[nodiscard]] NoiseModel noise() const {
@@ -193,16 +193,16 @@ Estimate estimate_from(Shown& shown, bool backdrop_told) {
   estimate.backdrop = estimate_backdrop(shown.frames, block_noise, estimate.spotted);
   estimate.doubts.specks = dust.doubtful;
   if (!backdrop_told) {
-    estimate.doubts.backdrop = thin_backdrop(estimate.backdrop.looks, shown.frames.size());
+    estimate.doubts.backdrop = thin_backdrop(estimate.backdrop.visible, shown.frames.size());
   }
   estimate.doubts.noise = unsettled_noise(shown.noise_samples, shown.full_scale);
   return estimate;
 }
 
 // Round after round, see survey.h; `seen` says how many of the images were surveyed.
-Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageReader& read,
-                         const SurveySettings& settings, bool backdrop_told, Shown& shown,
-                         std::size_t& seen) {
+Estimate survey_until_sure(const std::vector<std::size_t>& images, const ImageReader& read,
+                           const SurveySettings& settings, bool backdrop_told, Shown& shown,
+                           std::size_t& seen) {
   std::optional<SurveyDoubts> before;
   for (;;) {
     const std::size_t end = survey_round_end(seen, images.size(), settings);
@@ -211,8 +211,8 @@ Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageRead
       if (before) return_freed_memory();
       return read(index);
     };
-    look_at_all(std::span(images).subspan(seen, end - seen), sparing,
-                [&shown](Sight& sight) { shown.take(sight); });
+    take_statistics(std::span(images).subspan(seen, end - seen), sparing,
+                    [&shown](ImageStatistics& of_image) { shown.take(of_image); });
     seen = end;
     if (shown.frames.empty())
       throw data_error("no image to survey; check the rings of specimen.toml.");
@@ -224,6 +224,19 @@ Estimate look_until_sure(const std::vector<std::size_t>& images, const ImageRead
     }
     before = now;
   }
+}
+
+// What neither turns nor differs clearly from the backdrop around it.
+Finding still_part(const cv::Rect& blocks, int scale) {
+  return {
+      Severity::doubt, "survey", "",
+      fmt::format("A part of the images (columns {} to {}, rows {} to {}) does not change while "
+                  "the specimen turns and hardly differs from the backdrop around it; it was "
+                  "taken for backdrop, but may be specimen.",
+                  blocks.x * scale, blocks.br().x * scale - 1, blocks.y * scale,
+                  blocks.br().y * scale - 1),
+      "Look at the masks there. An image of the empty stage ([backdrop] empty) or a backdrop of "
+      "another brightness decides it."};
 }
 
 // The empty-stage image in the place of what the stations tell of the backdrop.
@@ -243,7 +256,7 @@ void take_empty_stage(const EmptyStage& empty, SurveyResult& result, Estimate& e
   const SetSpecks specks{estimate.spotted, spotted(repaired, result.scale, measured.value.size())};
   const cv::Mat value =
       backdrop_from_empty(empty.image, measured, specks, result.scale, block_noise);
-  estimate.backdrop = {value, cv::Mat(value.size(), CV_8U, cv::Scalar(255)), measured.looks};
+  estimate.backdrop = {value, cv::Mat(value.size(), CV_8U, cv::Scalar(255)), measured.visible, {}};
 }
 
 }  // namespace
@@ -253,7 +266,8 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
                     const SurveySettings& settings) {
   Shown shown;
   std::size_t seen = 0;
-  Estimate estimate = look_until_sure(images, read, settings, empty_stage.has_value(), shown, seen);
+  Estimate estimate =
+      survey_until_sure(images, read, settings, empty_stage.has_value(), shown, seen);
   SurveyResult result;
   result.images.assign(images.begin(), images.begin() + static_cast<std::ptrdiff_t>(seen));
   std::sort(result.images.begin(), result.images.end());
@@ -284,6 +298,9 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
   result.findings = dust_advice(result.spots, {result.width_px, result.height_px});
   if (const std::optional<Finding> doubt = contradiction(result, backdrop)) {
     result.findings.push_back(*doubt);
+  }
+  if (const cv::Rect& part = estimate.backdrop.doubtful; !part.empty()) {
+    result.findings.push_back(still_part(part, result.scale));
   }
   if (empty_stage) {
     const Findings doubts = disagreement(estimate.backdrop.value, measured, result.separation.low);

@@ -2,7 +2,7 @@
 // backdrop; what repeats at the same pixel is dust on the sensor.
 //
 // Stations. As few as the estimate needs: a first round of settings.stations; while doubt remains
-// (survey_doubt.h says which, and why) each further round adds stations evenly between those
+// (doubt.h says which, and why) each further round adds stations evenly between those
 // already seen, three times as many in all, up to settings.most_stations; it also ends where a
 // round has removed no doubt. Backdrop, noise and masks are no better from 36 stations than from 8;
 // specks in front of texture are (docs/decisions/dust-search.md).
@@ -11,18 +11,18 @@
 // over the stations stays within the noise has not changed while the specimen turned; the region of
 // such pixels that hangs together with the frame's edge is backdrop. From there it grows inwards:
 // where it can be continued smoothly and some stations agree with the continuation within the
-// noise, those stations see the backdrop beside the specimen (survey_looks.h). What too few
+// noise, those stations see the backdrop beside the specimen (visibility.h). What too few
 // stations see is interpolated and marked as such.
-// An image of the empty stage replaces all this (survey_empty.h).
+// An image of the empty stage replaces all this (empty.h).
 //
 // Noise. For a sensor the variance grows linearly with the level (EMVA standard 1288): a robust
 // line through local variances of the second-difference operator of Immerkaer, "Fast noise variance
 // estimation", Computer Vision and Image Understanding 64(2), 1996, in tiles without texture.
 //
 // Dust. A speck on the sensor dims every station's light by the same factor, so its edge stands
-// still in the logarithm of the images while all else moves on: survey_static.h separates that part
-// of the gradients, survey_search.h finds soft discs in it, survey_speck.h fits each,
-// survey_settle.h improves its depth.
+// still in the logarithm of the images while all else moves on: static.h separates that part
+// of the gradients, search.h finds soft discs in it, speck.h fits each,
+// settle.h improves its depth.
 //
 // Memory: one full image a thread, accumulators of its size and two bytes a pixel and station (a
 // quarter of that for images over 2000 px), of 24 stations at most. 26 megapixels, 16 bit, two

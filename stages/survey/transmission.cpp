@@ -1,4 +1,4 @@
-// Transmission of one speck from the field of gradients (see survey_speck.h).
+// Transmission of one speck from the field of gradients (see speck.h).
 #include <cmath>
 
 #include "core/angle.h"

@@ -202,6 +202,7 @@ TEST(Check, SaysOfTheImagesWhatPrepareSays) {
   const std::string all = testing::PrintToString(said_by(checked.findings));
   EXPECT_THAT(all, HasSubstr("mid_003.tif|No specimen was found."));
   EXPECT_THAT(all, HasSubstr("mid_001.tif|No specimen was found: nothing"));
+  EXPECT_THAT(all, Not(HasSubstr("mid_001.tif|No specimen was found.")));  // not twice
   EXPECT_THAT(all, HasSubstr("mask-add.png: is 10 x 10 pixels"));
   EXPECT_EQ(checked.checked.size(), 8U);  // a bad painted mask costs no photograph
 }

@@ -182,6 +182,27 @@ void build_shell(Builder& b, bool second) {
   b.pin(centre.z() - 0.9 * r, 0.22);
 }
 
+// A pale, glossy body of revolution on the axis, nearly without pattern: it stands as still as the
+// backdrop.
+void build_urn(Builder& b, bool second) {
+  const BodyMaterial gloss{second ? bgr(0.78, 0.76, 0.72) : bgr(0.80, 0.74, 0.66),
+                           second ? 0.05 : 0.03, 0.8, 0.1};
+  const double r = second ? 1.6 : 1.9;
+  b.add(demo::ellipsoid(Part::body, {0, 0, -0.5}, {r, r, (second ? 1.3 : 0.9) * r}), gloss);
+  double size = (second ? 0.6 : 0.72) * r;
+  double z = -0.5 + (second ? 0.95 : 0.55) * r;
+  for (int i = 0; i < (second ? 3 : 4); ++i) {
+    b.add(demo::ellipsoid(Part::pronotum, {0, 0, z}, {size, size, 0.72 * size}), gloss);
+    z += 0.62 * size;
+    size *= 0.68;
+  }
+  if (second) {  // a chip at the shoulder, the one thing that turns
+    b.add(demo::ellipsoid(Part::leg, {0.95 * r, 0.2, -0.1}, {0.25, 0.3, 0.2}),
+          {bgr(0.3, 0.24, 0.2), 0.3, 0.1, 0.4});
+  }
+  b.pin(-0.5 - (second ? 1.25 : 0.9) * r, 0.22);
+}
+
 // Closed loops of several sizes: holes that show the backdrop.
 void build_loops(Builder& b, bool second) {
   const BodyMaterial skin{second ? bgr(0.58, 0.36, 0.30) : bgr(0.44, 0.40, 0.34), 0.7, 0.15, 0.3};
@@ -324,7 +345,7 @@ void enlarge(BodyParts& parts, double by) {
 
 // So that the specimen fills 300 to 450 px.
 double size_of(BodyKind kind) {
-  if (kind == BodyKind::pod || kind == BodyKind::shell) return 1.45;
+  if (kind == BodyKind::pod || kind == BodyKind::shell || kind == BodyKind::urn) return 1.45;
   return kind == BodyKind::loops || kind == BodyKind::pappus ? 1.7 : 1.6;
 }
 
@@ -363,6 +384,9 @@ BodyParts body_parts(const MaskBody& body, double pixel_mm) {
       break;
     case BodyKind::ant:
       build_ant(b);
+      break;
+    case BodyKind::urn:
+      build_urn(b, second);
       break;
   }
   enlarge(b.parts, size_of(body.kind));

@@ -1,5 +1,6 @@
 // The sets by which masks are tuned and judged, fixed before any constant of the mask stage was
-// touched. Constants are chosen on TUNING bodies alone; figures are reported from JUDGING bodies.
+// touched (the urns were added with the survey's search for enclosed parts). Constants are chosen on
+// TUNING bodies alone; figures are reported from JUDGING bodies.
 // Judging holds other individuals of the tuning kinds and three kinds that tuning never sees.
 #pragma once
 
@@ -8,7 +9,7 @@
 
 namespace trunnion::test {
 
-enum class BodyKind : std::uint8_t { pod, fly, shell, loops, tooth, moss, pappus, ant };
+enum class BodyKind : std::uint8_t { pod, fly, shell, loops, tooth, moss, pappus, ant, urn };
 
 struct MaskBody {
   const char* name;
@@ -16,15 +17,16 @@ struct MaskBody {
   std::uint64_t seed;
 };
 
-inline constexpr std::array<MaskBody, 5> kTuningBodies{{
+inline constexpr std::array<MaskBody, 6> kTuningBodies{{
     {"pod-a", BodyKind::pod, 1},
     {"fly-a", BodyKind::fly, 2},
     {"shell-a", BodyKind::shell, 3},
     {"loops-a", BodyKind::loops, 4},
     {"tooth-a", BodyKind::tooth, 5},
+    {"urn-a", BodyKind::urn, 6},
 }};
 
-inline constexpr std::array<MaskBody, 8> kJudgingBodies{{
+inline constexpr std::array<MaskBody, 9> kJudgingBodies{{
     {"pod-b", BodyKind::pod, 101},
     {"fly-b", BodyKind::fly, 102},
     {"shell-b", BodyKind::shell, 103},
@@ -33,6 +35,7 @@ inline constexpr std::array<MaskBody, 8> kJudgingBodies{{
     {"moss-b", BodyKind::moss, 106},
     {"pappus-b", BodyKind::pappus, 107},
     {"ant-b", BodyKind::ant, 108},
+    {"urn-b", BodyKind::urn, 109},
 }};
 
 // What stands behind, the same for both: ideal images, and grey as a focus series is fused.

@@ -190,7 +190,7 @@ TEST(MaskOnDemo, EightBitImagesAreMaskedAsWell) {
 }
 
 TEST(MaskOnDemo, BlocksOfSeveralPixelsAndSoftEdgesLoseNothing) {
-  // Above 800 px the coarse look works on blocks. Enlarging blurs the edges as lenses do; noise
+  // Above 800 px the coarse blocks works on blocks. Enlarging blurs the edges as lenses do; noise
   // comes after, pixel by pixel.
   constexpr int kTimes = 3;
   const demo::DemoSet set(small_demo());

@@ -5,31 +5,28 @@
 namespace trunnion::mask {
 namespace expected_test {
 
-MaskMeasures measures() {
-  MaskMeasures result;
-  result.area_px = 100'000;
-  result.box_px = {100, 200, 500, 400};
-  return result;
+MaskMeasures measured(double area_px) {
+  MaskMeasures measures;
+  measures.area_px = area_px;
+  measures.box_px = {10, 20, 100, 50};
+  return measures;
 }
 
-TEST(PredictedOverlap, FallsWithWhatIsUncertainAndSaysWhereThatIs) {
-  MaskMeasures clear = measures();
-  predict_overlap({{{120, 220}, DoubtKind::outline, 2000}}, clear);
-  EXPECT_GT(clear.predicted_overlap, 0.995);
-  EXPECT_GT(clear.predicted_sigma, 0.0);
-  MaskMeasures hairy = measures();
-  predict_overlap({{{120, 220}, DoubtKind::outline, 2000}, {{590, 590}, DoubtKind::thin, 30'000}},
-                  hairy);
-  EXPECT_LT(hairy.predicted_overlap, clear.predicted_overlap - 0.03);
-  EXPECT_GT(hairy.predicted_sigma, clear.predicted_sigma);
-  EXPECT_EQ(hairy.doubt_px, cv::Rect(500, 520, 100, 80));
+TEST(PredictedOverlap, FallsWithTheDoubtAndSaysWhereItLies) {
+  MaskMeasures measures = measured(5000);
+  predict_overlap({{{12, 21}, DoubtKind::outline, 100.0}, {{105, 65}, DoubtKind::filled, 200.0}},
+                  measures);
+  EXPECT_LT(measures.predicted_overlap, 0.95);
+  EXPECT_TRUE(measures.doubt_px.contains({105, 65}));
+  EXPECT_FALSE(measures.doubt_px.contains({12, 21}));
 }
 
-TEST(PredictedOverlap, IsNotGivenWithoutASpecimen) {
-  MaskMeasures nothing;
-  predict_overlap({}, nothing);
-  EXPECT_EQ(nothing.predicted_overlap, 0.0);
-  EXPECT_TRUE(nothing.doubt_px.empty());
+// 0 means that nothing was predicted, and such a mask would not be doubted.
+TEST(PredictedOverlap, IsNeverMissingWhereThereIsAMask) {
+  MaskMeasures measures = measured(100);
+  predict_overlap({{{50, 40}, DoubtKind::filled, 1000.0}}, measures);
+  EXPECT_GT(measures.predicted_overlap, 0.0);
+  EXPECT_LT(measures.predicted_overlap, 0.1);
 }
 
 }  // namespace expected_test

@@ -56,13 +56,13 @@ TEST(BackdropOfAnImage, FollowsTheImageBesideTheBody) {
   cv::Mat image = even_image(kSize, kGrey + cv::Scalar::all(kOffLevel));
   image(kBody).setTo(kRed);
   SurveyResult survey = even_survey(kSize, 2, kGrey);
-  BlockLook look = look_at_blocks(image, survey);
-  look.backdrop = survey.backdrop.clone();  // as if the exposure told nothing
-  cv::Mat hard = cv::Mat::zeros(kSize, CV_8U);
-  hard(kBody).setTo(255);
-  correct_backdrop(hard, hard, survey, look);
+  BlockContrast blocks = contrast_of_blocks(image, survey);
+  blocks.backdrop = survey.backdrop.clone();  // as if the exposure told nothing
+  cv::Mat binary_mask = cv::Mat::zeros(kSize, CV_8U);
+  binary_mask(kBody).setTo(255);
+  correct_backdrop(binary_mask, binary_mask, survey, blocks);
   for (const cv::Point at : {cv::Point(10, 10), cv::Point(100, 75), cv::Point(150, 20)}) {
-    EXPECT_NEAR(look.backdrop.at<cv::Vec3f>(at)[1], kGrey[1] + kOffLevel, 5) << at;
+    EXPECT_NEAR(blocks.backdrop.at<cv::Vec3f>(at)[1], kGrey[1] + kOffLevel, 5) << at;
   }
 }
 

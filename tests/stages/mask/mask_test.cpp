@@ -167,6 +167,18 @@ TEST(ApplyUserMask, SubtractWinsOverAddAndSizesMustAgree) {
   EXPECT_THROW(apply_user_mask(coverage, cv::Mat::zeros(3, 4, CV_8U), {}), Error);
 }
 
+TEST(MakeMask, AnImageWithoutSpecimenIsADoubt) {
+  const cv::Scalar behind(20000, 20000, 20000);
+  for (const int scale : {1, 2}) {
+    const cv::Mat image = test::even_image({200, 150}, behind);
+    const MaskResult result =
+        make_mask(image, test::even_survey(image.size(), scale, behind), {}, 0);
+    EXPECT_EQ(cv::countNonZero(result.coverage), 0);
+    ASSERT_EQ(result.findings.size(), 1U);
+    EXPECT_EQ(result.findings.front().severity, Severity::doubt);
+  }
+}
+
 TEST(MeasureMask, FindsAreaMiddleAndTheEdgesItTouches) {
   cv::Mat coverage = cv::Mat::zeros(100, 200, CV_8U);
   coverage(cv::Rect(0, 40, 50, 20)).setTo(255);

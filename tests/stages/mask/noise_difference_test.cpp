@@ -42,17 +42,17 @@ TEST(NoiseDifference, IsThatOfEveryPixelOnItsOwn) {
         random.fill(survey.backdrop, cv::RNG::UNIFORM, 0, survey.full_scale);
         cv::Mat image(size, type);
         random.fill(image, cv::RNG::UNIFORM, 0, survey.full_scale + 1);
-        BlockLook look;
-        look.side = side;
-        look.backdrop = survey.backdrop;
-        cv::Mat inverse(look.backdrop.size(), CV_32FC3);
+        BlockContrast blocks;
+        blocks.side = side;
+        blocks.backdrop = survey.backdrop;
+        cv::Mat inverse(blocks.backdrop.size(), CV_32FC3);
         for (int k = 0; k < static_cast<int>(inverse.total()) * 3; ++k) {
-          const double level = look.backdrop.ptr<float>()[k];
+          const double level = blocks.backdrop.ptr<float>()[k];
           inverse.ptr<float>()[k] =
               static_cast<float>(survey.full_scale / std::sqrt(survey.noise.variance(level)));
         }
         const cv::Rect box = cv::Rect(1, 1, 19, 20) & cv::Rect({0, 0}, size);
-        NoiseDifference difference(image, box, look, survey);
+        NoiseDifference difference(image, box, blocks, survey);
         // In no order, and from the middle of a row: rows are remembered by pairs.
         for (const int wanted : {0, 1, 2, 9, 8, 19, 0, 18, 19, 3}) {
           const int y = std::min(wanted, box.height - 1);
@@ -64,7 +64,7 @@ TEST(NoiseDifference, IsThatOfEveryPixelOnItsOwn) {
               const int from = (box.x + x) * image.channels() + (image.channels() == 1 ? 0 : c);
               const double value =
                   deep ? image.ptr<ushort>(box.y + y)[from] : image.ptr<uchar>(box.y + y)[from];
-              const double behind = between_blocks(look.backdrop, side, box.x + x, box.y + y, c);
+              const double behind = between_blocks(blocks.backdrop, side, box.x + x, box.y + y, c);
               const double expected = (value - behind) / survey.full_scale *
                                       between_blocks(inverse, side, box.x + x, box.y + y, c);
               ASSERT_NEAR(z[static_cast<std::size_t>(3 * (x - begin) + c)], expected,

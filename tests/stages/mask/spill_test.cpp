@@ -49,31 +49,31 @@ Mixed mixed(int scale, const cv::Scalar& backdrop, double share, const cv::Size&
 }
 
 // Share of the part that is kept.
-double kept(const Mixed& scene, cv::Mat& hard) {
-  hard = scene.drawn.clone();
-  drop_reflections(look_at_blocks(scene.image, scene.survey), scene.survey, hard);
-  return cv::countNonZero(hard(scene.part)) / static_cast<double>(scene.part.area());
+double kept(const Mixed& scene, cv::Mat& binary_mask) {
+  binary_mask = scene.drawn.clone();
+  drop_reflections(contrast_of_blocks(scene.image, scene.survey), scene.survey, binary_mask);
+  return cv::countNonZero(binary_mask(scene.part)) / static_cast<double>(scene.part.area());
 }
 
 class Reflections : public testing::TestWithParam<int> {};
 
 TEST_P(Reflections, AreDroppedAndWhatHasColourIsKept) {
-  cv::Mat hard;
+  cv::Mat binary_mask;
   // A reflection: above the low threshold, below the middle of both.
   const Mixed weak = mixed(GetParam(), kGreen, 0.18, {120, 90});
   ASSERT_GT(weak.contrast, weak.survey.separation.low);
   ASSERT_LT(weak.contrast, 0.5 * (weak.survey.separation.low + weak.survey.separation.high));
-  EXPECT_LE(kept(weak, hard), 0.15) << "but for the specimen's own soft edge";
-  EXPECT_EQ(cv::countNonZero(hard(weak.specimen) == 0), 0);
+  EXPECT_LE(kept(weak, binary_mask), 0.15) << "but for the specimen's own soft edge";
+  EXPECT_EQ(cv::countNonZero(binary_mask(weak.specimen) == 0), 0);
 
   const Mixed strong = mixed(GetParam(), kGreen, 0.5, {120, 90});
   ASSERT_GT(strong.contrast, 0.5 * (strong.survey.separation.low + strong.survey.separation.high));
-  EXPECT_EQ(kept(strong, hard), 1.0);
-  EXPECT_EQ(cv::countNonZero(hard != strong.drawn), 0);
+  EXPECT_EQ(kept(strong, binary_mask), 1.0);
+  EXPECT_EQ(cv::countNonZero(binary_mask != strong.drawn), 0);
 }
 
 TEST_P(Reflections, TakeTheirSpecksWithThem) {
-  cv::Mat hard;
+  cv::Mat binary_mask;
   Mixed scene = mixed(GetParam(), kGreen, 0.18, {160, 120});
   const cv::Rect speck(460, 300, 16, 16);
   const Mixed strength = mixed(GetParam(), kGreen, 0.28, {16, 16});
@@ -81,32 +81,32 @@ TEST_P(Reflections, TakeTheirSpecksWithThem) {
   ASSERT_GT(strength.contrast, 0.5 * (scene.survey.separation.low + scene.survey.separation.high));
   ASSERT_LT(strength.contrast, scene.survey.separation.high);
   scene.image(speck).setTo(0.72 * kGreen + 0.28 * kRed);
-  EXPECT_LE(kept(scene, hard), 0.15);
-  EXPECT_EQ(cv::countNonZero(hard(speck)), 0);
+  EXPECT_LE(kept(scene, binary_mask), 0.15);
+  EXPECT_EQ(cv::countNonZero(binary_mask(speck)), 0);
 }
 
 TEST_P(Reflections, AreBroaderThanBristles) {
-  cv::Mat hard;
+  cv::Mat binary_mask;
   const Mixed thin = mixed(GetParam(), kGreen, 0.18, {120, 3});
-  // A bristle in blocks may look as broad as two of them.
-  EXPECT_EQ(kept(thin, hard), 1.0);
+  // A bristle in blocks may blocks as broad as two of them.
+  EXPECT_EQ(kept(thin, binary_mask), 1.0);
 }
 
 TEST_P(Reflections, AreLookedForBeforeColourOnly) {
-  cv::Mat hard;
+  cv::Mat binary_mask;
   const Mixed grey = mixed(GetParam(), kGrey, 0.18, {120, 90});
-  EXPECT_EQ(kept(grey, hard), 1.0);
+  EXPECT_EQ(kept(grey, binary_mask), 1.0);
 }
 
 // The limit that docs/masks.md tells: a broad pale translucent part counts as a reflection, a
 // membranous wing for instance; an opaque part of the same place does not.
 TEST_P(Reflections, CannotBeToldFromPaleTranslucentParts) {
-  cv::Mat hard;
+  cv::Mat binary_mask;
   for (const double share : {0.16, 0.25}) {
     const Mixed wing = mixed(GetParam(), kGreen, share, {200, 120});
     ASSERT_GT(wing.contrast, wing.survey.separation.low);
     ASSERT_LT(wing.contrast, 0.5 * (wing.survey.separation.low + wing.survey.separation.high));
-    EXPECT_LE(kept(wing, hard), 0.15) << share;
+    EXPECT_LE(kept(wing, binary_mask), 0.15) << share;
   }
 }
 

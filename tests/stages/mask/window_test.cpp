@@ -8,19 +8,19 @@ namespace window_test {
 
 struct Tile {
   cv::Mat image;
-  cv::Mat hard, inner, thin;  // of the image from `origin` on
+  cv::Mat binary_mask, inner, thin;  // of the image from `origin` on
   cv::Point origin{7, 4};
   Tile(int depth, int channels) {
     cv::RNG random(5);
     image.create(60, 70, CV_MAKETYPE(depth, channels));
     random.fill(image, cv::RNG::UNIFORM, 0, depth == CV_16U ? 65535 : 255);
     const cv::Size size(50, 41);
-    for (cv::Mat* map : {&hard, &inner, &thin}) {
+    for (cv::Mat* map : {&binary_mask, &inner, &thin}) {
       map->create(size, CV_8U);
       random.fill(*map, cv::RNG::UNIFORM, 0, 2);
       *map *= 255;
     }
-    inner &= hard;
+    inner &= binary_mask;
   }
   [[nodiscard]] cv::Vec3d value(int x, int y) const {
     cv::Mat whole;
@@ -38,9 +38,9 @@ WindowSums plain_sums(const Tile& tile, int x, int y, int reach, const cv::Vec3d
   cv::Vec3d sum;
   cv::Vec3d extreme;
   cv::Matx33d products = cv::Matx33d::zeros();
-  for (int v = std::max(0, y - reach); v <= std::min(tile.hard.rows - 1, y + reach); ++v) {
-    for (int u = std::max(0, x - reach); u <= std::min(tile.hard.cols - 1, x + reach); ++u) {
-      if (tile.hard.at<uchar>(v, u) == 0) continue;
+  for (int v = std::max(0, y - reach); v <= std::min(tile.binary_mask.rows - 1, y + reach); ++v) {
+    for (int u = std::max(0, x - reach); u <= std::min(tile.binary_mask.cols - 1, x + reach); ++u) {
+      if (tile.binary_mask.at<uchar>(v, u) == 0) continue;
       const cv::Vec3d value = tile.value(u, v);
       if (tile.inner.at<uchar>(v, u) != 0) {
         const double w = std::pow(1.0 / (1 + (u - x) * (u - x) + (v - y) * (v - y)), 3);
@@ -82,7 +82,7 @@ TEST(OutlineWindow, SumsAreThoseOfSinglePixels) {
       OutlineWindow window(reach);
       // Twice, since what an earlier part left must not count.
       for (const cv::Rect& core : {cv::Rect(0, 0, 30, 41), cv::Rect(30, 10, 20, 31)}) {
-        window.take(tile.image, tile.origin, core, tile.hard, tile.inner, tile.thin);
+        window.take(tile.image, tile.origin, core, tile.binary_mask, tile.inner, tile.thin);
         for (const cv::Point& at :
              {core.tl(), core.br() - cv::Point(1, 1), core.tl() + cv::Point(9, 14)}) {
           for (const bool thin_only : {false, true}) {

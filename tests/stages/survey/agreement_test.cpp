@@ -22,7 +22,7 @@ Speck shape_of(double depth) {
   return speck;
 }
 
-// One remembered image a depth: flat, with the shape that deep in it.
+// One quantised log image a depth: flat, with the shape that deep in it.
 std::vector<cv::Mat> stations_of(const std::vector<double>& depths) {
   std::vector<cv::Mat> logs;
   for (const double depth : depths) {
@@ -33,7 +33,7 @@ std::vector<cv::Mat> stations_of(const std::vector<double>& depths) {
             static_cast<float>(kLevel * std::exp(-depth * shadow_at(shape_of(depth), x, y)));
       }
     }
-    logs.push_back(remembered_log(grey, 1.0));
+    logs.push_back(quantised_log(grey, 1.0));
   }
   return logs;
 }

@@ -47,7 +47,7 @@ std::vector<cv::Mat> turning_behind(const Speck& speck, double shift, cv::RNG& r
     grey *= 0.3;
     cv::Mat noise(grey.size(), CV_32FC1);
     random.fill(noise, cv::RNG::NORMAL, 0, std::sqrt(kNoise.at_zero + kNoise.per_level * 0.3));
-    logs.push_back(remembered_log(grey + noise, 1.0));
+    logs.push_back(quantised_log(grey + noise, 1.0));
   }
   return logs;
 }
@@ -58,9 +58,9 @@ std::vector<cv::Mat> windows_of(const std::vector<cv::Mat>& logs, const cv::Rect
   return patches;
 }
 
-double gradients_of(const cv::Mat& remembered) {
+double gradients_of(const cv::Mat& quantised) {
   cv::Mat log;
-  remembered.convertTo(log, CV_32F, remembered_step());
+  quantised.convertTo(log, CV_32F, quantised_log_step());
   const int wide = log.cols - 1;
   return cv::norm(log.colRange(0, wide), log.colRange(1, wide + 1)) /
          std::sqrt(static_cast<double>(wide * log.rows));
@@ -101,7 +101,7 @@ TEST(SurveyNeighbour, OtherPatternsAndBareBackdropsStayAsTheyAre) {
   }
   cv::Mat bare(kHeight, kWidth, CV_32FC1);
   random.fill(bare, cv::RNG::NORMAL, 0.3, 0.002);
-  logs.push_back(remembered_log(bare, 1.0));
+  logs.push_back(quantised_log(bare, 1.0));
   const auto patches = windows_of(logs, kWindow);
   const auto rest = less_pattern(logs, kNoise, patches, kWindow, 7);
   for (std::size_t k = 0; k < rest.size(); ++k) {

@@ -35,7 +35,7 @@ std::vector<cv::Mat> stations_behind(const Speck& speck, double pattern, cv::RNG
       }
     }
     cv::exp(grey, grey);
-    logs.push_back(remembered_log(0.3 * grey, 1.0));
+    logs.push_back(quantised_log(0.3 * grey, 1.0));
   }
   return logs;
 }
@@ -82,7 +82,7 @@ TEST(SurveySettle, AHotPixelWithinIsNoneOfTheSpecks) {
   const cv::Point hot(33, 31);
   for (cv::Mat& log : logs) {
     auto& value = log.at<std::uint16_t>(hot);
-    value = cv::saturate_cast<std::uint16_t>(value + 0.1F / remembered_step());
+    value = cv::saturate_cast<std::uint16_t>(value + 0.1F / quantised_log_step());
   }
   const auto away = [&](const std::vector<cv::Point2d>& defects) {
     const cv::Mat map = settle(logs, kNoise, defects, truth, 30).transmission;

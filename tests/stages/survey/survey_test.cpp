@@ -167,10 +167,10 @@ TEST(SurveyDoubts, EndWhereNothingIsLeftOrNothingEases) {
 }
 
 TEST(SurveyDoubts, BackdropThatOneStationShowedIsThin) {
-  cv::Mat looks(10, 10, CV_32FC1, cv::Scalar(8));
-  looks.rowRange(0, 2).setTo(0);
-  looks.rowRange(2, 3).setTo(1);
-  EXPECT_DOUBLE_EQ(thin_backdrop(looks, 8), 0.1);
+  cv::Mat visible(10, 10, CV_32FC1, cv::Scalar(8));
+  visible.rowRange(0, 2).setTo(0);
+  visible.rowRange(2, 3).setTo(1);
+  EXPECT_DOUBLE_EQ(thin_backdrop(visible, 8), 0.1);
 }
 
 TEST(SurveyDoubts, NoiseIsSettledWhereTheHalvesAgree) {

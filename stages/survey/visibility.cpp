@@ -1,4 +1,4 @@
-#include "stages/survey/looks.h"
+#include "stages/survey/visibility.h"
 
 #include <tbb/parallel_for.h>
 
@@ -19,8 +19,8 @@ constexpr float kSurelyElse = 1.5F;  // times the tolerance: no noise of the bac
 constexpr int kSampledRows = 8;      // every so many; plenty for a rank
 
 // Where one station sees the backdrop, CV_8U.
-cv::Mat look_past(const SurveyFrame& frame, const cv::Mat& expected_lab,
-                  const cv::Vec3f& tolerance) {
+cv::Mat visible_at_station(const SurveyFrame& frame, const cv::Mat& expected_lab,
+                           const cv::Vec3f& tolerance) {
   const cv::Mat lab = to_lab(equalised(frame), 65535.0);
   const cv::Vec3f scale(1.0F / tolerance[0], 1.0F / tolerance[1], 1.0F / tolerance[2]);
   cv::Mat agrees(lab.size(), CV_8U);
@@ -59,16 +59,18 @@ cv::Mat joined_to_edge(const cv::Mat& region) {
   return framed(cv::Rect({1, 1}, region.size())) == kJoined;
 }
 
-Looks look_past_specimen(const std::vector<SurveyFrame>& frames, const cv::Mat& expected,
-                         const cv::Vec3f& tolerance) {
+BackdropVisibility visible_backdrop(const std::vector<SurveyFrame>& frames, const cv::Mat& expected,
+                                    const cv::Vec3f& tolerance) {
   const cv::Mat lab = to_lab(expected, 65535.0);
   std::vector<cv::Mat> sees(frames.size());
-  tbb::parallel_for(std::size_t{0}, frames.size(),
-                    [&](std::size_t k) { sees[k] = look_past(frames[k], lab, tolerance); });
-  Looks looks{cv::Mat::zeros(lab.size(), CV_32FC3), cv::Mat::zeros(lab.size(), CV_32FC1)};
+  tbb::parallel_for(std::size_t{0}, frames.size(), [&](std::size_t k) {
+    sees[k] = visible_at_station(frames[k], lab, tolerance);
+  });
+  BackdropVisibility visible{cv::Mat::zeros(lab.size(), CV_32FC3),
+                             cv::Mat::zeros(lab.size(), CV_32FC1)};
   tbb::parallel_for(0, lab.rows, [&](int y) {
-    auto* mean = looks.mean.ptr<cv::Vec3f>(y);
-    auto* count = looks.count.ptr<float>(y);
+    auto* mean = visible.mean.ptr<cv::Vec3f>(y);
+    auto* count = visible.count.ptr<float>(y);
     for (std::size_t k = 0; k < frames.size(); ++k) {
       const auto* value = frames[k].mean.ptr<Pixel16>(y);
       const auto* sees_here = sees[k].ptr<std::uint8_t>(y);
@@ -83,7 +85,7 @@ Looks look_past_specimen(const std::vector<SurveyFrame>& frames, const cv::Mat& 
       if (count[x] > 0) mean[x] *= 1.0F / count[x];
     }
   });
-  return looks;
+  return visible;
 }
 
 namespace {

@@ -19,15 +19,15 @@ cv::Mat equalised(const SurveyFrame& frame, const cv::Range& rows = cv::Range::a
 // The part of `region` (CV_8U, 0 or 255) that hangs together with the edge of the image.
 cv::Mat joined_to_edge(const cv::Mat& region);
 
-struct Looks {
+struct BackdropVisibility {
   cv::Mat mean;   // CV_32FC3 of the stations that saw the backdrop, 65535 = full scale
   cv::Mat count;  // CV_32FC1, how many did
 };
 
 // `expected` (CV_32FC3): the backdrop as far as it is known; `tolerance`: half axes of the
 // ellipsoid about it in CIE L*a*b* that agrees, each > 0.
-Looks look_past_specimen(const std::vector<SurveyFrame>& frames, const cv::Mat& expected,
-                         const cv::Vec3f& tolerance);
+BackdropVisibility visible_backdrop(const std::vector<SurveyFrame>& frames, const cv::Mat& expected,
+                                    const cv::Vec3f& tolerance);
 
 // How far the stations scatter about `value` where `still` (CV_8U) says that nothing moves: half
 // axes of the ellipsoid in CIE L*a*b* that holds the share `rank` (0..1) of them; 0 where that is
