@@ -229,7 +229,7 @@ CalibrationRecord record_for(const Setup& setup) {
 }
 
 std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup,
-                                    bool reference_told) {
+                                    bool reference_given) {
   std::vector<std::string> found;
   const auto compare = [&found](const char* field, double then, double now) {
     if (std::abs(then - now) > 1e-9 * std::max(1.0, std::abs(now))) {
@@ -249,7 +249,7 @@ std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup
   // The pinhole stands where the reference slice was taken; focused by the lens, its principal
   // distance is that of the slice too.
   const bool matters =
-      setup.moves == FocusMotion::lens || (record.axis.has_value() && !reference_told);
+      setup.moves == FocusMotion::lens || (record.axis.has_value() && !reference_given);
   if (setup.rescaled && matters) {
     compare("fusion.reference (0 first, 1 middle, 2 last)", static_cast<double>(record.reference),
             static_cast<double>(setup.reference));

@@ -98,10 +98,10 @@ CalibrationRecord record_for(const Setup& setup);
 
 // Empty where the record fits the setup; else one sentence per differing field. A rail series with
 // another reference slice was taken with the same camera from another place: that differs only
-// where the record holds an axis, and not where `reference_told` says that rail positions are
+// where the record holds an axis, and not where `reference_given` says that rail positions are
 // given.
 std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup,
-                                    bool reference_told = false);
+                                    bool reference_given = false);
 
 // Lateral magnification as measured, best first: by the micrometer, by the boards; 0: not measured.
 double measured_magnification(const CalibrationRecord& record);

@@ -27,7 +27,7 @@ class Problem {
         azimuth_(start.axes.size(), 0.0),
         angle_(request.sightings.size(), 0.0),
         tilt_(start.tilted ? start.tilts : std::vector<double>(start.axes.size(), 0.0)),
-        told_tilt_(tilt_),
+        given_tilt_(tilt_),
         line_(start.line),
         board_(start.boards),
         camera_(vector_of(request.camera)) {
@@ -140,7 +140,7 @@ class Problem {
         continue;
       }
       problem.AddResidualBlock(new ceres::AutoDiffCostFunction<TiltPrior, 1, 1>(
-                                   new TiltPrior{told_tilt_[r], options_.sigma_tilt}),
+                                   new TiltPrior{given_tilt_[r], options_.sigma_tilt}),
                                nullptr, &tilt_[r]);
     }
     if (!start_.tilted) problem.SetParameterBlockConstant(line_.data());
@@ -289,7 +289,7 @@ class Problem {
   std::vector<double> azimuth_;
   std::vector<double> angle_;
   std::vector<double> tilt_;
-  std::vector<double> told_tilt_;
+  std::vector<double> given_tilt_;
   std::array<double, 4> line_;
   std::vector<BoardStep> board_;
   CameraVector camera_;
