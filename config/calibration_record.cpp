@@ -167,6 +167,9 @@ Json axis_to_json(const AxisCalibration& axis) {
                      {"origin_mm", {a.origin_mm.x(), a.origin_mm.y(), a.origin_mm.z()}},
                      {"azimuth_deg", degrees(ring.azimuth)},
                      {"covariance_direction_rad_origin_mm", matrix_to_json(ring.covariance)}});
+    if (!ring.covariance_with_lens.isZero()) {
+      rings.back()["covariance_with_lens"] = matrix_to_json(ring.covariance_with_lens);
+    }
     if (tilts(ring)) rings.back()["tilt"] = tilt_to_json(ring.tilt);
   }
   return {{"frame", "camera: x right, y down, z forward"},
@@ -192,6 +195,11 @@ AxisCalibration axis_from(const JsonReader& in) {
     }
     ring.covariance = covariance_from<AxisCovariance::RowsAtCompileTime>(
         item, "covariance_direction_rad_origin_mm");
+    if (item.has("covariance_with_lens")) {
+      const std::vector<double> values = item.matrix("covariance_with_lens", 5, 9);
+      ring.covariance_with_lens =
+          Eigen::Map<const Eigen::Matrix<double, 5, 9, Eigen::RowMajor>>(values.data());
+    }
     if (item.has("tilt")) ring.tilt = tilt_from(item.object("tilt"));
     axis.rings.push_back(ring);
   }

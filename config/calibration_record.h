@@ -51,6 +51,8 @@ struct RingAxis {
   double elevation = 0;  // rad, found
   Axis axis;             // camera frame
   AxisCovariance covariance = AxisCovariance::Zero();
+  // With the lens (fx fy cx cy k1 k2 p1 p2 k3), where both were calibrated in one call; else zero.
+  Eigen::Matrix<double, 5, 9> covariance_with_lens = Eigen::Matrix<double, 5, 9>::Zero();
   // rad, added to the ring's stage angles: the camera's azimuth against the first ring's, where it
   // was moved between rings.
   double azimuth = 0;

@@ -67,8 +67,8 @@ struct BoardView {
   std::string reason;  // where not found: why, as far as known
   int columns = 0;     // of the found part
   int rows = 0;
-  bool complete = false;             // the whole board
-  bool oriented = false;             // numbering unique
+  bool complete = false;  // the whole board
+  bool oriented = false;  // numbering unique
   // Checkerboard: the square after corner (0,0) is dark. Staggered circles: (0,0) is a circle's
   // place. Always true where `oriented`.
   bool first_dark = true;

@@ -45,8 +45,8 @@ AngleCheck check_angles(const std::vector<double>& given, const std::vector<doub
 
   double off_line = 0;
   for (std::size_t i = 0; i < count; ++i) {
-    off_line = std::max(
-        off_line, std::abs(measured[i] - measured_mean - check.step_ratio * (given[i] - given_mean)));
+    off_line = std::max(off_line, std::abs(measured[i] - measured_mean -
+                                           check.step_ratio * (given[i] - given_mean)));
   }
   if (off_line <= tolerance) {
     check.fault = check.step_ratio < 0 ? AxisFault::wrong_sign : AxisFault::wrong_step;

@@ -20,8 +20,8 @@ BoardPose board_pose(const AxisRequest& request, const AxisSighting& sighting);
 
 // The poses of a ring's sightings (indices into request.sightings). Each telecentric view leaves
 // two mirror poses; taken are those whose board keeps one axis all around, turning about it as the
-// given angles do. The mirror image of the whole motion does so too, seen from below: that is distinguished
-// by `up`.
+// given angles do. The mirror image of the whole motion does so too, seen from below: `up`
+// distinguishes them.
 std::vector<Pose> board_poses(const AxisRequest& request, const std::vector<std::size_t>& ring,
                               const Eigen::Vector3d& up);
 

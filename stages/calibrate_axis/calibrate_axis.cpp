@@ -12,6 +12,7 @@
 #include "stages/calibrate_axis/angles.h"
 #include "stages/calibrate_axis/board_poses.h"
 #include "stages/calibrate_axis/fit.h"
+#include "stages/calibrate_axis/numbering.h"
 #include "stages/calibrate_axis/tilt.h"
 #include "stages/calibrate_axis/wobble.h"
 
@@ -137,6 +138,7 @@ std::string verdict_of(const AxisResult& result, const AngleCheck& check) {
     case AxisFault::wrong_tilt:
       return "The tilts given do not fit the images.";
     case AxisFault::unclear:
+    case AxisFault::numbering:
       return "The board positions do not fit one rotation axis with the stage angles given.";
   }
   return {};
@@ -237,11 +239,13 @@ void fill_solution(const AxisRequest& request, const FitStart& start, const Fit&
     ring.axis = fit.axes[r];
     ring.elevation = std::asin(std::clamp(-ring.axis.direction.z(), -1.0, 1.0));
     ring.covariance = fit.covariances[r];
+    if (request.joint) ring.covariance_with_lens = fit.with_camera[r];
     ring.azimuth = fit.azimuths[r];
     if (!fit.tilts.empty()) ring.tilt = fit.tilts[r];
     calibration.rings.push_back(ring);
   }
   calibration.quality = quality_of(fit, result);
+  if (request.joint) result.camera = CameraKnowledge{fit.camera, fit.camera_covariance};
   measure_wobble(request, start, fit, result);
 }
 
@@ -285,15 +289,26 @@ void share_one_axis(FitStart& start, const TiltStart& tilt, const std::vector<do
 }  // namespace
 
 const char* name_of(AxisFault fault) {
-  constexpr const char* kNames[] = {"none",        "wrong sign",  "wrong step", "slipped stage",
-                                    "board moved", "wrong angle", "wrong tilt", "unclear"};
+  constexpr const char* kNames[] = {"none",          "wrong sign",  "wrong step",
+                                    "slipped stage", "board moved", "wrong angle",
+                                    "wrong tilt",    "unclear",     "numbering"};
   return kNames[static_cast<std::size_t>(fault)];
 }
 
 AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
   AxisResult result;
-  const AxisRequest request = usable(all, options, result.findings);
+  const Numbering numbering = settle_numbering(usable(all, options, result.findings), options);
+  result.findings.insert(result.findings.end(), numbering.findings.begin(),
+                         numbering.findings.end());
+  const AxisRequest& request = numbering.request;
   fill_stations(request, result);
+  if (!numbering.fault.empty()) {
+    result.fault = AxisFault::numbering;
+    result.sentence = numbering.fault;
+    result.findings.push_back(
+        {Severity::fault, "calibrate axis", "", numbering.fault, numbering.remedy});
+    return result;
+  }
   const Start start = first_look(request);
   const Fit free = fit_rig(request, start.fit, {.sigma_px = 0.2, .covariance = true});
   const double limit_px = 3.0 * start.median_pose_rms_px;
@@ -331,14 +346,15 @@ AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
     share_one_axis(given, tilt, request.tilts);
   }
   // The record's camera is the one that images are undistorted and posed with: the axis must belong
-  // to that one, so it is held here.
+  // to that one, so it is held here, unless it is found in the same adjustment.
   const Fit fit = fit_rig(request, given,
                           {.sigma_angle = options.sigma_angle,
                            .sigma_azimuth = options.sigma_azimuth,
                            .sigma_tilt = options.sigma_tilt,
                            .sigma_px = 0.2,
                            .covariance = true,
-                           .hold_camera = true});
+                           .hold_camera = !request.joint,
+                           .joint = request.joint.has_value()});
   if (!fit.converged) {
     result.fault = AxisFault::unclear;
     report_fault(result, {});
