@@ -57,11 +57,11 @@ Steps steps_at(const Eigen::Matrix3d& h, double column, double row) {
   return {{u.x(), u.y()}, {v.x(), v.y()}};
 }
 
-// Levels of the ground about a dot as a plane over the window, from the ring between 1.2 and
-// kWindow radii, and of the dot itself from its inner half.
+// Levels of the ground about a dot, from the ring between 1.2 and kWindow radii, and of the dot
+// itself, from its inner half: planes over the window, since a reflection lies on both.
 struct Levels {
   Eigen::Vector3d ground = Eigen::Vector3d::Zero();  // constant, by x, by y from the centre
-  double dot = 0;
+  Eigen::Vector3d dot = Eigen::Vector3d::Zero();
   bool known = false;
 };
 
@@ -93,26 +93,30 @@ double level_at(const cv::Mat& grey, int x, int y) {
                                 : grey.at<std::uint8_t>(y, x) / 255.0;
 }
 
-Levels levels_of(const cv::Mat& grey, const cv::Point2d& centre, const Steps& steps,
-                 double radius) {
+struct PlaneFit {
   Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
   Eigen::Vector3d right = Eigen::Vector3d::Zero();
-  std::vector<double> inner;
-  Levels levels;
-  if (!over_window(grey, centre, steps, radius, [&](int x, int y, double r2) {
-        if (r2 > 1.2 * 1.2) {
-          const Eigen::Vector3d terms(1.0, x - centre.x, y - centre.y);
-          normal += terms * terms.transpose();
-          right += terms * level_at(grey, x, y);
-        } else if (r2 < 0.3) {
-          inner.push_back(level_at(grey, x, y));
-        }
-      })) {
-    return levels;
+  void add(double x, double y, double level) {
+    const Eigen::Vector3d terms(1.0, x, y);
+    normal += terms * terms.transpose();
+    right += terms * level;
   }
-  if (inner.empty() || normal(0, 0) < 12) return levels;
-  levels.ground = normal.ldlt().solve(right);
-  levels.dot = median_in_place(inner);
+  [[nodiscard]] bool known() const { return normal(0, 0) >= 12; }
+  [[nodiscard]] Eigen::Vector3d solved() const { return normal.ldlt().solve(right); }
+};
+
+Levels levels_of(const cv::Mat& grey, const cv::Point2d& centre, const Steps& steps,
+                 double radius) {
+  PlaneFit ground;
+  PlaneFit dot;
+  Levels levels;
+  const bool inside = over_window(grey, centre, steps, radius, [&](int x, int y, double r2) {
+    if (r2 > 1.2 * 1.2) ground.add(x - centre.x, y - centre.y, level_at(grey, x, y));
+    if (r2 < 0.4) dot.add(x - centre.x, y - centre.y, level_at(grey, x, y));
+  });
+  if (!inside || !ground.known() || !dot.known()) return levels;
+  levels.ground = ground.solved();
+  levels.dot = dot.solved();
   levels.known = true;
   return levels;
 }
@@ -123,13 +127,14 @@ bool measure_dot(const cv::Mat& grey, const Steps& steps, double radius, cv::Poi
   const cv::Point2d start = centre;
   for (int round = 0; round < 8; ++round) {
     const Levels levels = levels_of(grey, centre, steps, radius);
-    const double range = levels.ground[0] - levels.dot;
+    const double range = levels.ground[0] - levels.dot[0];
     if (!levels.known || std::abs(range) < 0.02) return false;
     double sum = 0;
     cv::Point2d moment;
     over_window(grey, centre, steps, radius, [&](int x, int y, double) {
-      const double ground = levels.ground.dot(Eigen::Vector3d(1.0, x - centre.x, y - centre.y));
-      const double covered = (ground - level_at(grey, x, y)) / (ground - levels.dot);
+      const Eigen::Vector3d terms(1.0, x - centre.x, y - centre.y);
+      const double ground = levels.ground.dot(terms);
+      const double covered = (ground - level_at(grey, x, y)) / (ground - levels.dot.dot(terms));
       sum += covered;
       moment += cv::Point2d(x - centre.x, y - centre.y) * covered;
     });

@@ -146,18 +146,16 @@ struct Expected {
 Expected expected_corner(const Layout& layout, double share, int column, int row) {
   std::vector<cv::Point2f> board;
   std::vector<cv::Point2f> image;
-  bool beside = false;
   for (const Marker& marker : layout.markers) {
     const cv::Point square = square_of(marker.id, layout.squares, layout.light_first);
     const int dx = square.x - column;  // 0 or 1: beside the corner
     const int dy = square.y - row;
     if (dx < -1 || dx > 2 || dy < -1 || dy > 2) continue;
-    beside = beside || (dx >= 0 && dx <= 1 && dy >= 0 && dy <= 1);
     const auto places = places_of(marker, layout.squares, layout.light_first, share);
     board.insert(board.end(), places.begin(), places.end());
     image.insert(image.end(), marker.corners.begin(), marker.corners.end());
   }
-  if (!beside) return {};
+  if (board.empty()) return {};
   const cv::Mat h = cv::findHomography(board, image, 0);
   if (h.empty()) return {};
   const auto x = static_cast<float>(column);

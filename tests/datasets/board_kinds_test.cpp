@@ -126,7 +126,7 @@ TEST_P(BoardKinds, SlowCornersLieWhereTheTruthSays) {
   }
   BoardFlaws defocus;
   defocus.blur_left_px = 0.8;
-  defocus.blur_right_px = 4.0;
+  defocus.blur_right_px = 2.5;
   BoardFlaws glare;
   glare.glare = 0.5;
   const std::map<std::string, BoardFlaws> flaws{
