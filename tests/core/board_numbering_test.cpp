@@ -94,7 +94,10 @@ TEST(BoardOutliers, AnOuterColumnThatIsOffGoes) {
     corner.position_px.x() -= 9.0;
     ++moved;
   }
-  EXPECT_EQ(without_outliers(corners, 60).size(), 54U - moved);
+  // All of them go; of the sound ones beside them a few may.
+  const auto kept = without_outliers(corners, 60);
+  EXPECT_GE(kept.size(), 54U - moved - 4U);
+  for (const BoardCorner& corner : kept) EXPECT_FALSE(corner.column == 8 && corner.row <= 3);
 }
 
 }  // namespace board_numbering_test

@@ -4,6 +4,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <cmath>
 #include <nlohmann/json.hpp>
 
 #include "config/calibration_record.h"
@@ -191,15 +193,26 @@ TEST(BoardCommand, SlowJointCalibrationWritesBothAndCompares) {
   ASSERT_EQ(run.exit_code, 0) << run.out << run.err;
   const CalibrationRecord record = read_record(record_path(setup));
   ASSERT_TRUE(record.lens && record.axis);
-  EXPECT_EQ(record.axis->provenance.images.size(), 18U);
-  EXPECT_EQ(record.lens->provenance.images.size(), 33U);
+  // Which images served what: those on the stage both, the others the lens alone.
+  const auto& for_axis = record.axis->provenance.images;
+  const auto& for_lens = record.lens->provenance.images;
+  EXPECT_GE(for_axis.size(), 16U);
+  EXPECT_GE(for_lens.size(), for_axis.size() + 13U);
+  for (const std::string& name : for_axis) {
+    EXPECT_NE(std::find(for_lens.begin(), for_lens.end(), name), for_lens.end()) << name;
+  }
   EXPECT_FALSE(record.axis->rings[0].covariance_with_lens.isZero());
   const CalibrationRecord truth = read_record(demo + "/truth/demo.calibration.json");
   EXPECT_NEAR(record.lens->camera.fx, truth.lens->camera.fx,
               4.0 * std::sqrt(record.lens->covariance(0, 0)));
-  const Eigen::Vector3d& a = record.axis->rings[0].axis.direction;
-  const Eigen::Vector3d& b = truth.axis->rings[0].axis.direction;
-  EXPECT_LE(degrees(std::atan2(a.cross(b).norm(), a.dot(b))), 0.05);
+  for (const RingAxis& ring : truth.axis->rings) {
+    const auto found = std::find_if(record.axis->rings.begin(), record.axis->rings.end(),
+                                    [&](const RingAxis& r) { return r.ring == ring.ring; });
+    ASSERT_NE(found, record.axis->rings.end());
+    const Eigen::Vector3d& a = found->axis.direction;
+    const Eigen::Vector3d& b = ring.axis.direction;
+    EXPECT_LE(degrees(std::atan2(a.cross(b).norm(), a.dot(b))), 0.05) << ring.ring;
+  }
 
   const std::string old = (folder.path() / "old.json").string();
   std::filesystem::copy_file(record_path(setup), old);

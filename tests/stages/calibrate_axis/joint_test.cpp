@@ -35,12 +35,12 @@ struct Rings {
   Camera camera;
 };
 
-// A large board on the stage at three elevations of the camera.
+// A board on the stage at three elevations of the camera.
 Rings shoot(unsigned seed) {
   Rings rings;
   AxisScene scene;
-  scene.pattern = {17, 12, 0.9};
-  scene.stations = 8;
+  scene.pattern = {11, 8, 1.3};
+  scene.stations = 6;
   scene.spread = radians(100.0);
   for (const double elevation : {5.0, 25.0, 45.0}) {
     scene.elevation = radians(elevation);
@@ -76,6 +76,7 @@ calibrate_lens::LensResult lens_from(const Rings& rings) {
   }
   calibrate_lens::LensOptions options;
   options.pattern = rings.request.pattern;
+  options.model = calibrate_lens::Model{.radial = 1};  // the choice of a model is tested elsewhere
   return calibrate_lens::calibrate_lens(images, macro_setup(), options);
 }
 
@@ -88,7 +89,7 @@ Eigen::Vector3d place_error(const Axis& found, const Axis& truth) {
 TEST(CalibrateJoint, SlowSigmasAreNotLargerAndHoldTheTruth) {
   int inside = 0;
   int asked = 0;
-  for (unsigned seed = 1; seed <= 8; ++seed) {
+  for (unsigned seed = 1; seed <= 4; ++seed) {
     Rings rings = shoot(seed);
     const auto lens = lens_from(rings);
     ASSERT_TRUE(lens.accepted);
