@@ -275,7 +275,8 @@ BoardView find_circles(const cv::Mat& grey, const cv::Mat& plain, const BoardPat
     const cv::Mat inverse = ~plain;
     lattice = find_dot_lattice(inverse, pattern, &seen);
   }
-  if (lattice.dots.empty()) {
+  // A part that fits is nothing where a clearly larger grid that does not fit was seen.
+  if (lattice.dots.empty() || 10 * seen.dots.size() > 11 * lattice.dots.size()) {
     view.reason = refusal(pattern, seen, view);
     return view;
   }

@@ -22,8 +22,11 @@ cv::Mat tilting(const cv::Mat& flat) {
 }
 
 cv::Mat tilted(const cv::Mat& flat, cv::Size size) {
+  // Softened first: warpPerspective samples points, which would make steps of the edges.
+  cv::Mat soft;
+  cv::GaussianBlur(flat, soft, {}, 2.0);
   cv::Mat image;
-  cv::warpPerspective(flat, image, tilting(flat), size, cv::INTER_AREA, cv::BORDER_CONSTANT,
+  cv::warpPerspective(soft, image, tilting(flat), size, cv::INTER_CUBIC, cv::BORDER_CONSTANT,
                       cv::Scalar(255));
   cv::GaussianBlur(image, image, {}, 1.2);
   return image;
