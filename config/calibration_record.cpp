@@ -182,6 +182,9 @@ Json axis_to_json(const AxisCalibration& axis) {
                      {"origin_mm", {a.origin_mm.x(), a.origin_mm.y(), a.origin_mm.z()}},
                      {"azimuth_deg", degrees(ring.azimuth)},
                      {"covariance_direction_rad_origin_mm", matrix_to_json(ring.covariance)}});
+    if (!ring.covariance_with_lens.isZero()) {
+      rings.back()["covariance_with_lens"] = matrix_to_json(ring.covariance_with_lens);
+    }
     if (tilts(ring)) rings.back()["tilt"] = tilt_to_json(ring.tilt);
   }
   return {{"frame", "camera: x right, y down, z forward"},
@@ -207,6 +210,11 @@ AxisCalibration axis_from(const JsonReader& in) {
     }
     ring.covariance = covariance_from<AxisCovariance::RowsAtCompileTime>(
         item, "covariance_direction_rad_origin_mm");
+    if (item.has("covariance_with_lens")) {
+      const std::vector<double> values = item.matrix("covariance_with_lens", 5, 9);
+      ring.covariance_with_lens =
+          Eigen::Map<const Eigen::Matrix<double, 5, 9, Eigen::RowMajor>>(values.data());
+    }
     if (item.has("tilt")) ring.tilt = tilt_from(item.object("tilt"));
     axis.rings.push_back(ring);
   }
@@ -244,7 +252,7 @@ CalibrationRecord record_for(const Setup& setup) {
 }
 
 std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup,
-                                    bool reference_told) {
+                                    bool reference_given) {
   std::vector<std::string> found;
   const auto compare = [&found](const char* field, double then, double now) {
     if (std::abs(then - now) > 1e-9 * std::max(1.0, std::abs(now))) {
@@ -264,7 +272,7 @@ std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup
   // The pinhole stands where the reference slice was taken; focused by the lens, its principal
   // distance is that of the slice too.
   const bool matters =
-      setup.moves == FocusMotion::lens || (record.axis.has_value() && !reference_told);
+      setup.moves == FocusMotion::lens || (record.axis.has_value() && !reference_given);
   if (setup.rescaled && matters) {
     compare("fusion.reference (0 first, 1 middle, 2 last)", static_cast<double>(record.reference),
             static_cast<double>(setup.reference));

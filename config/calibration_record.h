@@ -51,6 +51,8 @@ struct RingAxis {
   double elevation = 0;  // rad, found
   Axis axis;             // camera frame
   AxisCovariance covariance = AxisCovariance::Zero();
+  // With the lens (fx fy cx cy k1 k2 p1 p2 k3), where both were calibrated in one call; else zero.
+  Eigen::Matrix<double, 5, 9> covariance_with_lens = Eigen::Matrix<double, 5, 9>::Zero();
   // rad, added to the ring's stage angles: the camera's azimuth against the first ring's, where it
   // was moved between rings.
   double azimuth = 0;
@@ -98,10 +100,10 @@ CalibrationRecord record_for(const Setup& setup);
 
 // Empty where the record fits the setup; else one sentence per differing field. A rail series with
 // another reference slice was taken with the same camera from another place: that differs only
-// where the record holds an axis, and not where `reference_told` says that rail positions are
+// where the record holds an axis, and not where `reference_given` says that rail positions are
 // given.
 std::vector<std::string> mismatches(const CalibrationRecord& record, const Setup& setup,
-                                    bool reference_told = false);
+                                    bool reference_given = false);
 
 // Lateral magnification as measured, best first: by the micrometer, by the boards; 0: not measured.
 double measured_magnification(const CalibrationRecord& record);

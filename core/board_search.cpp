@@ -3,6 +3,8 @@
 #include <opencv2/calib3d.hpp>
 #include <opencv2/imgproc.hpp>
 
+#include "core/board_seed.h"
+
 namespace trunnion {
 namespace {
 
@@ -108,7 +110,8 @@ std::optional<cv::Point2f> grown_corner(const cv::Mat& image, const Lattice& lat
     cv::cornerSubPix(image, point, {half, half}, {-1, -1},
                      {cv::TermCriteria::COUNT + cv::TermCriteria::EPS, 20, 0.01});
     if (cv::norm(point[0] - expected) < 0.25 * side &&
-        is_corner(image, point[0], *along, *across, contrast)) {
+        is_corner(image, point[0], *along, *across, contrast) &&
+        is_edge(image, lattice.at(from_column, from_row), point[0], *across)) {
       return point[0];
     }
   }
@@ -204,6 +207,18 @@ Lattice without_strays(Lattice lattice, const cv::Mat& image, const BoardPattern
   }
 }
 
+// The largest lattice that grows from single squares.
+std::optional<Lattice> largest_from_squares(const cv::Mat& plain, const BoardPattern& pattern) {
+  std::optional<Lattice> best;
+  for (const Lattice& square : seed_squares(plain, 4)) {
+    Lattice lattice = without_strays(grown(square, plain), plain, pattern);
+    if (lattice.columns < 3 || lattice.rows < 3 || !looks_like_board(plain, lattice)) continue;
+    if (!best || lattice.count() > best->count()) best = std::move(lattice);
+    if (is_whole(*best, pattern)) break;
+  }
+  return best;
+}
+
 }  // namespace
 
 cv::Mat reduced(const cv::Mat& grey, int side_px) {
@@ -229,7 +244,12 @@ std::optional<Lattice> find_lattice(const cv::Mat& plain, const cv::Mat& level,
                                     const BoardPattern& pattern) {
   std::optional<Lattice> seed = find_seed(plain, level);
   if (seed && !looks_like_board(plain, *seed)) seed.reset();
+  if (seed) seed = joined_part(plain, *seed);
   if (seed) *seed = without_strays(grown(std::move(*seed), plain), plain, pattern);
+  if (!seed || !is_whole(*seed, pattern)) {
+    auto other = largest_from_squares(plain, pattern);
+    if (other && (!seed || other->count() > seed->count())) seed = std::move(other);
+  }
   if (seed && is_whole(*seed, pattern)) return seed;
   const bool too_large = seed && seed->columns * seed->rows > pattern.columns * pattern.rows;
   std::optional<Lattice> exact;

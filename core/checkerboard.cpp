@@ -8,7 +8,10 @@
 #include <optional>
 
 #include "core/board_corners.h"
+#include "core/board_outliers.h"
 #include "core/board_search.h"
+#include "core/circle_grid.h"
+#include "core/coded_board.h"
 #include "core/error.h"
 
 namespace trunnion {
@@ -100,24 +103,21 @@ std::string objection(const std::optional<Lattice>& lattice, const BoardPattern&
   return {};
 }
 
-}  // namespace
-
-BoardView find_board(const cv::Mat& image, const BoardPattern& pattern,
-                     const BoardOptions& options) {
-  if (pattern.columns < 3 || pattern.rows < 3) {
-    throw data_error("A checkerboard needs at least 3 x 3 inner corners; give its true size.");
-  }
-  const cv::Mat grey = grey_of(image);
-  const cv::Mat plain = stretched(reduced(grey, options.search_side_px));
+BoardView find_checkerboard(const cv::Mat& grey, const cv::Mat& plain, const BoardPattern& pattern,
+                            const BoardOptions& options) {
   const cv::Mat level = levelled(plain);
-
   BoardView view;
   std::optional<Lattice> lattice = find_lattice(plain, level, pattern);
   view.reason = objection(lattice, pattern, options.allow_partial);
+  if (lattice) {
+    view.seen_long = std::max(lattice->columns, lattice->rows);
+    view.seen_short = std::min(lattice->columns, lattice->rows);
+  }
   if (!view.reason.empty()) return view;
   view.complete = is_whole(*lattice, pattern);
   const bool spanning = spans(*lattice, pattern);
   *lattice = numbered(std::move(*lattice), plain, pattern, spanning);
+  view.first_dark = colour_difference(plain, *lattice) < 0;
   view.contrast = lattice_contrast(plain, *lattice) / 255.0;
 
   const double factor = static_cast<double>(grey.cols) / plain.cols;
@@ -131,12 +131,34 @@ BoardView find_board(const cv::Mat& image, const BoardPattern& pattern,
                             : std::clamp(0.33 * spacing.front(), 2.0, options.max_half_window_px);
   view.columns = lattice->columns;
   view.rows = lattice->rows;
-  view.corners = measured_corners(grey, *lattice, cvRound(view.half_window_px),
-                                  std::max(0.3 * spacing.front(), 2.0 * factor));
+  view.corners = without_outliers(measured_corners(grey, *lattice, cvRound(view.half_window_px),
+                                                   std::max(0.3 * spacing.front(), 2.0 * factor)),
+                                  view.square_px);
   view.oriented = spanning && (pattern.columns + pattern.rows) % 2 == 1;
   view.found = view.corners.size() >= 9;
   if (!view.found) view.reason = "fewer than 9 corners could be measured";
   return view;
+}
+
+}  // namespace
+
+BoardView find_board(const cv::Mat& image, const BoardPattern& pattern,
+                     const BoardOptions& options) {
+  if (pattern.columns < 3 || pattern.rows < 3) {
+    throw data_error("A board needs at least 3 x 3 inner corners; give its true size.");
+  }
+  const cv::Mat grey = grey_of(image);
+  const cv::Mat plain = stretched(reduced(grey, options.search_side_px));
+  switch (pattern.kind) {
+    case BoardKind::coded:
+      return find_coded(grey, plain, pattern, options);
+    case BoardKind::circles:
+    case BoardKind::staggered:
+      return find_circles(grey, plain, pattern, options);
+    case BoardKind::checkerboard:
+      break;
+  }
+  return find_checkerboard(grey, plain, pattern, options);
 }
 
 }  // namespace trunnion

@@ -13,7 +13,11 @@
 // odd, the square between corners (0,0) and (1,1) is a dark one and the numbering is unique
 // (`oriented`); otherwise a half turn is ambiguous and corner (0,0) is the one nearest the
 // image's top-left. Where part of the board is out of frame, the numbering starts at some corner
-// of the visible part (`complete` is false): good for a lens, not for following one board.
+// of the visible part: board_numbering.h lists the places of the board that it can be.
+//
+// Other kinds of board are found by core/coded_board.h and core/circle_grid.h through the same
+// function. A place of any board lies at (column, row) * square_mm; on a staggered circle grid the
+// columns count half distances, so circles stand where column + row is even.
 #pragma once
 
 #include <Eigen/Core>
@@ -23,10 +27,26 @@
 
 namespace trunnion {
 
+enum class BoardKind {
+  checkerboard,
+  coded,     // checkerboard with a coded marker in each light square (ChArUco)
+  circles,   // dark circles on light ground at the corners of squares
+  staggered  // the same, every other row shifted by half the distance along a row
+};
+
 struct BoardPattern {
-  int columns = 9;       // inner corners along the longer side, as a rule
-  int rows = 6;          // inner corners
-  double square_mm = 1;  // side of a square
+  int columns = 9;       // inner corners along the longer side, as a rule; circles of a row
+  int rows = 6;          // inner corners; rows of circles
+  double square_mm = 1;  // side of a square; circles: distance of neighbours; staggered: of rows
+  BoardKind kind = BoardKind::checkerboard;
+  double marker_mm = 0;  // coded: side of a marker with its dark border; 0: 0.6 squares
+  int marker_bits = 4;   // coded: 4 to 7, the dictionary of N x N bits of OpenCV's aruco module
+
+  // Places of the board in lattice units, from 0.
+  [[nodiscard]] int lattice_columns() const {
+    return kind == BoardKind::staggered ? 2 * columns : columns;
+  }
+  [[nodiscard]] int lattice_rows() const { return rows; }
 };
 
 struct BoardOptions {
@@ -47,16 +67,23 @@ struct BoardView {
   std::string reason;  // where not found: why, as far as known
   int columns = 0;     // of the found part
   int rows = 0;
-  bool complete = false;             // the whole board
-  bool oriented = false;             // numbering unique
+  bool complete = false;  // the whole board
+  bool oriented = false;  // numbering unique
+  // Checkerboard: the square after corner (0,0) is dark. Staggered circles: (0,0) is a circle's
+  // place. Always true where `oriented`.
+  bool first_dark = true;
+  // Corners counted along the longer and the shorter side of a board, also where that was refused
+  // since it is not the pattern's; 0 where nothing was seen.
+  int seen_long = 0;
+  int seen_short = 0;
   double square_px = 0;              // median distance of neighbouring corners
   double half_window_px = 0;         // of the corner measurement
   double contrast = 0;               // light minus dark squares, fraction of full scale
   std::vector<BoardCorner> corners;  // by row, then column; unmeasurable ones are left out
 };
 
-// `image` CV_8U or CV_16U, 1, 3 or 4 channels. Throws a data error for other types and for
-// patterns of fewer than 3 x 3 corners.
+// Any kind of board. `image` CV_8U or CV_16U, 1, 3 or 4 channels. Throws a data error for other
+// types and for patterns of fewer than 3 x 3 corners.
 BoardView find_board(const cv::Mat& image, const BoardPattern& pattern,
                      const BoardOptions& options = {});
 

@@ -11,6 +11,7 @@
 #include <opencv2/core.hpp>
 
 #include "core/camera.h"
+#include "core/checkerboard.h"
 #include "core/pose.h"
 #include "datasets/specimen_model.h"
 
@@ -42,24 +43,50 @@ RenderedView render_specimen(const SpecimenModel& model, const Camera& camera,
                              const Pose& camera_from_world, const Pose& camera_from_stage,
                              const Backdrop& backdrop);
 
-// A checkerboard of rows x columns INNER corners: plane z = 0 of its own frame, first inner corner
-// at the origin, x along the columns, y along the rows, its face towards -z.
+// A board of rows x columns INNER corners or circles: plane z = 0 of its own frame, first inner
+// corner at the origin, x along the columns, y along the rows, its face towards -z.
 struct Board {
   int rows = 8;
   int columns = 11;
   double square_mm = 0.9;
   double margin_mm = 0.5;  // of the plate around the outer squares
+  BoardKind kind = BoardKind::checkerboard;
+  double dot_share = 0.5;  // circles: diameter over the distance of the nearest neighbours
+  [[nodiscard]] BoardPattern pattern() const {
+    BoardPattern pattern;
+    pattern.columns = columns;
+    pattern.rows = rows;
+    pattern.square_mm = square_mm;
+    pattern.kind = kind;
+    return pattern;
+  }
   [[nodiscard]] Eigen::Vector3d corner(int row, int column) const {
     return {column * square_mm, row * square_mm, 0.0};
   }
-  [[nodiscard]] double plate_width_mm() const { return (columns + 1) * square_mm + 2 * margin_mm; }
+  [[nodiscard]] int across() const { return pattern().lattice_columns(); }  // places of a row
+  [[nodiscard]] double plate_width_mm() const { return (across() + 1) * square_mm + 2 * margin_mm; }
   [[nodiscard]] double plate_height_mm() const { return (rows + 1) * square_mm + 2 * margin_mm; }
   [[nodiscard]] Eigen::Vector3d centre() const {
-    return {0.5 * (columns - 1) * square_mm, 0.5 * (rows - 1) * square_mm, 0.0};
+    return {0.5 * (across() - 1) * square_mm, 0.5 * (rows - 1) * square_mm, 0.0};
   }
 };
 RenderedView render_board(const Board& board, const Camera& camera, const Pose& camera_from_board,
                           const Backdrop& backdrop);
+
+// What spoils photographs of boards.
+struct BoardFlaws {
+  // Sigma of the point spread at the image's left and right edge, px, linear between: the board
+  // leaves the depth of field on one side.
+  double blur_left_px = 0;
+  double blur_right_px = 0;
+  // A soft reflection: added light at its middle (1 = full scale), and its radius and middle as
+  // shares of the image's height and sides.
+  double glare = 0;
+  double glare_radius = 0.15;
+  double glare_x = 0.6;
+  double glare_y = 0.4;
+};
+void spoil(RenderedView& view, const BoardFlaws& flaws);
 
 // The ray of an image position, in the camera's frame.
 Ray camera_ray(const Camera& camera, const Eigen::Vector2d& normalised);

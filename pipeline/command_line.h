@@ -61,6 +61,7 @@ void add_verify(CLI::App& app);
 
 // Added to `calibrate` by add_calibrate.
 void add_calibrate_axis(CLI::App& calibrate);
+void add_calibrate_joint(CLI::App& calibrate);
 void add_calibrate_lens(CLI::App& calibrate);
 
 // Parses and runs; returns the exit code.

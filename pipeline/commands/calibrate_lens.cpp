@@ -1,19 +1,19 @@
 // trunnion calibrate lens SETUP --images GLOB: the lens calibration of one setup from fused images
-// of a checkerboard. With --micrometer instead of --images: the scale alone.
+// of a board. With --micrometer instead of --images: the scale alone.
 #include <fmt/format.h>
 
 #include <memory>
 
 #include "config/calibration_record.h"
 #include "config/setup.h"
-#include "core/angle.h"
 #include "core/date.h"
 #include "core/error.h"
 #include "core/files.h"
 #include "core/finding_text.h"
 #include "core/hash.h"
 #include "core/image_io.h"
-#include "pipeline/board_images.h"
+#include "pipeline/board_choice.h"
+#include "pipeline/calibration_text.h"
 #include "pipeline/command_line.h"
 #include "stages/calibrate_lens/calibrate_lens.h"
 #include "stages/measure_scale/measure_scale.h"
@@ -26,8 +26,8 @@ using Json = nlohmann::ordered_json;
 struct LensCommand {
   std::string setup;
   std::vector<std::string> images;
-  std::string board = "9x6";
-  double square_mm = 0;
+  BoardChoice board;
+  std::string compare;
   std::string micrometer;
   double division_mm = 0;
 };
@@ -46,64 +46,6 @@ Provenance provenance_of(const std::vector<BoardFile>& files,
     provenance.notes.push_back((finding.file.empty() ? "" : finding.file + ": ") + finding.what);
   }
   return provenance;
-}
-
-std::string summary_text(const calibrate_lens::LensResult& result) {
-  const LensCalibration& lens = result.calibration;
-  const bool perspective = lens.camera.projection == Projection::perspective;
-  const auto sigma = [&lens](int i) { return std::sqrt(lens.covariance(i, i)); };
-  std::string text =
-      fmt::format("{} images, {} corners, rms {:.3f} px\nmodel: {} ({})\n", lens.images_used,
-                  lens.corners_used, lens.rms_px, lens.model, result.why_model);
-  const char* unit = perspective ? "px" : "px/mm";
-  text += fmt::format("fx {:.4f} +- {:.4f} {}   fy {:.4f} +- {:.4f} {}\n", lens.camera.fx, sigma(0),
-                      unit, lens.camera.fy, sigma(1), unit);
-  text += fmt::format("cx {:.3f} +- {:.3f} px   cy {:.3f} +- {:.3f} px\n", lens.camera.cx, sigma(2),
-                      lens.camera.cy, sigma(3));
-  constexpr const char* kNames[] = {"k1", "k2", "p1", "p2", "k3"};
-  std::string terms;
-  for (int i = 0; i < 5; ++i) {
-    const double value = lens.camera.distortion[static_cast<std::size_t>(i)];
-    if (value == 0.0 && sigma(4 + i) == 0.0) continue;  // not in the model
-    terms += fmt::format("{}{} {:.6g} +- {:.2g}", terms.empty() ? "" : "   ", kNames[i], value,
-                         sigma(4 + i));
-  }
-  text += terms.empty() ? "no distortion\n" : terms + "\n";
-  text += fmt::format("scale {:.6f} +- {:.6f} mm/px, magnification {:.4f}\n", result.mm_per_px,
-                      result.mm_per_px_sigma, lens.magnification);
-  text += fmt::format("quality: {}\n", lens.quality);
-  for (const std::string& reason : result.quality_reasons) text += "  " + reason + "\n";
-  if (!result.advice.empty()) text += "most useful further board: " + result.advice + "\n";
-  return text;
-}
-
-Json to_json(const calibrate_lens::LensResult& result) {
-  Json json;
-  json["accepted"] = result.accepted;
-  json["model"] = result.calibration.model;
-  json["why_model"] = result.why_model;
-  json["rms_px"] = result.calibration.rms_px;
-  json["quality"] = result.calibration.quality;
-  json["quality_reasons"] = result.quality_reasons;
-  json["advice"] = result.advice;
-  json["mm_per_px"] = result.mm_per_px;
-  json["mm_per_px_sigma"] = result.mm_per_px_sigma;
-  json["principal_distance_sigma_fraction"] = result.principal_distance_sigma;
-  json["correlation_with_distance"] = result.correlation_with_distance;
-  json["coverage_share"] = result.coverage.share;
-  json["largest_tilt_deg"] = degrees(result.largest_tilt);
-  json["images"] = Json::array();
-  for (const calibrate_lens::LensImage& image : result.images) {
-    json["images"].push_back({{"file", image.name},
-                              {"used", image.used},
-                              {"reason", image.reason},
-                              {"corners", image.corners},
-                              {"corners_rejected", image.corners_rejected},
-                              {"rms_px", image.rms_px},
-                              {"tilt_deg", degrees(image.tilt)}});
-  }
-  json["findings"] = findings_json(result.findings, FindingStage::left_out);
-  return json;
 }
 
 // Boards and micrometer measure the same scale; where they do not agree, one of them is not what it
@@ -182,24 +124,23 @@ CommandResult run_micrometer(const LensCommand& options, const Setup& setup) {
 CommandResult calibrate_lens_command(const LensCommand& options, const Common& common) {
   const Setup setup = read_setup(options.setup);
   if (!options.micrometer.empty()) return run_micrometer(options, setup);
-  if (!(options.square_mm > 0)) {
-    throw usage_error("--square is missing; give the side of a square in mm.");
-  }
   calibrate_lens::LensOptions lens_options;
   if (options.images.empty()) {
     throw usage_error("--images is missing; give the fused images of the board.");
   }
-  lens_options.pattern = parse_board(options.board, options.square_mm);
+  lens_options.pattern = pattern_of(options.board);
   const std::vector<BoardFile> files =
       find_boards(expand_files(options.images), lens_options.pattern, common.jobs);
+  const Findings counts = check_counts(files, lens_options.pattern);
   std::vector<calibrate_lens::BoardImage> boards;
   for (const BoardFile& file : files) {
     boards.push_back({file.file.filename().string(), file.width_px, file.height_px, file.view});
   }
   calibrate_lens::LensResult result = calibrate_lens::calibrate_lens(boards, setup, lens_options);
+  result.findings.insert(result.findings.begin(), counts.begin(), counts.end());
   CommandResult command;
   if (!result.accepted) {
-    command.json = to_json(result);
+    command.json = lens_json(result);
     command.text = findings_text(result.findings);
     return without_calibration(std::move(command), result.findings);
   }
@@ -226,13 +167,16 @@ CommandResult calibrate_lens_command(const LensCommand& options, const Common& c
         {Severity::doubt, "calibrate lens", "", doubt,
          "Measure the squares and the graduations, and check that both were in focus."});
   }
+  command.text = lens_text(result) + findings_text(result.findings);
+  command.json = lens_json(result);
+  CalibrationRecord compared = record;
+  compared.axis.reset();  // not calibrated in this call
+  add_comparison(options.compare, compared, command);
   write_record(file, record);
   std::filesystem::path page = file;
   page.replace_extension(".html");
   write_file(page, calibrate_lens::report_page(result, setup));
-  command.text = summary_text(result) + findings_text(result.findings) +
-                 "written: " + file.string() + "\nreport:  " + page.string() + "\n";
-  command.json = to_json(result);
+  command.text += "written: " + file.string() + "\nreport:  " + page.string() + "\n";
   command.json["record"] = file.string();
   command.json["report"] = page.string();
   return command;
@@ -243,17 +187,13 @@ CommandResult calibrate_lens_command(const LensCommand& options, const Common& c
 void add_calibrate_lens(CLI::App& parent) {
   auto options = std::make_shared<LensCommand>();
   CLI::App* command = add_command(
-      parent, "lens", "Calibrate the lens of a setup from fused images of a checkerboard",
+      parent, "lens", "Calibrate the lens of a setup from fused images of a board",
       [options](const Common& common) { return calibrate_lens_command(*options, common); });
   command->add_option("SETUP", options->setup, "The setup's file, setups/NAME.toml")->required();
   auto* images = command->add_option("--images", options->images,
                                      "Images of the board; patterns may be quoted");
-  command
-      ->add_option("--board", options->board,
-                   "Inner corners of the board, COLUMNSxROWS; one odd, one even is best")
-      ->capture_default_str();
-  command->add_option("--square", options->square_mm, "Side of a square, mm")
-      ->check(CLI::Range(0.001, 1000.0));
+  add_board_options(*command, options->board);
+  add_compare_option(*command, options->compare);
   auto* micrometer = command->add_option("--micrometer", options->micrometer,
                                          "Image of a stage micrometer, for the scale alone");
   command->add_option("--division", options->division_mm, "Distance between its graduations, mm")

@@ -1,11 +1,11 @@
-// trunnion target FILE: a checkerboard to print, as SVG or PDF in true size.
+// trunnion target FILE: a board to print, as SVG or PDF in true size.
 #include <fmt/format.h>
 
 #include <memory>
 
 #include "core/error.h"
 #include "core/files.h"
-#include "pipeline/board_images.h"
+#include "pipeline/board_choice.h"
 #include "pipeline/command_line.h"
 #include "stages/target/target.h"
 
@@ -14,13 +14,12 @@ namespace {
 
 struct TargetCommand {
   std::string file;
-  std::string board = "9x6";
-  double square_mm = 10.0;
+  BoardChoice board;
 };
 
 CommandResult run(const TargetCommand& options) {
   target::TargetOptions target_options;
-  target_options.pattern = parse_board(options.board, options.square_mm);
+  target_options.pattern = pattern_of(options.board);
   const target::Target target = target::make_target(target_options);
   const std::filesystem::path base = options.file;
   const std::string extension = base.extension().string();
@@ -58,18 +57,13 @@ CommandResult run(const TargetCommand& options) {
 void add_target(CLI::App& app) {
   auto options = std::make_shared<TargetCommand>();
   CLI::App* command = add_command(
-      app, "target", "Write a checkerboard to print at true size",
+      app, "target", "Write a board for calibration, to print at true size",
       [options](const Common&) { return run(*options); }, Workers::one);
   command
       ->add_option("FILE", options->file, "File to write, .svg or .pdf; without an extension both")
       ->required();
-  command
-      ->add_option("--board", options->board,
-                   "Inner corners, COLUMNSxROWS; one odd, one even is best")
-      ->capture_default_str();
-  command->add_option("--square", options->square_mm, "Side of a square, mm")
-      ->check(CLI::Range(0.05, 500.0))
-      ->capture_default_str();
+  options->board.square_mm = 10.0;
+  add_board_options(*command, options->board);
 }
 
 }  // namespace trunnion

@@ -26,27 +26,27 @@ double mean_of(const std::vector<double>& values, std::size_t first, std::size_t
 
 }  // namespace
 
-AngleCheck check_angles(const std::vector<double>& told, const std::vector<double>& measured,
+AngleCheck check_angles(const std::vector<double>& given, const std::vector<double>& measured,
                         double tolerance) {
   AngleCheck check;
-  const std::size_t count = told.size();
+  const std::size_t count = given.size();
   std::vector<double> difference(count);
-  for (std::size_t i = 0; i < count; ++i) difference[i] = measured[i] - told[i];
-  const double told_mean = mean_of(told, 0, count);
+  for (std::size_t i = 0; i < count; ++i) difference[i] = measured[i] - given[i];
+  const double given_mean = mean_of(given, 0, count);
   const double measured_mean = mean_of(measured, 0, count);
   double covariance = 0;
   double variance = 0;
   for (std::size_t i = 0; i < count; ++i) {
-    covariance += (told[i] - told_mean) * (measured[i] - measured_mean);
-    variance += (told[i] - told_mean) * (told[i] - told_mean);
+    covariance += (given[i] - given_mean) * (measured[i] - measured_mean);
+    variance += (given[i] - given_mean) * (given[i] - given_mean);
   }
   check.step_ratio = variance > 0 ? covariance / variance : 1.0;
   if (largest_from_mean(difference, 0, count) <= tolerance) return check;
 
   double off_line = 0;
   for (std::size_t i = 0; i < count; ++i) {
-    off_line = std::max(
-        off_line, std::abs(measured[i] - measured_mean - check.step_ratio * (told[i] - told_mean)));
+    off_line = std::max(off_line, std::abs(measured[i] - measured_mean -
+                                           check.step_ratio * (given[i] - given_mean)));
   }
   if (off_line <= tolerance) {
     check.fault = check.step_ratio < 0 ? AxisFault::wrong_sign : AxisFault::wrong_step;

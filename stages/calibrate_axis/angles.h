@@ -15,9 +15,9 @@ struct AngleCheck {
   double size = 0;          // rad, of the slip or of the wrong angle
 };
 
-// `told` and `measured`: rad, sightings of one ring in the order they were shot; `tolerance`: rad,
+// `given` and `measured`: rad, sightings of one ring in the order they were shot; `tolerance`: rad,
 // what encoder, backlash and measurement may differ by.
-AngleCheck check_angles(const std::vector<double>& told, const std::vector<double>& measured,
+AngleCheck check_angles(const std::vector<double>& given, const std::vector<double>& measured,
                         double tolerance);
 
 }  // namespace trunnion::calibrate_axis

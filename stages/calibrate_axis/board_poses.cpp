@@ -135,12 +135,12 @@ std::vector<Pose> board_poses(const AxisRequest& request, const std::vector<std:
   double least = std::numeric_limits<double>::infinity();
   for (const Pose& first : {found.front().pose, found.front().mirror}) {
     for (std::size_t k = 1; k < ring.size(); ++k) {
-      const double told = std::remainder(
+      const double given = std::remainder(
           request.sightings[ring[k]].stage_angle - request.sightings[ring[0]].stage_angle,
           2.0 * kPi);
       for (const Eigen::Matrix3d& other : {found[k].pose.R, found[k].mirror.R}) {
         const Eigen::Vector3d turn = axis_of(other * first.R.transpose());
-        const Eigen::Vector3d axis = told < 0 ? Eigen::Vector3d(-turn) : turn;
+        const Eigen::Vector3d axis = given < 0 ? Eigen::Vector3d(-turn) : turn;
         // In the image alone: the mirror image keeps the part along the line of sight.
         if (axis.head<2>().dot(up.head<2>()) < 0) continue;
         Choice choice = along(found, first, axis);
@@ -153,7 +153,7 @@ std::vector<Pose> board_poses(const AxisRequest& request, const std::vector<std:
   return poses;
 }
 
-Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told_angles,
+Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& given_angles,
                  const Eigen::Vector3d& up) {
   // The axis direction d is what every relative rotation leaves alone: (R_ij - I) d = 0; the point
   // on it solves (I - R_ij) c = t_ij. Pairs that turned very little get almost no weight.
@@ -192,7 +192,7 @@ Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told
   // A camera on its side says nothing about up: then the given direction is used.
   double sense = 0;
   for (std::size_t i = 0; i < poses.size(); ++i) {
-    sense += std::sin(told_angles[i] - told_angles[0]) * std::sin(result.angles[i]);
+    sense += std::sin(given_angles[i] - given_angles[0]) * std::sin(result.angles[i]);
   }
   if (std::abs(along_up) < 0.3 && sense < 0) {
     result.axis.direction = -result.axis.direction;
@@ -200,7 +200,7 @@ Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told
   }
   const double sign = sense < 0 && std::abs(along_up) >= 0.3 ? -1.0 : 1.0;
   for (std::size_t i = 0; i < poses.size(); ++i) {
-    const double expected = sign * (told_angles[i] - told_angles[0]);
+    const double expected = sign * (given_angles[i] - given_angles[0]);
     result.angles[i] += 2.0 * kPi * std::round((expected - result.angles[i]) / (2.0 * kPi));
   }
   return result;

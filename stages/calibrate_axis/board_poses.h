@@ -20,17 +20,17 @@ BoardPose board_pose(const AxisRequest& request, const AxisSighting& sighting);
 
 // The poses of a ring's sightings (indices into request.sightings). Each telecentric view leaves
 // two mirror poses; taken are those whose board keeps one axis all around, turning about it as the
-// told angles do. The mirror image of the whole motion does so too, seen from below: that is told
-// apart by `up`.
+// given angles do. The mirror image of the whole motion does so too, seen from below: `up`
+// distinguishes them.
 std::vector<Pose> board_poses(const AxisRequest& request, const std::vector<std::size_t>& ring,
                               const Eigen::Vector3d& up);
 
 // The axis of the motion between poses of one ring, and how far the stage turned about it.
 struct Motion {
   Axis axis;                   // direction along +Z as `up` says
-  std::vector<double> angles;  // rad, a sighting, relative to the first; unwrapped along the told
+  std::vector<double> angles;  // rad, a sighting, relative to the first; unwrapped along the given
 };
-Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& told_angles,
+Motion motion_of(const std::vector<Pose>& poses, const std::vector<double>& given_angles,
                  const Eigen::Vector3d& up);
 
 }  // namespace trunnion::calibrate_axis

@@ -12,6 +12,7 @@
 #include "stages/calibrate_axis/angles.h"
 #include "stages/calibrate_axis/board_poses.h"
 #include "stages/calibrate_axis/fit.h"
+#include "stages/calibrate_axis/numbering.h"
 #include "stages/calibrate_axis/tilt.h"
 #include "stages/calibrate_axis/wobble.h"
 
@@ -68,24 +69,24 @@ Start first_look(const AxisRequest& request) {
   std::vector<double> errors;
   for (std::size_t r = 0; r < request.rings.size(); ++r) {
     const std::vector<std::size_t> ring = sightings_of(request, r);
-    std::vector<double> told;
+    std::vector<double> given;
     for (const std::size_t i : ring) {
-      told.push_back(request.sightings[i].stage_angle);
+      given.push_back(request.sightings[i].stage_angle);
       errors.push_back(board_pose(request, request.sightings[i]).rms_px);
     }
     const Eigen::Vector3d up = nominal_axis(1.0, request.elevations[r]).direction;
     const std::vector<Pose> poses = board_poses(request, ring, up);
-    const auto motion = motion_of(poses, told, up);
+    const auto motion = motion_of(poses, given, up);
     start.fit.axes.push_back(motion.axis);
     for (std::size_t k = 0; k < ring.size(); ++k) {
-      start.fit.angles[ring[k]] = told[0] + motion.angles[k];
+      start.fit.angles[ring[k]] = given[0] + motion.angles[k];
     }
     // Each tilted ring has its own place of the board, until the second axis is known.
     if (r == 0 || !request.tilts.empty()) {
       for (const std::size_t i : ring) {
         start.fit.board[i] = static_cast<int>(start.fit.boards.size());
       }
-      const Pose turn{rig::turn<double>(told[0]), Eigen::Vector3d::Zero()};
+      const Pose turn{rig::turn<double>(given[0]), Eigen::Vector3d::Zero()};
       const Pose stage = camera_from_stage(motion.axis, telecentric) * turn;
       start.fit.boards.push_back(step_of(stage.inverse() * poses[0]));
     }
@@ -117,7 +118,7 @@ std::optional<std::size_t> where_board_moved(const AxisRequest& request, const S
   return where;
 }
 
-std::string told_sentence(const AxisResult& result, const AngleCheck& check) {
+std::string verdict_of(const AxisResult& result, const AngleCheck& check) {
   switch (result.fault) {
     case AxisFault::none:
       return "The stage angles agree with the images.";
@@ -137,6 +138,7 @@ std::string told_sentence(const AxisResult& result, const AngleCheck& check) {
     case AxisFault::wrong_tilt:
       return "The tilts given do not fit the images.";
     case AxisFault::unclear:
+    case AxisFault::numbering:
       return "The board positions do not fit one rotation axis with the stage angles given.";
   }
   return {};
@@ -163,17 +165,17 @@ AngleCheck check_rings(const AxisRequest& request, const Start& start, const Fit
                        const AxisOptions& options, AxisResult& result) {
   for (std::size_t r = 0; r < request.rings.size(); ++r) {
     const std::vector<std::size_t> ring = sightings_of(request, r);
-    std::vector<double> told;
+    std::vector<double> given;
     std::vector<double> measured;
     double noise = 0;
     for (const std::size_t i : ring) {
-      told.push_back(request.sightings[i].stage_angle);
+      given.push_back(request.sightings[i].stage_angle);
       measured.push_back(start.fit.angles[i] + free.angle_steps[i]);
       noise = std::max(noise, free.angle_sigmas[i]);
       result.stations[i].measured_angle = measured.back() - measured.front();
     }
     const double tolerance = 5.0 * std::hypot(options.sigma_angle, noise);
-    AngleCheck check = check_angles(told, measured, tolerance);
+    AngleCheck check = check_angles(given, measured, tolerance);
     if (r == 0) result.found_step_ratio = check.step_ratio;
     if (check.fault == AxisFault::none) continue;
     check.station = ring[check.station];
@@ -183,7 +185,7 @@ AngleCheck check_rings(const AxisRequest& request, const Start& start, const Fit
 }
 
 void report_fault(AxisResult& result, const AngleCheck& check) {
-  result.sentence = told_sentence(result, check);
+  result.sentence = verdict_of(result, check);
   result.findings.push_back({Severity::fault, "calibrate axis", result.fault_station,
                              result.sentence, remedy_of(result.fault)});
 }
@@ -237,11 +239,13 @@ void fill_solution(const AxisRequest& request, const FitStart& start, const Fit&
     ring.axis = fit.axes[r];
     ring.elevation = std::asin(std::clamp(-ring.axis.direction.z(), -1.0, 1.0));
     ring.covariance = fit.covariances[r];
+    if (request.joint) ring.covariance_with_lens = fit.with_camera[r];
     ring.azimuth = fit.azimuths[r];
     if (!fit.tilts.empty()) ring.tilt = fit.tilts[r];
     calibration.rings.push_back(ring);
   }
   calibration.quality = quality_of(fit, result);
+  if (request.joint) result.camera = CameraKnowledge{fit.camera, fit.camera_covariance};
   measure_wobble(request, start, fit, result);
 }
 
@@ -268,15 +272,15 @@ bool telecentric_from_below(const AxisRequest& request, AxisResult& result) {
 
 // From a board and an axis a ring to one of each on a second axis. The board's place is that at
 // tilt 0.
-void share_one_axis(FitStart& start, const TiltStart& tilt, const std::vector<double>& told) {
+void share_one_axis(FitStart& start, const TiltStart& tilt, const std::vector<double>& given) {
   start.tilted = true;
   start.tilt_reference = tilt.reference;
-  start.tilts = told;
+  start.tilts = given;
   start.line = tilt.line;
   std::fill(start.axes.begin(), start.axes.end(), Axis(start.axes[tilt.reference]));
   std::fill(start.board.begin(), start.board.end(), 0);
   const rig::Motion<double> motion =
-      rig::tilt_motion<double>(tilt.line.data(), told[tilt.reference]);
+      rig::tilt_motion<double>(tilt.line.data(), given[tilt.reference]);
   const Pose tilted{motion.R, motion.t};
   const Pose board = pose_of(start.boards[tilt.reference]);
   start.boards = {step_of(tilted.inverse() * board)};
@@ -285,15 +289,26 @@ void share_one_axis(FitStart& start, const TiltStart& tilt, const std::vector<do
 }  // namespace
 
 const char* name_of(AxisFault fault) {
-  constexpr const char* kNames[] = {"none",        "wrong sign",  "wrong step", "slipped stage",
-                                    "board moved", "wrong angle", "wrong tilt", "unclear"};
+  constexpr const char* kNames[] = {"none",          "wrong sign",  "wrong step",
+                                    "slipped stage", "board moved", "wrong angle",
+                                    "wrong tilt",    "unclear",     "numbering"};
   return kNames[static_cast<std::size_t>(fault)];
 }
 
 AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
   AxisResult result;
-  const AxisRequest request = usable(all, options, result.findings);
+  const Numbering numbering = settle_numbering(usable(all, options, result.findings), options);
+  result.findings.insert(result.findings.end(), numbering.findings.begin(),
+                         numbering.findings.end());
+  const AxisRequest& request = numbering.request;
   fill_stations(request, result);
+  if (!numbering.fault.empty()) {
+    result.fault = AxisFault::numbering;
+    result.sentence = numbering.fault;
+    result.findings.push_back(
+        {Severity::fault, "calibrate axis", "", numbering.fault, numbering.remedy});
+    return result;
+  }
   const Start start = first_look(request);
   const Fit free = fit_rig(request, start.fit, {.sigma_px = 0.2, .covariance = true});
   const double limit_px = 3.0 * start.median_pose_rms_px;
@@ -314,11 +329,11 @@ AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
     report_fault(result, check);
     return result;
   }
-  FitStart told = start.fit;
-  told.axes = free.axes;
-  told.boards = free.boards;
+  FitStart given = start.fit;
+  given.axes = free.axes;
+  given.boards = free.boards;
   for (std::size_t i = 0; i < request.sightings.size(); ++i) {
-    told.angles[i] = request.sightings[i].stage_angle;
+    given.angles[i] = request.sightings[i].stage_angle;
   }
   if (!request.tilts.empty()) {
     const TiltStart tilt = first_tilt(request, free, options);
@@ -328,23 +343,24 @@ AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
       result.findings.push_back({Severity::fault, "calibrate axis", "", tilt.fault, tilt.remedy});
       return result;
     }
-    share_one_axis(told, tilt, request.tilts);
+    share_one_axis(given, tilt, request.tilts);
   }
   // The record's camera is the one that images are undistorted and posed with: the axis must belong
-  // to that one, so it is held here.
-  const Fit fit = fit_rig(request, told,
+  // to that one, so it is held here, unless it is found in the same adjustment.
+  const Fit fit = fit_rig(request, given,
                           {.sigma_angle = options.sigma_angle,
                            .sigma_azimuth = options.sigma_azimuth,
                            .sigma_tilt = options.sigma_tilt,
                            .sigma_px = 0.2,
                            .covariance = true,
-                           .hold_camera = true});
+                           .hold_camera = !request.joint,
+                           .joint = request.joint.has_value()});
   if (!fit.converged) {
     result.fault = AxisFault::unclear;
     report_fault(result, {});
     return result;
   }
-  fill_solution(request, told, fit, options, result);
+  fill_solution(request, given, fit, options, result);
   if (telecentric_from_below(request, result)) {
     result.fault = AxisFault::wrong_sign;
     report_fault(result, {});
@@ -353,7 +369,7 @@ AxisResult calibrate_axis(const AxisRequest& all, const AxisOptions& options) {
   result.accepted = true;
   result.sentence =
       fmt::format("{} Average mean reprojection error {:.3f} px; quality {}.",
-                  told_sentence(result, {}), result.mean_error_px, result.calibration.quality);
+                  verdict_of(result, {}), result.mean_error_px, result.calibration.quality);
   return result;
 }
 

@@ -56,11 +56,11 @@ struct CornerCost {
 };
 
 struct TiltPrior {
-  double told;
+  double given;
   double sigma;
   template <typename T>
   bool operator()(const T* tilt, T* residual) const {
-    residual[0] = (tilt[0] - told) / sigma;
+    residual[0] = (tilt[0] - given) / sigma;
     return true;
   }
 };

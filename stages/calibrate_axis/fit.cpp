@@ -27,7 +27,7 @@ class Problem {
         azimuth_(start.axes.size(), 0.0),
         angle_(request.sightings.size(), 0.0),
         tilt_(start.tilted ? start.tilts : std::vector<double>(start.axes.size(), 0.0)),
-        told_tilt_(tilt_),
+        given_tilt_(tilt_),
         line_(start.line),
         board_(start.boards),
         camera_(vector_of(request.camera)) {
@@ -96,7 +96,9 @@ class Problem {
     }
     problem.AddResidualBlock(
         new ceres::AutoDiffCostFunction<CameraPrior, 9, 9>(new CameraPrior{
-            vector_of(request_.camera), sqrt_information_of(padded(request_.camera_covariance))}),
+            vector_of(options_.joint ? request_.joint->camera : request_.camera),
+            sqrt_information_of(
+                padded(options_.joint ? request_.joint->covariance : request_.camera_covariance))}),
         nullptr, camera_.data());
     if (options_.hold_camera) problem.SetParameterBlockConstant(camera_.data());
   }
@@ -140,7 +142,7 @@ class Problem {
         continue;
       }
       problem.AddResidualBlock(new ceres::AutoDiffCostFunction<TiltPrior, 1, 1>(
-                                   new TiltPrior{told_tilt_[r], options_.sigma_tilt}),
+                                   new TiltPrior{given_tilt_[r], options_.sigma_tilt}),
                                nullptr, &tilt_[r]);
     }
     if (!start_.tilted) problem.SetParameterBlockConstant(line_.data());
@@ -204,8 +206,9 @@ class Problem {
   }
 
   // Normal equations of all but the camera, N, and their columns for it, C: the unknowns have the
-  // covariance N^-1 with the camera given, and follow it by -N^-1 C. (By hand, since the library's
-  // covariance drops directions as weak as a principal point beside an angle.)
+  // covariance N^-1 with the camera given, and follow it by -N^-1 C. Joint: those of all unknowns.
+  // (By hand, since the library's covariance drops directions as weak as a principal point beside
+  // an angle.)
   void covariance(Fit& fit, ceres::Problem& problem) {
     ceres::Problem::EvaluateOptions options;
     std::map<const double*, Eigen::Index> place;
@@ -228,22 +231,22 @@ class Problem {
     if (held) problem.SetParameterBlockVariable(camera_.data());
     take(camera_.data());
     const Eigen::MatrixXd J = jacobian(problem, options);
-    const Eigen::VectorXd scale =
-        J.leftCols(others).colwise().norm().cwiseMax(1e-12).cwiseInverse().transpose();
-    const Eigen::MatrixXd scaled = J.leftCols(others) * scale.asDiagonal();
-    const Eigen::LDLT<Eigen::MatrixXd> normal(scaled.transpose() * scaled);
-    const Eigen::MatrixXd given = scale.asDiagonal() *
-                                  normal.solve(Eigen::MatrixXd::Identity(others, others)) *
-                                  scale.asDiagonal();
-    const Eigen::MatrixXd follows =
-        -given * (J.leftCols(others).transpose() * J.rightCols(J.cols() - others));
+    const Eigen::MatrixXd given = inverse_normal(J.leftCols(others));
+    Eigen::MatrixXd all;
+    if (options_.joint) {
+      all = inverse_normal(J);
+      fit.camera_covariance = all.bottomRightCorner<9, 9>();
+    } else {
+      const Eigen::MatrixXd follows =
+          -given * (J.leftCols(others).transpose() * J.rightCols(J.cols() - others));
+      all = given + follows * padded(request_.camera_covariance) * follows.transpose();
+    }
     fit.covariances.clear();
+    fit.with_camera.clear();
     for (std::size_t r = 0; r < axis_.size(); ++r) {
       const Eigen::Index at = place[axis_[axis_index(r)].data()];
-      const Eigen::Matrix<double, 5, 9> with_camera = follows.block<5, 9>(at, 0);
-      fit.covariances.emplace_back(given.block<5, 5>(at, at) +
-                                   with_camera * padded(request_.camera_covariance) *
-                                       with_camera.transpose());
+      fit.covariances.emplace_back(all.block<5, 5>(at, at));
+      if (options_.joint) fit.with_camera.emplace_back(all.block<5, 9>(at, others));
     }
     for (std::size_t r = 0; r < fit.tilts.size(); ++r) {
       std::vector<Eigen::Index> rows;
@@ -251,18 +254,24 @@ class Problem {
       const auto found = place.find(&tilt_[r]);
       if (found != place.end()) rows.push_back(found->second);
       const auto count = static_cast<Eigen::Index>(rows.size());
-      const Eigen::MatrixXd with_camera = follows(rows, Eigen::all);
-      fit.tilts[r].covariance.topLeftCorner(count, count) =
-          given(rows, rows) +
-          with_camera * padded(request_.camera_covariance) * with_camera.transpose();
+      fit.tilts[r].covariance.topLeftCorner(count, count) = all(rows, rows);
     }
     fit.angle_sigmas.assign(angle_.size(), 0.0);
+    const Eigen::MatrixXd& of_angles = options_.joint ? all : given;
     for (std::size_t i = 0; i < angle_.size(); ++i) {
       const auto found = place.find(&angle_[i]);
       if (found == place.end()) continue;
-      fit.angle_sigmas[i] = std::sqrt(given(found->second, found->second));
+      fit.angle_sigmas[i] = std::sqrt(of_angles(found->second, found->second));
     }
     if (held) problem.SetParameterBlockConstant(camera_.data());
+  }
+
+  static Eigen::MatrixXd inverse_normal(const Eigen::MatrixXd& J) {
+    const Eigen::VectorXd scale = J.colwise().norm().cwiseMax(1e-12).cwiseInverse().transpose();
+    const Eigen::MatrixXd scaled = J * scale.asDiagonal();
+    const Eigen::LDLT<Eigen::MatrixXd> normal(scaled.transpose() * scaled);
+    return scale.asDiagonal() * normal.solve(Eigen::MatrixXd::Identity(J.cols(), J.cols())) *
+           scale.asDiagonal();
   }
 
   static Eigen::MatrixXd jacobian(ceres::Problem& problem,
@@ -289,7 +298,7 @@ class Problem {
   std::vector<double> azimuth_;
   std::vector<double> angle_;
   std::vector<double> tilt_;
-  std::vector<double> told_tilt_;
+  std::vector<double> given_tilt_;
   std::array<double, 4> line_;
   std::vector<BoardStep> board_;
   CameraVector camera_;

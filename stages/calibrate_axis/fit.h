@@ -31,6 +31,7 @@ struct FitOptions {
   double sigma_px = 0.1;
   bool covariance = false;
   bool hold_camera = false;  // at the request's
+  bool joint = false;        // with the request's `joint` as what is known of the camera
 };
 
 struct Fit {
@@ -43,7 +44,10 @@ struct Fit {
   Camera camera;
   // A ring: of the axis that belongs to the request's camera, that camera's own uncertainty
   // included: what the boards leave where the camera is given, and how far the axis follows it.
+  // With FitOptions::joint: of the axis found with the camera.
   std::vector<AxisCovariance> covariances;
+  std::vector<Eigen::Matrix<double, 5, 9>> with_camera;  // joint: axis with camera, a ring
+  Eigen::Matrix<double, 9, 9> camera_covariance = Eigen::Matrix<double, 9, 9>::Zero();  // joint
   std::vector<Tilt> tilts;  // a ring, with covariance; empty without a second axis
   std::vector<std::vector<Eigen::Vector2d>> residuals_px;  // a sighting
   double rms_px = 0;

@@ -31,11 +31,11 @@ TiltStart failed(TiltStart start, std::string fault, std::string remedy) {
 
 TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOptions& options) {
   TiltStart start;
-  const std::vector<double>& told = request.tilts;
-  const auto least = std::min_element(told.begin(), told.end(),
+  const std::vector<double>& given = request.tilts;
+  const auto least = std::min_element(given.begin(), given.end(),
                                       [](double a, double b) { return std::abs(a) < std::abs(b); });
-  start.reference = static_cast<std::size_t>(least - told.begin());
-  const auto farthest = std::max_element(told.begin(), told.end(), [&](double a, double b) {
+  start.reference = static_cast<std::size_t>(least - given.begin());
+  const auto farthest = std::max_element(given.begin(), given.end(), [&](double a, double b) {
     return std::abs(a - *least) < std::abs(b - *least);
   });
   if (std::abs(*farthest - *least) < kLeastTilt) {
@@ -51,7 +51,7 @@ TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOpti
   const auto motion_of_ring = [&](std::size_t ring) {
     return stage.inverse() * board_in_camera(request, free, ring) * board.inverse() * stage;
   };
-  const Pose motion = motion_of_ring(static_cast<std::size_t>(farthest - told.begin()));
+  const Pose motion = motion_of_ring(static_cast<std::size_t>(farthest - given.begin()));
   const Eigen::AngleAxisd turn(motion.R);
   Eigen::Vector3d along = turn.axis();
   const Eigen::Vector3d hint(std::cos(request.tilt_azimuth), std::sin(request.tilt_azimuth), 0);
@@ -75,15 +75,15 @@ TiltStart first_tilt(const AxisRequest& request, const Fit& free, const AxisOpti
   const Eigen::Vector3d next = point - along * (point.dot(level) / std::cos(inclination));
   const Eigen::Vector3d left(-std::sin(azimuth), std::cos(azimuth), 0.0);
   start.line = {azimuth, inclination, next.dot(left), next.z()};
-  for (std::size_t r = 0; r < told.size(); ++r) {
+  for (std::size_t r = 0; r < given.size(); ++r) {
     const Eigen::AngleAxisd each(motion_of_ring(r).R);
     const double sign = each.axis().dot(along) < 0 ? -1.0 : 1.0;
     start.measured.push_back(*least + sign * each.angle());
-    const double off = start.measured[r] - told[r];
+    const double off = start.measured[r] - given[r];
     if (std::abs(off) <= 5.0 * options.sigma_tilt) continue;
     return failed(start,
                   fmt::format("Ring \"{}\" was tilted by {:.2f} degrees, but {:.2f} were given.",
-                              request.rings[r], degrees(start.measured[r]), degrees(told[r])),
+                              request.rings[r], degrees(start.measured[r]), degrees(given[r])),
                   "Check the sign and the size of tilt_deg and the direction of the second axis.");
   }
   return start;

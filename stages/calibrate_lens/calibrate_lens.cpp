@@ -5,6 +5,7 @@
 #include <Eigen/LU>
 #include <algorithm>
 #include <cmath>
+#include <map>
 #include <numbers>
 
 #include "core/angle.h"
@@ -53,6 +54,22 @@ double turning_of(const BoardView& view) {
   return image_by_board.determinant();
 }
 
+// One finding a reason: the same words for every image hide what is wrong.
+void report_not_found(const std::vector<BoardImage>& boards, LensResult& result) {
+  std::map<std::string, std::vector<std::string>> by_reason;
+  for (const BoardImage& board : boards) {
+    if (!board.view.found) by_reason[board.view.reason].push_back(board.name);
+  }
+  for (const auto& [reason, names] : by_reason) {
+    add(result, Severity::doubt, names.front(),
+        names.size() == 1 ? fmt::format("No board was used: {}.", reason)
+                          : fmt::format("No board was used here and in {} more images ({}): {}.",
+                                        names.size() - 1,
+                                        fmt::join(names.begin() + 1, names.end(), ", "), reason),
+        "Check --board, --kind, focus and light; leave images out that show no board.");
+  }
+}
+
 // Takes the boards that can be used at all.
 void take_boards(const std::vector<BoardImage>& boards, const Setup& setup,
                  const LensOptions& options, LensResult& result) {
@@ -68,8 +85,6 @@ void take_boards(const std::vector<BoardImage>& boards, const Setup& setup,
           "body.height_px.");
     } else if (!board.view.found) {
       image.reason = board.view.reason;
-      add(result, Severity::doubt, board.name, "No board was used: " + board.view.reason + ".",
-          "Check --board, focus and light; leave the image out if it shows no board.");
     } else if (turning_of(board.view) < 0) {
       image.reason = "its corners are numbered mirrored";
       ++mirrored;
@@ -83,6 +98,7 @@ void take_boards(const std::vector<BoardImage>& boards, const Setup& setup,
     result.images.push_back(std::move(image));
     result.boards.push_back(std::move(corners));
   }
+  report_not_found(boards, result);
   if (mirrored > 0) {
     add(result, Severity::fault, "",
         fmt::format("In {} of {} images the corners are numbered mirrored: the columns do not turn "
@@ -118,8 +134,8 @@ double rms_of(const Fit& fit, std::size_t v, const Corners& corners) {
   return count > 0 ? std::sqrt(sum / count) : 0.0;
 }
 
-// As rms_of without the worst twentieth of the corners, so that a single wild corner does not
-// condemn its image while a board that is spoilt in part still does.
+// As rms_of without the worst quarter of the corners: a few wild ones, or an outer row, are dropped
+// by themselves and do not condemn the image; a board that is spoilt all over does.
 double scatter_of(const Fit& fit, std::size_t v, const Corners& corners) {
   std::vector<double> squares;
   const auto found = residuals(fit, v, corners);
@@ -128,7 +144,7 @@ double scatter_of(const Fit& fit, std::size_t v, const Corners& corners) {
   }
   if (squares.empty()) return 0.0;
   std::sort(squares.begin(), squares.end());
-  const std::size_t kept = squares.size() - (squares.size() + 19) / 20;
+  const std::size_t kept = squares.size() - squares.size() / 4;
   double sum = 0;
   for (std::size_t i = 0; i < kept; ++i) sum += squares[i];
   return std::sqrt(sum / static_cast<double>(std::max<std::size_t>(1, kept)));

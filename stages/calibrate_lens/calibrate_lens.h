@@ -98,6 +98,17 @@ struct LensResult {
 LensResult calibrate_lens(const std::vector<BoardImage>& boards, const Setup& setup,
                           const LensOptions& options);
 
+// A camera with the covariance of fx fy cx cy k1 k2 p1 p2 k3.
+struct CameraBelief {
+  Camera camera;
+  Eigen::Matrix<double, 9, 9> covariance = Eigen::Matrix<double, 9, 9>::Zero();
+};
+
+// What is known of the camera without some of the boards (`left_out`: beside result.boards): by the
+// other boards where three or more are left, else by the setup alone, with sigmas so wide that they
+// say nothing where the setup says nothing. For an adjustment that uses the boards left out itself.
+CameraBelief belief_without(const LensResult& result, const std::vector<char>& left_out);
+
 // What the setup says of the principal distance at a measured magnification: c = f (1 + m / p),
 // and magnification x working distance where that is given. Empty where it says nothing.
 std::optional<Prior> principal_distance_prior(const Setup& setup, double magnification);

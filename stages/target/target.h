@@ -1,4 +1,4 @@
-// Target: a checkerboard as SVG and PDF in true size, with rulers to check the print.
+// Target: a board of any kind as SVG and PDF in true size, with rulers to check the print.
 //
 // The page is the board with a margin; square (0, 0) at the top left is dark, so a board with one
 // odd and one even count of inner corners has one numbering only (core/checkerboard.h). Both files

@@ -7,6 +7,7 @@
 #include <numbers>
 #include <opencv2/imgproc.hpp>
 
+#include "core/board_numbering.h"
 #include "core/error.h"
 #include "tests/support/board_image.h"
 
@@ -82,6 +83,29 @@ TEST(Checkerboard, UsesThePartThatIsInFrame) {
       }
     }
     EXPECT_LT(nearest, 0.1);
+  }
+}
+
+// Strongly tilted and cut off: the lattice runs along the squares, neither along their diagonals
+// nor over a row left out. Without a check of the edges between corners it did both.
+TEST(Checkerboard, PartsOfTiltedBoardsKeepTheirLattice) {
+  for (const double tilt : {-0.95, -0.7, 0.25, 0.5, 0.75, 0.95}) {
+    BoardScene scene;
+    scene.pattern = {11, 8, 1.0};
+    scene.image_from_board = test::look_at_board(scene, 75, 0.03, tilt, {220, 40});
+    const BoardView view = find_board(test::draw_board(scene), scene.pattern);
+    ASSERT_TRUE(view.found) << tilt << ": " << view.reason;
+    const BoardPart part{view.columns, view.rows, view.first_dark};
+    const auto possible =
+        view.oriented ? std::vector<Placement>{Placement{}} : placements(part, scene.pattern);
+    double least = 1e9;
+    for (const Placement& placement : possible) {
+      BoardView tried = view;
+      tried.corners = placed(view.corners, placement);
+      least = std::min(least, corner_error(tried, scene));
+    }
+    EXPECT_LT(least, 0.2) << tilt;
+    EXPECT_GE(view.corners.size(), 30U) << tilt;
   }
 }
 

@@ -25,9 +25,9 @@ struct TiltedBoards {
   TiltAxis second;
 };
 
-// Rings at the given tilts, all told exactly but for half a degree.
+// Rings at the given tilts, all given exactly but for half a degree.
 TiltedBoards tilted_boards(const std::vector<double>& tilts_deg, TiltKind kind, unsigned seed,
-                           double told_off_deg = 0.4) {
+                           double given_off_deg = 0.4) {
   TiltedBoards set;
   set.second = kSecond;
   set.second.kind = kind;
@@ -47,7 +47,7 @@ TiltedBoards tilted_boards(const std::vector<double>& tilts_deg, TiltKind kind, 
     set.request.rings.push_back(fmt::format("ring{}", r));
     set.request.elevations.push_back(radians(25.0));
     const bool level = tilts_deg[r] == 0.0;
-    set.request.tilts.push_back(radians(tilts_deg[r] + (level ? 0.0 : told_off_deg)));
+    set.request.tilts.push_back(radians(tilts_deg[r] + (level ? 0.0 : given_off_deg)));
     for (AxisSighting sighting : ring.request.sightings) {
       sighting.ring = r;
       sighting.name = fmt::format("ring{}_{}", r, sighting.name);
@@ -105,7 +105,7 @@ INSTANTIATE_TEST_SUITE_P(Carried, AxisTilts, testing::Values(TiltKind::specimen,
                          });
 
 TEST(CalibrateAxisTilt, NamesTiltsThatMakeNoSense) {
-  // The other way than told.
+  // The other way than given.
   TiltedBoards turned = tilted_boards({0.0, 15.0}, TiltKind::specimen, 5);
   turned.request.tilts[1] = radians(-15.0);
   const AxisResult other = calibrate_axis(turned.request, {.sigma_angle = radians(0.01)});
@@ -116,7 +116,7 @@ TEST(CalibrateAxisTilt, NamesTiltsThatMakeNoSense) {
   const AxisResult small = calibrate_axis(hardly.request, {.sigma_angle = radians(0.01)});
   EXPECT_EQ(small.fault, AxisFault::wrong_tilt);
   EXPECT_THAT(small.sentence, HasSubstr("too little to determine the second axis"));
-  // Degenerate: the "tilt" is a turn about the turning axis, as a stage angle told wrongly makes.
+  // Degenerate: the "tilt" is a turn about the turning axis, as a stage angle given wrongly makes.
   TiltedBoards level = tilted_boards({0.0, 0.0}, TiltKind::specimen, 7);
   level.request.tilts[1] = radians(15.0);
   const AxisResult none = calibrate_axis(level.request, {.sigma_angle = radians(0.01)});

@@ -278,6 +278,70 @@ TEST(CalibrateLens, SlowASpoiltImageAndSpoiltCornersAreRejectedByName) {
             14);
 }
 
+// One bad corner in every image, or an outer column 9 px off as at the edge of the frame: the
+// corners go, the images stay.
+TEST(CalibrateLens, SlowBadCornersDoNotCostTheirImages) {
+  int kept = 0;
+  int images = 0;
+  int dropped = 0;
+  int bad = 0;
+  for (unsigned seed = 1; seed <= 6; ++seed) {
+    std::mt19937 random(seed);
+    const SimulatedRig rig = rig_of(macro_setup());
+    Shoot shoot;
+    shoot.pattern.square_mm = test::square_for(rig, shoot);
+    std::vector<BoardImage> shots = test::shoot_boards(rig, shoot, random);
+    std::uniform_real_distribution<double> size(2.0, 30.0);
+    std::uniform_real_distribution<double> angle(0.0, 6.28);
+    std::vector<std::size_t> wild;
+    for (BoardImage& image : shots) {
+      auto& corners = image.view.corners;
+      wild.push_back(random() % corners.size());
+      const double a = angle(random);
+      corners[wild.back()].position_px += size(random) * Eigen::Vector2d(std::cos(a), std::sin(a));
+    }
+    if (seed > 3) {
+      for (BoardCorner& corner : shots[2].view.corners) {
+        if (corner.column == 0) corner.position_px.x() += 9.5;
+      }
+    }
+    LensOptions options;
+    options.pattern = shoot.pattern;
+    options.model = Model{.tangential = true};
+    const LensResult result = calibrate_lens(shots, macro_setup(), options);
+    ASSERT_TRUE(result.accepted) << all_findings(result);
+    for (std::size_t v = 0; v < result.images.size(); ++v) {
+      ++images;
+      kept += result.images[v].used ? 1 : 0;
+      if (!result.images[v].used) continue;
+      ++bad;
+      dropped += result.images[v].corner_used[wild[v]] == 0 ? 1 : 0;
+    }
+    EXPECT_NEAR(result.sigma_px, 0.1, 0.01);
+  }
+  std::printf("images with a bad corner kept: %d of %d; bad corners dropped: %d of %d\n", kept,
+              images, dropped, bad);
+  EXPECT_GE(kept, 0.95 * images);
+  EXPECT_EQ(dropped, bad);
+}
+
+TEST(CalibrateLens, TheSameReasonIsSaidOnce) {
+  Simulation r = simulate(macro_setup(), {.boards = 6});
+  for (std::size_t v = 0; v < 4; ++v) {
+    r.images[v].view = {};
+    r.images[v].view.reason = "nothing was seen";
+  }
+  LensOptions options;
+  options.pattern = r.shoot.pattern;
+  const LensResult result = calibrate_lens(r.images, macro_setup(), options);
+  EXPECT_EQ(std::count_if(result.findings.begin(), result.findings.end(),
+                          [](const Finding& f) {
+                            return f.what.find("nothing was seen") != std::string::npos;
+                          }),
+            1);
+  EXPECT_TRUE(says(result, Severity::doubt, "in 3 more images")) << all_findings(result);
+}
+
 TEST(CalibrateLens, OrthographicHabitGivesATelecentricCamera) {
   trunnion::Setup setup = macro_setup();
   setup.rescaled = false;

@@ -42,6 +42,31 @@ TEST(Target, IsTheBoardItClaimsInTrueSize) {
   EXPECT_LT(view.corners.front().position_px.norm(), view.corners.back().position_px.norm());
 }
 
+TEST(Target, ACodedBoardIsReadBack) {
+  BoardPattern pattern{9, 6, 10.0, BoardKind::coded};
+  const Target target = make_target({.pattern = pattern});
+  const BoardView view = find_board(raster(target.svg, 8.0), pattern);
+  ASSERT_TRUE(view.found) << view.reason;
+  EXPECT_EQ(view.corners.size(), 54U);
+  EXPECT_NEAR((view.corners.back().position_px - view.corners.front().position_px).norm(),
+              std::hypot(80.0, 50.0) * 8.0, 0.05);
+  // What the calibration must be told stands on the page.
+  EXPECT_NE(target.svg.find("markers of 6 mm, dictionary 4x4"), std::string::npos);
+}
+
+TEST(Target, CirclesLieOnTheirLattice) {
+  const Target target = make_target({.pattern = {4, 11, 10.0, BoardKind::staggered}});
+  const std::regex dot("M([0-9.]+) ([0-9.]+)a([0-9.]+) ");
+  int count = 0;
+  for (std::sregex_iterator it(target.svg.begin(), target.svg.end(), dot), end; it != end; ++it) {
+    ++count;
+    // Half the distance of the nearest circles, sqrt(2) times that of the rows.
+    EXPECT_NEAR(2.0 * std::stod((*it)[3]), 0.5 * std::sqrt(2.0) * 10.0, 1e-3);
+  }
+  EXPECT_EQ(count, 44);
+  EXPECT_NE(target.pdf.find(" c\n"), std::string::npos);
+}
+
 TEST(Target, PdfHasThePageInPoints) {
   const Target target = make_target({.pattern = {9, 6, 10.0}});
   EXPECT_EQ(target.pdf.rfind("%PDF-1.4", 0), 0U);

@@ -1,0 +1,96 @@
+#include "core/board_outliers.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <opencv2/calib3d.hpp>
+
+#include "core/median.h"
+
+namespace trunnion {
+namespace {
+
+constexpr double kWildSigmas = 6.0;
+constexpr double kLeastPx = 0.3;
+
+// What the robust homography leaves, px.
+Eigen::MatrixXd homography_residuals(const std::vector<BoardCorner>& corners) {
+  std::vector<cv::Point2d> places;
+  std::vector<cv::Point2d> seen;
+  for (const BoardCorner& corner : corners) {
+    places.emplace_back(corner.column, corner.row);
+    seen.emplace_back(corner.position_px.x(), corner.position_px.y());
+  }
+  const cv::Mat found = cv::findHomography(places, seen, cv::LMEDS);
+  Eigen::MatrixXd residuals(static_cast<Eigen::Index>(corners.size()), 2);
+  if (found.empty()) return {};
+  const cv::Matx33d h = found;
+  for (std::size_t i = 0; i < corners.size(); ++i) {
+    const cv::Vec3d p = h * cv::Vec3d(places[i].x, places[i].y, 1.0);
+    residuals.row(static_cast<Eigen::Index>(i)) << seen[i].x - p[0] / p[2], seen[i].y - p[1] / p[2];
+  }
+  return residuals;
+}
+
+Eigen::MatrixXd terms_of(const std::vector<BoardCorner>& corners) {
+  const auto n = static_cast<Eigen::Index>(corners.size());
+  Eigen::Array2d mean = Eigen::Array2d::Zero();
+  for (const BoardCorner& c : corners) mean += Eigen::Array2d(c.column, c.row);
+  mean /= static_cast<double>(corners.size());
+  Eigen::Array2d reach = Eigen::Array2d::Ones();
+  for (const BoardCorner& c : corners) {
+    reach = reach.max((Eigen::Array2d(c.column, c.row) - mean).abs());
+  }
+  Eigen::ArrayXd x(n);
+  Eigen::ArrayXd y(n);
+  for (Eigen::Index i = 0; i < n; ++i) {
+    const BoardCorner& c = corners[static_cast<std::size_t>(i)];
+    x[i] = (c.column - mean[0]) / reach[0];
+    y[i] = (c.row - mean[1]) / reach[1];
+  }
+  const Eigen::Index count = n >= 60 ? 10 : n >= 24 ? 6 : 3;
+  Eigen::MatrixXd terms(n, count);
+  terms.leftCols(3) << Eigen::ArrayXd::Ones(n), x, y;
+  if (count >= 6) terms.middleCols(3, 3) << x * x, x * y, y * y;
+  if (count >= 10) terms.rightCols(4) << x * x * x, x * x * y, x * y * y, y * y * y;
+  return terms;
+}
+
+// Distance of every corner from the fit to the others, px.
+Eigen::VectorXd misses(const Eigen::MatrixXd& terms, const Eigen::MatrixXd& values) {
+  Eigen::VectorXd weights = Eigen::VectorXd::Ones(values.rows());
+  Eigen::VectorXd norms;
+  Eigen::VectorXd leverage;
+  // Least sum of distances by reweighting (E. J. Schlossmacher, JASA 68(344), 1973).
+  for (int round = 0; round < 30; ++round) {
+    const Eigen::VectorXd root = weights.cwiseSqrt();
+    const Eigen::MatrixXd weighted = root.asDiagonal() * terms;
+    const Eigen::LDLT<Eigen::MatrixXd> normal(weighted.transpose() * weighted);
+    const Eigen::MatrixXd fit = normal.solve(weighted.transpose() * (root.asDiagonal() * values));
+    norms = (values - terms * fit).rowwise().norm();
+    leverage = (weighted * normal.solve(weighted.transpose())).diagonal();
+    weights = norms.cwiseMax(0.01).cwiseInverse();
+  }
+  return norms.cwiseQuotient((1.0 - leverage.array()).max(0.1).matrix());
+}
+
+}  // namespace
+
+std::vector<BoardCorner> without_outliers(const std::vector<BoardCorner>& corners,
+                                          double spacing_px) {
+  if (corners.size() < 9) return corners;
+  const Eigen::MatrixXd residuals = homography_residuals(corners);
+  if (residuals.size() == 0) return corners;
+  const Eigen::VectorXd miss = misses(terms_of(corners), residuals);
+  // The median length of two Gaussian coordinates is 1.1774 sigmas.
+  std::vector<double> sorted(miss.begin(), miss.end());
+  const double sigma = median_in_place(sorted) / 1.1774;
+  const double limit = std::max({kWildSigmas * sigma, 0.01 * spacing_px, kLeastPx});
+  std::vector<BoardCorner> kept;
+  for (std::size_t i = 0; i < corners.size(); ++i) {
+    if (miss[static_cast<Eigen::Index>(i)] <= limit) kept.push_back(corners[i]);
+  }
+  return kept;
+}
+
+}  // namespace trunnion
