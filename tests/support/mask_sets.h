@@ -1,7 +1,7 @@
 // The sets by which masks are tuned and judged, fixed before any constant of the mask stage was
-// touched (the urns were added with the survey's search for enclosed parts). Constants are chosen on
-// TUNING bodies alone; figures are reported from JUDGING bodies.
-// Judging holds other individuals of the tuning kinds and three kinds that tuning never sees.
+// touched (the urns were added with the survey's search for enclosed parts). Constants are chosen
+// on TUNING bodies alone; figures are reported from JUDGING bodies. Judging holds other individuals
+// of the tuning kinds and three kinds that tuning never sees.
 #pragma once
 
 #include <array>
