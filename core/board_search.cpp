@@ -248,7 +248,8 @@ std::optional<Lattice> find_lattice(const cv::Mat& plain, const cv::Mat& level,
   if (seed) *seed = without_strays(grown(std::move(*seed), plain), plain, pattern);
   if (!seed || !is_whole(*seed, pattern)) {
     auto other = largest_from_squares(plain, pattern);
-    if (other && (!seed || other->count() > seed->count())) seed = std::move(other);
+    // Some corners more may be strays at the edge; many more are the board.
+    if (other && (!seed || 10 * other->count() > 13 * seed->count())) seed = std::move(other);
   }
   if (seed && is_whole(*seed, pattern)) return seed;
   const bool too_large = seed && seed->columns * seed->rows > pattern.columns * pattern.rows;
