@@ -57,11 +57,7 @@ void run(const Wanted& wanted) {
       if (!wanted.backdrop.empty() && wanted.backdrop != shade) continue;
       const std::string name = std::string(body.name) + "/" + shade;
       const MaskSet set = mask_set(rendered, backdrop);
-      const SurveyResult sv = survey_set(set);
-      std::fprintf(stderr,"sep noise %g specimen %g low %g high %g\n",sv.separation.noise,sv.separation.specimen,sv.separation.low,sv.separation.high);
-      for (const auto& f : sv.findings) std::fprintf(stderr,"%s\n",f.what.c_str());
-      cv::Mat b8; sv.backdrop.convertTo(b8,CV_8U,1/257.0); cv::imwrite("/tmp/dbg_backdrop.png",b8); cv::imwrite("/tmp/dbg_occ.png",sv.occupied);
-      const std::vector<mask::MaskResult> masks = masks_of(set, sv);
+      const std::vector<mask::MaskResult> masks = masks_of(set, survey_set(set));
       print_row(name, score_masks(rendered, set, masks));
       if (!wanted.pictures.empty()) {
         write_pictures(wanted, std::string(body.name) + "-" + shade, rendered, set, masks);

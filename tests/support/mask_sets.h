@@ -1,6 +1,7 @@
 // The sets by which masks are tuned and judged, fixed before any constant of the mask stage was
-// touched (urns were added with the survey's search for enclosed parts). Constants are chosen on TUNING bodies alone; figures are told from JUDGING bodies.
-// Judging holds other individuals of the tuning kinds and three kinds that tuning never sees.
+// touched (urns were added with the survey's search for enclosed parts). Constants are chosen on
+// TUNING bodies alone; figures are told from JUDGING bodies. Judging holds other individuals of the
+// tuning kinds and three kinds that tuning never sees.
 #pragma once
 
 #include <array>
