@@ -3,10 +3,10 @@
 #include <array>
 #include <cstdio>
 #include <filesystem>
-#include <fstream>
 #include <set>
 #include <sstream>
 
+#include "core/files.h"
 #include "tests/support/open_data.h"
 
 namespace trunnion {
@@ -30,11 +30,6 @@ std::string output_of(const std::string& command) {
 
 bool is_absent(const std::string& program) {
   return output_of("command -v " + program).empty();
-}
-
-std::string text_of(const std::filesystem::path& file) {
-  std::ifstream in(file);
-  return {std::istreambuf_iterator<char>(in), {}};
 }
 
 // What `trunnion docs` writes, in a folder of its own.
@@ -106,9 +101,9 @@ TEST_F(CommandDocs, EveryCommandOfHelpHasAManPageWithItsOptions) {
     std::string name;
     std::istringstream(line) >> name;
     expected.insert("trunnion-" + name + ".1");
-    const std::string page = text_of(man() / ("trunnion-" + name + ".1"));
+    const std::string page = read_file(man() / ("trunnion-" + name + ".1"));
     EXPECT_THAT(page, HasSubstr(".BR trunnion (1)")) << name;
-    EXPECT_THAT(text_of(man() / "trunnion.1"), HasSubstr(".BR trunnion\\-" + name + " (1)"));
+    EXPECT_THAT(read_file(man() / "trunnion.1"), HasSubstr(".BR trunnion\\-" + name + " (1)"));
   }
   EXPECT_GE(expected.size(), 7U);
   std::set<std::string> written;
@@ -117,7 +112,7 @@ TEST_F(CommandDocs, EveryCommandOfHelpHasAManPageWithItsOptions) {
   }
   EXPECT_EQ(written, expected);
   EXPECT_THAT(help, Not(HasSubstr("docs")));
-  EXPECT_THAT(text_of(man() / "trunnion-check.1"), HasSubstr("\\fB\\-\\-jobs\\fR"));
+  EXPECT_THAT(read_file(man() / "trunnion-check.1"), HasSubstr("\\fB\\-\\-jobs\\fR"));
 }
 
 // The reference is groff itself: a page with unknown requests or unbalanced escapes makes it warn.
