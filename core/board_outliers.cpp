@@ -11,7 +11,7 @@ namespace trunnion {
 namespace {
 
 constexpr double kWildSigmas = 6.0;
-constexpr double kLeastPx = 0.3;
+constexpr double kLeastPx = 1.5;
 
 // What the robust homography leaves, px.
 Eigen::MatrixXd homography_residuals(const std::vector<BoardCorner>& corners) {
@@ -48,7 +48,7 @@ Eigen::MatrixXd terms_of(const std::vector<BoardCorner>& corners) {
     x[i] = (c.column - mean[0]) / reach[0];
     y[i] = (c.row - mean[1]) / reach[1];
   }
-  const Eigen::Index count = n >= 60 ? 10 : n >= 24 ? 6 : 3;
+  const Eigen::Index count = n >= 40 ? 10 : n >= 24 ? 6 : 3;
   Eigen::MatrixXd terms(n, count);
   terms.leftCols(3) << Eigen::ArrayXd::Ones(n), x, y;
   if (count >= 6) terms.middleCols(3, 3) << x * x, x * y, y * y;
@@ -85,7 +85,7 @@ std::vector<BoardCorner> without_outliers(const std::vector<BoardCorner>& corner
   // The median length of two Gaussian coordinates is 1.1774 sigmas.
   std::vector<double> sorted(miss.begin(), miss.end());
   const double sigma = median_in_place(sorted) / 1.1774;
-  const double limit = std::max({kWildSigmas * sigma, 0.01 * spacing_px, kLeastPx});
+  const double limit = std::max({kWildSigmas * sigma, 0.05 * spacing_px, kLeastPx});
   std::vector<BoardCorner> kept;
   for (std::size_t i = 0; i < corners.size(); ++i) {
     if (miss[static_cast<Eigen::Index>(i)] <= limit) kept.push_back(corners[i]);

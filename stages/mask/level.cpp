@@ -8,6 +8,7 @@
 
 #include "core/contrast.h"
 #include "core/fill_smoothly.h"
+#include "core/median.h"
 #include "core/runs.h"
 
 namespace trunnion::mask {
@@ -19,6 +20,7 @@ constexpr double kSmooth_px = 14.0;  // over which the difference is averaged
 constexpr int kLeastOpening = 25;    // blocks; fewer can't be told from a surface's own
 constexpr double kLevelChi2 = 6.0;   // mean over an opening; 3 is noise alone
 constexpr float kSlope = 0.02F;      // of the level: what the survey's continuation errs by, twice
+constexpr float kForeign = 0.05F;  // of the level: what is off by more is no error of continuation
 constexpr double kStructure = 0.0015;  // of the level: what a smooth backdrop varies by itself
 
 int odd_blocks(double px, int side, int least) {
@@ -82,6 +84,21 @@ cv::Mat level_openings(const cv::Mat& openings, const cv::Mat& difference,
   return level;
 }
 
+// Whether the backdrop beside the specimen is the survey's but for what its continuation errs by. A
+// cloth that moves with the specimen is off by more, and says nothing of what lies behind.
+bool is_the_surveys(const cv::Mat& difference, const cv::Mat& backdrop, const cv::Mat& known) {
+  std::vector<float> off;
+  for (int y = 0; y < known.rows; ++y) {
+    for (int x = 0; x < known.cols; ++x) {
+      if (known.at<uchar>(y, x) == 0) continue;
+      const cv::Vec3f& d = difference.at<cv::Vec3f>(y, x);
+      const cv::Vec3f& level = backdrop.at<cv::Vec3f>(y, x);
+      off.push_back(std::abs(d[0] + d[1] + d[2]) / std::max(1.0F, level[0] + level[1] + level[2]));
+    }
+  }
+  return median_in_place(off) <= kForeign;
+}
+
 }  // namespace
 
 void correct_backdrop(const cv::Mat& foreground, const cv::Mat& binary_mask,
@@ -94,6 +111,7 @@ void correct_backdrop(const cv::Mat& foreground, const cv::Mat& binary_mask,
   known = (known == 0) & (blocks.clear);
   known |= level_openings(openings_of(foreground, binary_mask, side), difference, survey, blocks);
   if (cv::countNonZero(known) == 0) return;
+  if (!is_the_surveys(difference, blocks.backdrop, known)) return;
   cv::Mat on;
   known.convertTo(on, CV_32F, 1.0 / 255.0);
   const cv::Mat smooth = mean_where(difference, on, odd_blocks(kSmooth_px, side, 3));

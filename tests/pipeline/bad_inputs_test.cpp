@@ -442,7 +442,7 @@ TEST(BadInputs, WrongCallsExitWithTwo) {
       {{"check"}, "workspace"},
       {{"verify"}, "workspace"},
       {{"report"}, "workspace"},
-      {{"calibrate", "lens", setup}, "--square"},
+      {{"calibrate", "lens", setup}, "--images"},
       {{"calibrate", "axis", setup}, "--images"},
       {{"calibrate", "lense", setup}, "lense"},
       {{"demo"}, "folder"},

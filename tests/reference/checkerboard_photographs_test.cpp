@@ -28,7 +28,8 @@ TEST(CheckerboardPhotographs, EveryBoardTheReferenceLibraryFindsIsFound) {
       const BoardView view = find_board(image, {});
       EXPECT_TRUE(view.found || !reference) << file << ": " << view.reason;
       EXPECT_TRUE(view.complete || !reference) << file;
-      EXPECT_TRUE(!view.complete || view.corners.size() == 54U) << file;
+      EXPECT_TRUE(!view.complete || view.corners.size() == 54U)
+          << file << ": " << view.corners.size();
     }
   }
   EXPECT_GE(theirs, 24);  // else the reference itself saw little and proves little

@@ -144,17 +144,23 @@ calibrate_lens::LensResult calibrated(const Photographs& set) {
 
 // The published left_intrinsics.yml carries the mark of too large a corner window: 1.18 px in
 // left02 where the others have 0.2.
-TEST(LensPhotographs, TheViewSpoiltByTooLargeAWindowIsNamed) {
+TEST(LensPhotographs, CornersSpoiltByTooLargeAWindowGo) {
   const auto folder = test::opencv_samples();
   if (!folder) GTEST_SKIP() << "SKIPPED: Debian's package opencv-doc is not installed";
   const Photographs set = photographs(*folder, 11);
   const calibrate_lens::LensResult result = calibrated(set);
   ASSERT_EQ(result.images[1].name, "left02.jpg");
-  EXPECT_FALSE(result.images[1].used);
-  EXPECT_NE(result.images[1].reason.find("deviate from the model"), std::string::npos)
-      << result.images[1].reason;
-  EXPECT_GE(result.calibration.images_used, 11);
-  // Without it the focal length is back within the regression figure's neighbourhood.
+  // The corners that are off go, not the whole image; no other image loses as many.
+  const auto rejected = [&](std::size_t i) { return result.images[i].corners_rejected; };
+  std::cout << rejected(1) << " corners of left02 rejected, rms " << result.images[1].rms_px
+            << "\n";
+  EXPECT_GE(rejected(1), 3);
+  for (std::size_t i = 0; i < result.images.size(); ++i) {
+    if (i == 1) continue;
+    EXPECT_LT(rejected(i), rejected(1)) << result.images[i].name;
+  }
+  EXPECT_GE(result.calibration.images_used, 12);
+  // Without them the focal length is back within the regression figure's neighbourhood.
   EXPECT_NEAR(result.calibration.camera.fx, 532.81, 3.0 * 0.65);
   // With the right window nothing is rejected.
   EXPECT_EQ(calibrated(photographs(*folder, 5)).calibration.images_used, 13);
