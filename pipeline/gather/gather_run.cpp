@@ -105,7 +105,7 @@ std::string batch_text(const GatherRequest& request, const std::string& title,
     }
     series.push_back(std::move(each));
   }
-  const fs::path shipped = share_folder() / "config" / "templates" / "fuse.mustache";
+  const fs::path shipped = share_folder() / "templates" / "fuse.mustache";
   return batch_list(request.batch_template.empty() ? shipped : request.batch_template, title,
                     series);
 }
