@@ -2,8 +2,13 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <limits>
+#include <map>
 #include <opencv2/calib3d.hpp>
+#include <optional>
+#include <utility>
 
 #include "core/median.h"
 
@@ -11,7 +16,7 @@ namespace trunnion {
 namespace {
 
 constexpr double kWildSigmas = 6.0;
-constexpr double kLeastPx = 1.5;
+constexpr double kLeastPx = 0.5;
 
 // What the robust homography leaves, px.
 Eigen::MatrixXd homography_residuals(const std::vector<BoardCorner>& corners) {
@@ -71,7 +76,49 @@ Eigen::VectorXd misses(const Eigen::MatrixXd& terms, const Eigen::MatrixXd& valu
     leverage = (weighted * normal.solve(weighted.transpose())).diagonal();
     weights = norms.cwiseMax(0.01).cwiseInverse();
   }
-  return norms.cwiseQuotient((1.0 - leverage.array()).max(0.1).matrix());
+  return norms.cwiseQuotient((1.0 - leverage.array()).max(0.5).matrix());
+}
+
+using Places = std::map<std::pair<int, int>, Eigen::Vector2d>;
+
+// How far a corner lies from where its neighbours along one line of the lattice put it (a cubic
+// through two on either side, or a parabola through three), over what their own errors add up to.
+std::optional<double> off_line(const Places& places, const BoardCorner& corner,
+                               const Eigen::Vector2i& along) {
+  using Stencil = std::vector<std::pair<int, double>>;  // steps along the line, weights
+  static const std::array<Stencil, 5> kStencils{{
+      {{-2, -1.0 / 6}, {-1, 4.0 / 6}, {1, 4.0 / 6}, {2, -1.0 / 6}},
+      {{-1, 1.0 / 3}, {1, 1.0}, {2, -1.0 / 3}},
+      {{1, 1.0 / 3}, {-1, 1.0}, {-2, -1.0 / 3}},
+      {{1, 3.0}, {2, -3.0}, {3, 1.0}},
+      {{-1, 3.0}, {-2, -3.0}, {-3, 1.0}},
+  }};
+  for (const Stencil& stencil : kStencils) {
+    Eigen::Vector2d sum = Eigen::Vector2d::Zero();
+    double squares = 0;
+    bool whole = true;
+    for (const auto& [step, weight] : stencil) {
+      const auto at =
+          places.find({corner.column + step * along.x(), corner.row + step * along.y()});
+      whole = whole && at != places.end();
+      if (!whole) break;
+      sum += weight * at->second;
+      squares += weight * weight;
+    }
+    if (whole) return (sum - corner.position_px).norm() / std::max(1.0, std::sqrt(squares));
+  }
+  return std::nullopt;
+}
+
+// The greater of what a corner's row and its column say, px. A fit over the
+// whole board misses the corners of a strongly distorted image, their lines don't.
+double off_its_lines(const Places& places, const BoardCorner& corner) {
+  std::optional<double> most;
+  for (const Eigen::Vector2i& along : {Eigen::Vector2i(1, 0), Eigen::Vector2i(0, 1)}) {
+    const auto off = off_line(places, corner, along);
+    if (off) most = std::max(most.value_or(0.0), *off);
+  }
+  return most.value_or(std::numeric_limits<double>::infinity());
 }
 
 }  // namespace
@@ -85,10 +132,16 @@ std::vector<BoardCorner> without_outliers(const std::vector<BoardCorner>& corner
   // The median length of two Gaussian coordinates is 1.1774 sigmas.
   std::vector<double> sorted(miss.begin(), miss.end());
   const double sigma = median_in_place(sorted) / 1.1774;
-  const double limit = std::max({kWildSigmas * sigma, 0.05 * spacing_px, kLeastPx});
+  const double limit = std::max({kWildSigmas * sigma, 0.01 * spacing_px, kLeastPx});
+  Places places;
+  for (const BoardCorner& corner : corners) {
+    places[{corner.column, corner.row}] = corner.position_px;
+  }
   std::vector<BoardCorner> kept;
   for (std::size_t i = 0; i < corners.size(); ++i) {
-    if (miss[static_cast<Eigen::Index>(i)] <= limit) kept.push_back(corners[i]);
+    const bool misses_fit = miss[static_cast<Eigen::Index>(i)] > limit;
+    if (misses_fit && off_its_lines(places, corners[i]) > limit) continue;
+    kept.push_back(corners[i]);
   }
   return kept;
 }

@@ -1,4 +1,4 @@
-// What the user is told of gathered series.
+// What is reported of gathered series.
 #pragma once
 
 #include <string>

@@ -10,7 +10,7 @@
 // the average and A the area,
 //   1 - overlap = sum c_k n_k / A.
 // The shares were chosen on the tuning bodies of tests/support/mask_sets.h (by hand, so that set by
-// set the prediction meets the truth), and how well they do on the judging bodies is told in
+// set the prediction meets the truth), and how well they do on the judging bodies is reported in
 // docs/decisions/masks-family.md.
 #pragma once
 

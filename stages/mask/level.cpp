@@ -17,7 +17,7 @@ namespace {
 constexpr double kBeside_px = 3.0;   // from the kept region: its soft edge
 constexpr double kAround_px = 30.0;  // within which an opening must be level
 constexpr double kSmooth_px = 14.0;  // over which the difference is averaged
-constexpr int kLeastOpening = 25;    // blocks; fewer can't be told from a surface's own
+constexpr int kLeastOpening = 25;    // blocks; fewer may be a surface's own
 constexpr double kLevelChi2 = 6.0;   // mean over an opening; 3 is noise alone
 constexpr float kSlope = 0.02F;      // of the level: what the survey's continuation errs by, twice
 constexpr float kForeign = 0.05F;  // of the level: what is off by more is no error of continuation

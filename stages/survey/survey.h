@@ -9,7 +9,7 @@
 //
 // Backdrop. The images are reduced to blocks and stacked. A pixel whose median absolute deviation
 // over the stations stays within the noise has not changed while the specimen turned; the region of
-// such pixels that hangs together with the frame's edge is backdrop. From there it grows inwards:
+// such pixels that is connected with the frame's edge is backdrop. From there it grows inwards:
 // where it can be continued smoothly and some stations agree with the continuation within the
 // noise, those stations see the backdrop beside the specimen (visibility.h). What too few
 // stations see is interpolated and marked as such.

@@ -1,6 +1,6 @@
 // Which stations see the backdrop at a block (not the specimen), and its value there.
 //
-// A station sees the backdrop where its image agrees with what is expected, that hangs together
+// A station sees the backdrop where its image agrees with what is expected, that is connected
 // with the frame's edge, and none of its neighbours is surely something else. Agreement alone is
 // not enough: with a dark backdrop a dark furrow of the specimen agrees as well, but it is an
 // island within the outline or lies at its rim, where pixels are mixtures of both.
@@ -16,7 +16,7 @@ namespace trunnion::survey {
 // The frame's rows at the set's exposure, CV_32FC3, 65535 = full scale.
 cv::Mat equalised(const SurveyFrame& frame, const cv::Range& rows = cv::Range::all());
 
-// The part of `region` (CV_8U, 0 or 255) that hangs together with the edge of the image.
+// The part of `region` (CV_8U, 0 or 255) that is connected with the edge of the image.
 cv::Mat joined_to_edge(const cv::Mat& region);
 
 struct BackdropVisibility {

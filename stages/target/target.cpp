@@ -103,7 +103,7 @@ void add_board(Drawing& drawing, const BoardPattern& pattern, double left, doubl
   }
 }
 
-// What the board is, with everything that the calibration must be told of it.
+// What the board is, with everything that the calibration must be given of it.
 std::string description(const BoardPattern& pattern) {
   switch (pattern.kind) {
     case BoardKind::coded:

@@ -57,7 +57,7 @@ TEST(BackdropOfAnImage, FollowsTheImageBesideTheBody) {
   image(kBody).setTo(kRed);
   SurveyResult survey = even_survey(kSize, 2, kGrey);
   BlockContrast blocks = contrast_of_blocks(image, survey);
-  blocks.backdrop = survey.backdrop.clone();  // as if the exposure told nothing
+  blocks.backdrop = survey.backdrop.clone();  // as if the exposure said nothing
   cv::Mat binary_mask = cv::Mat::zeros(kSize, CV_8U);
   binary_mask(kBody).setTo(255);
   correct_backdrop(binary_mask, binary_mask, survey, blocks);

@@ -50,7 +50,7 @@ TEST(Target, ACodedBoardIsReadBack) {
   EXPECT_EQ(view.corners.size(), 54U);
   EXPECT_NEAR((view.corners.back().position_px - view.corners.front().position_px).norm(),
               std::hypot(80.0, 50.0) * 8.0, 0.05);
-  // What the calibration must be told stands on the page.
+  // What the calibration must be given stands on the page.
   EXPECT_NE(target.svg.find("markers of 6 mm, dictionary 4x4"), std::string::npos);
 }
 
