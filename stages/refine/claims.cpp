@@ -325,10 +325,12 @@ Findings step_findings(const Claims& claims, const std::vector<RingAxis>& rings,
     const double shown = std::abs(degrees(step_of(claims.model, ring.value_or(0), found)));
     const bool reversed = factor == -1.0;
     const std::string what =
-        reversed ? where + " images show the specimen turning in the opposite direction to the one given."
-                 : fmt::format("{} images show steps of {:.2f} degrees, where {:.2f} is given{}.",
-                               where, shown, step,
-                               factor < 0 ? ", and the specimen turning in the opposite direction" : "");
+        reversed
+            ? where +
+                  " images show the specimen turning in the opposite direction to the one given."
+            : fmt::format("{} images show steps of {:.2f} degrees, where {:.2f} is given{}.", where,
+                          shown, step,
+                          factor < 0 ? ", and the specimen turning in the opposite direction" : "");
     findings.push_back(
         {Severity::fault, "refine", "", what,
          fmt::format("Correct {} in specimen.toml or the angles in the capture table and run "

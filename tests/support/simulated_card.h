@@ -1,6 +1,6 @@
 // Invented cards of focus series: frames with times, numbers, settings and previews, and the truth.
 //
-// Timing as issue 23 fixes it: a frame every 0.5 to 6 s with 20 % jitter (standard deviation); 2 to
+// Timing, fixed: a frame every 0.5 to 6 s with 20 % jitter (standard deviation); 2 to
 // 600 s between series, on half of the cards about one value of the card's own; pauses in a series
 // up to 180 s; clocks of one second without sub-seconds on half of the cards; up to 2 % of frames
 // missing, double or failed on every card that is not clean.

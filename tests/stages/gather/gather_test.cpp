@@ -97,7 +97,7 @@ void print(const std::vector<CardScore>& kinds) {
   }
 }
 
-// The bars of issue 23, on the judging seeds.
+// What must hold on the judging seeds.
 TEST(GatherSlow, BoundariesOfTwelveKindsOfTroubleAreRightOrNamed) {
   const std::vector<CardScore> kinds = scores_of_kinds({}, {});
   print(kinds);

@@ -50,7 +50,7 @@ std::optional<CapturePlan> plan_for(const PlanWish& wish, const std::vector<Setu
   }
 }
 
-// Issue 23: accepted in 100 of 100, and within 2 % of the best that the formulas allow.
+// Accepted in 100 of 100, and within 2 % of the best that the formulas allow.
 TEST(PlanAdvice, HundredImpossibleWishesAreMetByFollowingItLiterally) {
   const std::vector<std::string> names = preset_names();
   demo::Draws draws(1001, 23);

@@ -52,7 +52,7 @@ double by_points(const LensFront& front, double swept, double height, double ele
   return least;
 }
 
-// Issue 23: within 0.05 mm of geometry computed apart.
+// Within 0.05 mm of geometry computed apart.
 TEST(Clearance, AgreesWithPointsOfTheDiscInSpace) {
   for (const double elevation_deg : {0.0, 25.0, 50.0, 85.0, -20.0}) {
     for (const double diameter : {20.0, 62.0}) {
