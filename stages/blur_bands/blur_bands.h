@@ -43,8 +43,8 @@ struct BlurBandSettings {
   // images at 0.16 to 0.66.
   double max_fineness = 0.4;
   // Of the specimen, of each patch and of all together: less is an accident of texture.
-  double min_patch_percent = 0.05;
-  double min_area_percent = 0.2;
+  double min_patch_percent = 0.03;
+  double min_area_percent = 0.05;
 };
 
 struct BlurBand {

@@ -13,5 +13,5 @@ make_set() {
 }
 # Timings are volatile; they live in the report only.
 content() { (cd "$1" && find prepared -type f ! -path 'prepared/report/*' -print0 | sort -z |
-  xargs -0 sha256sum); }
-inputs() { (cd "$1" && find fused specimen.toml -type f -print0 | sort -z | xargs -0 sha256sum); }
+  xargs -0 -r sha256sum); }
+inputs() { (cd "$1" && find fused specimen.toml -type f -print0 | sort -z | xargs -0 -r sha256sum); }
