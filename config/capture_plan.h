@@ -67,6 +67,17 @@ struct PlannedRing {
   std::vector<PlannedStation> stations;
 };
 
+// What a capture's time is made of, s.
+struct CaptureTimes {
+  double settle_s = 0;    // after each move of the rail
+  double exposure_s = 0;  // of a frame
+  double ready_s = 0;     // from the end of the exposure until the rail may move
+  double station_s = 0;   // the stage turns and comes to rest
+  double ring_s = 0;      // camera or stage tilted by hand
+
+  [[nodiscard]] double frame_s() const { return settle_s + exposure_s + ready_s; }
+};
+
 struct CapturePlan {
   std::string title;
   double height_mm = 0;

@@ -10,6 +10,29 @@ constexpr std::string_view kBase64Digits =
 
 }  // namespace
 
+std::string markup_text(std::string_view text) {
+  std::string safe;
+  for (const char c : text) {
+    switch (c) {
+      case '<':
+        safe += "&lt;";
+        break;
+      case '>':
+        safe += "&gt;";
+        break;
+      case '&':
+        safe += "&amp;";
+        break;
+      case '"':
+        safe += "&quot;";
+        break;
+      default:
+        safe += static_cast<unsigned char>(c) < 0x20 ? ' ' : c;
+    }
+  }
+  return safe;
+}
+
 std::string base64(std::string_view bytes) {
   std::string text;
   text.reserve((bytes.size() + 2) / 3 * 4);

@@ -13,6 +13,10 @@ namespace trunnion {
   return fmt::format("{}", value == 0.0 ? 0.0 : value);
 }
 
+// Text within XML, SVG or HTML and in their attributes: & < > and " as entities (XML 1.0, 4.6),
+// control characters, which XML does not allow, as blanks.
+std::string markup_text(std::string_view text);
+
 // RFC 4648, section 4.
 std::string base64(std::string_view bytes);
 

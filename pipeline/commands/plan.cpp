@@ -8,40 +8,17 @@
 
 #include "config/presets.h"
 #include "config/settings.h"
-#include "config/toml_writer.h"
+#include "core/date.h"
 #include "core/error.h"
-#include "core/files.h"
 #include "pipeline/command_line.h"
+#include "pipeline/plan_outputs.h"
 #include "stages/plan/plan.h"
-#include "stages/shot_list/shot_list.h"
 
 namespace trunnion {
 namespace {
 
-struct PlanOptions {
-  std::vector<std::string> setups;
-  std::vector<std::string> presets;
-  plan::PlanWish wish;
-  std::string surface = "unknown";
-  std::string backdrop = "auto";
-  plan::PlanSettings settings;
-  std::string orientation = "as-needed";
-  double front_diameter_mm = 0;
-  double free_distance_mm = 0;
-  std::string output;
-  std::string chart;
-  bool force = false;
-  bool all = false;
-  bool list_presets = false;
-};
-
-struct Candidate {
-  Setup setup;
-  fs::path file;  // empty: a preset
-};
-
-std::vector<Candidate> candidates_of(const PlanOptions& options) {
-  std::vector<Candidate> candidates;
+std::vector<PlanCandidate> candidates_of(const PlanOptions& options) {
+  std::vector<PlanCandidate> candidates;
   for (const std::string& file : options.setups) candidates.push_back({read_setup(file), file});
   std::vector<std::string> presets = options.presets;
   const bool none_named = candidates.empty() && presets.empty();
@@ -50,54 +27,6 @@ std::vector<Candidate> candidates_of(const PlanOptions& options) {
   }
   for (const std::string& name : presets) candidates.push_back({read_preset(name), {}});
   return candidates;
-}
-
-struct Output {
-  fs::path file;
-  std::string content;
-  bool shared = false;  // may exist already where its content is the same
-};
-
-// The chosen setup's file as specimen.toml names it. A setup is valid for one aperture and one
-// orientation: where the plan takes others than the file states, or a preset, a setup file of its
-// own is written beside the workspace.
-std::string setup_reference(const PlanOptions& options, const CapturePlan& plan,
-                            const Candidate& chosen, std::vector<Output>& outputs) {
-  const fs::path workspace = fs::absolute(options.output).lexically_normal();
-  const bool as_filed = !plan.chosen.turned &&
-                        (plan.chosen.objective || chosen.setup.f_number == plan.chosen.f_number);
-  if (!chosen.file.empty() && as_filed) {
-    return fs::absolute(chosen.file)
-        .lexically_normal()
-        .lexically_relative(workspace)
-        .generic_string();
-  }
-  const Setup setup = plan::setup_as_planned(chosen.setup, plan.chosen);
-  const fs::path relative = fs::path("..") / "setups" / (setup.name + ".toml");
-  outputs.push_back({(workspace / relative).lexically_normal(), setup_toml(setup), true});
-  return relative.generic_string();
-}
-
-std::vector<Output> outputs_of(const PlanOptions& options, const CapturePlan& plan,
-                               const Candidate& chosen) {
-  std::vector<Output> outputs;
-  const std::string chart =
-      plan::plan_chart_svg(plan, options.wish, chosen.setup, options.settings);
-  if (!options.chart.empty()) outputs.push_back({options.chart, chart});
-  if (options.output.empty()) return outputs;
-  const fs::path workspace = options.output;
-  const std::string reference = setup_reference(options, plan, chosen, outputs);
-  constexpr std::array kBackdrops{"auto", "black", "white", "grey", "colour"};
-  const auto backdrop = std::find(kBackdrops.begin(), kBackdrops.end(), options.backdrop);
-  const std::string specimen = plan::specimen_toml(
-      plan, reference, static_cast<BackdropKind>(backdrop - kBackdrops.begin()));
-  parse_specimen(specimen, workspace / "specimen.toml");  // what we write must be readable
-  outputs.push_back({workspace / "specimen.toml", specimen});
-  outputs.push_back(
-      {workspace / "shot-list.csv", shot_list::shot_list_csv(plan.rings, plan.chosen.step_mm)});
-  outputs.push_back({workspace / "plan.json", plan_to_json(plan)});
-  outputs.push_back({workspace / "plan.svg", chart});
-  return outputs;
 }
 
 void check_sizes(const plan::PlanWish& wish) {
@@ -127,21 +56,6 @@ void check_title(const std::string& title) {
   } catch (const nlohmann::json::exception&) {
     throw usage_error("--title is not valid UTF-8; give it in the terminal's UTF-8 encoding.");
   }
-}
-
-// All or none: nothing is written where one file stands in the way.
-void write(std::vector<Output>& outputs, bool force) {
-  std::erase_if(outputs, [](const Output& output) {
-    return output.shared && fs::exists(output.file) && read_file(output.file) == output.content;
-  });
-  for (const Output& output : outputs) {
-    if (!force && fs::exists(fs::symlink_status(output.file))) {
-      throw data_error(fmt::format(
-          "{} already exists; nothing was written. Choose another --output or add --force.",
-          output.file.string()));
-    }
-  }
-  for (const Output& output : outputs) write_file(output.file, output.content);
 }
 
 CommandResult list_presets() {
@@ -231,20 +145,29 @@ CommandResult run_plan(PlanOptions options) {
   }
   set_orientation(options);
   options.wish.black_backdrop = options.backdrop == "black";
-  const std::vector<Candidate> candidates = candidates_of(options);
+  const std::vector<PlanCandidate> candidates = candidates_of(options);
   std::vector<Setup> setups;
-  for (const Candidate& candidate : candidates) setups.push_back(candidate.setup);
+  for (const PlanCandidate& candidate : candidates) setups.push_back(candidate.setup);
   const CapturePlan plan = plan::plan_capture(options.wish, setups, options.settings);
 
-  std::vector<Output> outputs = outputs_of(options, plan, candidates[plan.chosen.setup_index]);
-  write(outputs, options.force);
+  std::vector<PlanOutput> outputs =
+      plan_outputs(options, plan, candidates[plan.chosen.setup_index]);
+  write_plan_outputs(outputs, options.force);
 
   CommandResult result;
   result.json = nlohmann::ordered_json::parse(plan_to_json(plan));
   result.json["written"] = nlohmann::ordered_json::array();
   result.text = plan::plan_text(plan, options.all ? 0 : 12);
+  const std::time_t begin = begin_of(options);
+  const std::string end =
+      iso_date(begin + static_cast<std::time_t>(plan.chosen.seconds) + 30).substr(0, 16);
+  const auto as_read = [](std::string iso) { return iso.replace(10, 1, " "); };
+  result.text +=
+      fmt::format("\nBegun {}, the capture ends at about {}.\n",
+                  options.start.empty() ? "now" : "at " + as_read(options.start), as_read(end));
+  if (!options.start.empty()) result.json["end"] = end;
   add_closer_look(options, plan, candidates[plan.chosen.setup_index].setup, result);
-  for (const Output& output : outputs) {
+  for (const PlanOutput& output : outputs) {
     result.text += fmt::format("wrote {}\n", output.file.string());
     result.json["written"].push_back(output.file.string());
   }
@@ -376,8 +299,18 @@ void add_plan(CLI::App& app) {
   add_wish(*command, *options);
   add_optics(*command, *options);
   add_capture(*command, *options);
-  command->add_option("-o,--output", options->output,
-                      "Workspace to write specimen.toml, shot-list.csv, plan.json and plan.svg to");
+  command->add_option(
+      "-o,--output", options->output,
+      "Workspace to write specimen.toml, the sheets and tables of the capture, plan.json "
+      "and plan.svg to");
+  command
+      ->add_option("--start", options->start,
+                   "When the capture will begin, for the times of the sheet: 2026-12-31T09:30")
+      ->check(start_time_check());
+  command->add_option("--motion-template", options->motion_template,
+                      "Mustache template of the moves, for your controller");
+  command->add_option("--motion", options->motion, "Name of the file made from that template")
+      ->capture_default_str();
   command->add_option("--chart", options->chart, "Write the chart to this SVG file");
   command->add_flag("--force", options->force, "Overwrite existing files");
   command->add_flag("--all", options->all, "Show every setup in the table");

@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "core/angle.h"
+#include "core/text.h"
 
 namespace trunnion::calibrate_lens {
 namespace {
@@ -23,21 +24,9 @@ constexpr const char* kStyle =
     "figcaption{font-size:.85rem}small{color:#55606c}.wide{overflow-x:auto}"
     "@media print{body{margin:0}h2{break-after:avoid}figure{break-inside:avoid}}";
 
-std::string escaped(const std::string& text) {
-  std::string out;
-  for (const char c : text) {
-    out += c == '<'   ? "&lt;"
-           : c == '>' ? "&gt;"
-           : c == '&' ? "&amp;"
-           : c == '"' ? "&quot;"
-                      : std::string(1, c);
-  }
-  return out;
-}
-
 std::string svg_open(const Frame& frame, const std::string& label) {
-  return fmt::format("<svg role=\"img\" aria-label=\"{}\" viewBox=\"0 0 {} {}\">", escaped(label),
-                     frame.width_px, frame.height_px);
+  return fmt::format("<svg role=\"img\" aria-label=\"{}\" viewBox=\"0 0 {} {}\">",
+                     markup_text(label), frame.width_px, frame.height_px);
 }
 
 // Stretch that makes the largest of the usual residuals a twelfth of the image's width.
@@ -78,7 +67,7 @@ std::string image_figures(const LensResult& result) {
     html += fmt::format(
         "</svg><figcaption>{}<br><small>rms {:.3f} px, tilt {:.0f} deg, {} of {} corners"
         "</small></figcaption></figure>",
-        escaped(image.name), image.rms_px, degrees(image.tilt),
+        markup_text(image.name), image.rms_px, degrees(image.tilt),
         image.corners - image.corners_rejected, image.corners);
   }
   return html + "</div>";
@@ -283,7 +272,7 @@ std::string candidates(const LensResult& result) {
       "<h2>Choice of the model</h2><p>Chosen: {}; {}.</p><div "
       "class=\"wide\"><table><tr><th>Model</th>"
       "<th class=\"n\">Parameters</th><th class=\"n\">Held-out error, px</th><th></th></tr>",
-      escaped(result.calibration.model), escaped(result.why_model));
+      markup_text(result.calibration.model), markup_text(result.why_model));
   std::vector<Candidate> sorted = result.candidates;
   std::stable_sort(sorted.begin(), sorted.end(), [](const Candidate& a, const Candidate& b) {
     return a.held_out_px < b.held_out_px;
@@ -293,7 +282,7 @@ std::string candidates(const LensResult& result) {
     html += fmt::format(
         "<tr><td>{}</td><td class=\"n\">{}</td><td class=\"n\">{:.4f}</td><td>{}</td>"
         "</tr>",
-        escaped(describe(sorted[i].model)), sorted[i].parameters, sorted[i].held_out_px,
+        markup_text(describe(sorted[i].model)), sorted[i].parameters, sorted[i].held_out_px,
         sorted[i].chosen ? "taken" : "");
   }
   return html + "</table></div>";
@@ -303,7 +292,7 @@ std::string rejected(const LensResult& result) {
   std::string rows;
   for (const LensImage& image : result.images) {
     if (image.used) continue;
-    rows += fmt::format("<li>{}: {}</li>", escaped(image.name), escaped(image.reason));
+    rows += fmt::format("<li>{}: {}</li>", markup_text(image.name), markup_text(image.reason));
   }
   return rows.empty() ? rows : "<h2>Images not used</h2><ul>" + rows + "</ul>";
 }
@@ -317,25 +306,25 @@ std::string report_page(const LensResult& result, const Setup& setup) {
       "<meta name=\"viewport\" content=\"width=device-width,initial-scale=1\">"
       "<title>Lens calibration of {0}</title><style>{1}</style></head><body>"
       "<h1>Lens calibration of {0}</h1>",
-      escaped(setup.title), kStyle);
+      markup_text(setup.title), kStyle);
   html += fmt::format(
       "<p><span class=\"q\">Quality: {}.</span> {} boards, {} corners, rms {:.3f} px, corner noise "
       "{:.3f} px.</p>",
-      escaped(lens.quality), lens.images_used, lens.corners_used, lens.rms_px, result.sigma_px);
+      markup_text(lens.quality), lens.images_used, lens.corners_used, lens.rms_px, result.sigma_px);
   if (!result.quality_reasons.empty()) {
     html += "<p>Not better because:</p><ul>";
     for (const std::string& reason : result.quality_reasons) {
-      html += "<li>" + escaped(reason) + "</li>";
+      html += "<li>" + markup_text(reason) + "</li>";
     }
     html += "</ul>";
   }
   if (!result.advice.empty()) {
-    html += "<p><b>Most useful further board:</b> " + escaped(result.advice) + "</p>";
+    html += "<p><b>Most useful further board:</b> " + markup_text(result.advice) + "</p>";
   }
   for (const Finding& finding : result.findings) {
     html += fmt::format("<p class=\"{0}\">{1}{2} {3}</p>", name_of(finding.severity),
-                        finding.file.empty() ? "" : escaped(finding.file) + ": ",
-                        escaped(finding.what), escaped(finding.remedy));
+                        finding.file.empty() ? "" : markup_text(finding.file) + ": ",
+                        markup_text(finding.what), markup_text(finding.remedy));
   }
   html += parameters(result, setup) + candidates(result) + curve(result) + coverage(result) +
           sigma_maps(result) + residual_map(result) + image_figures(result) + rejected(result);

@@ -8,6 +8,7 @@
 #include <iterator>
 
 #include "core/optics.h"
+#include "core/text.h"
 
 namespace trunnion::plan {
 namespace {
@@ -19,30 +20,6 @@ constexpr double kPanel = 210;
 constexpr double kTop = 64;
 constexpr double kGap = 64;
 constexpr int kSamples = 120;
-
-std::string xml(std::string_view text) {
-  std::string safe;
-  for (const char c : text) {
-    switch (c) {
-      case '<':
-        safe += "&lt;";
-        break;
-      case '>':
-        safe += "&gt;";
-        break;
-      case '&':
-        safe += "&amp;";
-        break;
-      case '"':
-        safe += "&quot;";
-        break;
-      default:
-        // Control characters are not allowed in XML at all.
-        safe += static_cast<unsigned char>(c) < 0x20 ? ' ' : c;
-    }
-  }
-  return safe;
-}
 
 struct Scale {  // logarithmic
   double min = 1;
@@ -118,7 +95,7 @@ void draw_grid(std::string& svg, const Panel& panel, const Scale& x, const Scale
                const std::vector<double>& marks) {
   auto out = std::back_inserter(svg);
   fmt::format_to(out, "<text x='{}' y='{:.1f}' class='h'>{}</text>\n", kLeft, panel.top - 10,
-                 xml(panel.title));
+                 markup_text(panel.title));
   for (const double tick : ticks(y)) {
     fmt::format_to(out,
                    "<line class='g' x1='{0}' x2='{1}' y1='{2:.1f}' y2='{2:.1f}'/>"
@@ -147,7 +124,7 @@ void draw_names(std::string& svg, const Panel& panel, const Scale& y, const Plan
     free = position;
     fmt::format_to(std::back_inserter(svg),
                    "<text class='a' x='{}' y='{:.1f}' style='fill:{}'>{}</text>\n",
-                   kWidth - kRight + 6, position + 4, curve->colour, xml(curve->name));
+                   kWidth - kRight + 6, position + 4, curve->colour, markup_text(curve->name));
   }
 }
 
@@ -230,7 +207,7 @@ std::string plan_chart_svg(const CapturePlan& plan, const PlanWish& wish, const 
       "stroke-dasharray:3 3}}</style>\n"
       "<rect width='100%' height='100%' fill='white'/>\n"
       "<text class='t' x='{5}' y='26'>{2}</text>\n",
-      kWidth, height, xml(title), c.depth_of_field_mm, c.resolution_um, kLeft);
+      kWidth, height, markup_text(title), c.depth_of_field_mm, c.resolution_um, kLeft);
   for (const Panel& panel : panels_of(plan)) {
     draw_panel(svg, panel, samples, x, marks, {here, c});
   }

@@ -200,9 +200,7 @@ void set_cost(PlanOption& option, const Setup& setup, const std::vector<PlannedR
   }
   const double panels = option.panels;
   option.frames = frames * panels;
-  const double frame_s =
-      settings.exposure_s + std::max(settings.settle_s + settings.transfer_s, settings.recycle_s);
-  option.seconds = panels * (frames * frame_s + stations * settings.station_s +
+  option.seconds = panels * (frames * times_of(settings).frame_s() + stations * settings.station_s +
                              static_cast<double>(rings.size() - 1) * settings.ring_s);
   const double pixels = static_cast<double>(setup.width_px) * setup.height_px;
   option.raw_gb = option.frames * pixels * settings.raw_bits / 8.0 / 1e9;
@@ -352,6 +350,12 @@ FrameUse frame_use(const CapturePlan& plan, const PlanWish& wish, const PlanSett
   use.saved =
       std::max(0.0, 1.0 - static_cast<double>(use.crop_width_px) * use.crop_height_px / pixels);
   return use;
+}
+
+CaptureTimes times_of(const PlanSettings& settings) {
+  const double between = std::max(settings.settle_s + settings.transfer_s, settings.recycle_s);
+  return {settings.settle_s, settings.exposure_s, between - settings.settle_s, settings.station_s,
+          settings.ring_s};
 }
 
 CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,

@@ -67,6 +67,9 @@ struct PlanSettings {
   double fused_bits = 16;   // a channel, three channels
 };
 
+// The flash recycles while the rail moves and settles: a frame takes the longer of both.
+CaptureTimes times_of(const PlanSettings& settings);
+
 // Throws a usage error for sizes, details and settings that make no sense (zero, negative, NaN) and
 // where no setup is given.
 CapturePlan plan_capture(const PlanWish& wish, const std::vector<Setup>& setups,

@@ -1,7 +1,10 @@
 // trunnion plan as a user calls it.
+#include <fmt/format.h>
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+#include <cmath>
 #include <fstream>
 #include <nlohmann/json.hpp>
 
@@ -43,6 +46,41 @@ TEST(PlanCommand, WritesAWorkspaceThatCanBeRead) {
   EXPECT_EQ(
       std::count(shots.begin(), shots.end(), '\n') - std::count(shots.begin(), shots.end(), '#'),
       plan.station_count + 1);
+}
+
+TEST(PlanCommand, WritesSheetsForTheRig) {
+  const test::TemporaryFolder folder;
+  const fs::path workspace = folder.path() / "beetle";
+  const test::ProgramRun run = test::run_trunnion(
+      beetle({"-o", workspace.string(), "--start", "2026-12-01T18:30", "--motion", "moves.txt"}));
+  ASSERT_EQ(run.exit_code, 0) << run.err;
+  const CapturePlan plan = read_plan(workspace / "plan.json");
+  const std::string moves = read_file(workspace / "motion.csv");
+  EXPECT_EQ(
+      std::count(moves.begin(), moves.end(), '\n') - std::count(moves.begin(), moves.end(), '#'),
+      std::lround(plan.frames) + 1);
+  EXPECT_THAT(read_file(workspace / "moves.txt"), HasSubstr("G21 G90"));
+  // The sheet and the terminal end at the same time as the plan's sum says.
+  const auto end = static_cast<int>(std::lround(18 * 60 + 30 + plan.chosen.seconds / 60));
+  const std::string clock = fmt::format("{:02}:{:02}", end / 60, end % 60);
+  EXPECT_THAT(read_file(workspace / "rig-sheet.html"), HasSubstr("18:30 and about " + clock));
+  EXPECT_THAT(run.out, HasSubstr("the capture ends at about 2026-12-01 " + clock));
+}
+
+TEST(PlanCommand, SheetsRefuseWrongTimesAndNames) {
+  const test::TemporaryFolder folder;
+  const std::string workspace = (folder.path() / "beetle").string();
+  for (const char* time : {"2026-02-31T10:00", "10:00", "2026-12-01T25:00", "now"}) {
+    const test::ProgramRun run = test::run_trunnion(beetle({"-o", workspace, "--start", time}));
+    EXPECT_EQ(run.exit_code, 2) << time;
+    EXPECT_THAT(run.err, HasSubstr("give date and time as 2026-12-31T09:30"));
+  }
+  EXPECT_EQ(test::run_trunnion(beetle({"-o", workspace, "--motion", "../m.nc"})).exit_code, 2);
+  const test::ProgramRun missing =
+      test::run_trunnion(beetle({"-o", workspace, "--motion-template", "none.mustache"}));
+  EXPECT_EQ(missing.exit_code, 1);
+  EXPECT_THAT(missing.err, HasSubstr("none.mustache"));
+  EXPECT_FALSE(fs::exists(workspace));
 }
 
 TEST(PlanCommand, OverwritesNothingUnlessForced) {
