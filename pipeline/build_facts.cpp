@@ -8,6 +8,7 @@
 #include <Eigen/Core>
 #include <exiv2/exiv2.hpp>
 #include <opencv2/core/version.hpp>
+#include <string_view>
 
 namespace trunnion {
 
@@ -22,8 +23,8 @@ std::vector<std::pair<std::string, std::string>> versions() {
 
 std::string version_text() {
   std::string text = "trunnion " TRUNNION_VERSION;
-  const std::string commit = TRUNNION_COMMIT;
-  if (!commit.empty()) text += ", commit " + commit;
+  constexpr std::string_view kCommit = TRUNNION_COMMIT;
+  if (!kCommit.empty()) text += fmt::format(", commit {}", kCommit);
   text += fmt::format("\nbuilt: {}, C++{}, {}\nwith: ", TRUNNION_COMPILER, __cplusplus / 100 % 100,
                       TRUNNION_BUILD);
   for (const auto& [name, version] : versions()) {

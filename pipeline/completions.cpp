@@ -75,7 +75,7 @@ void zsh_cases(const CLI::App& app, std::string& words, std::string& values) {
       offered += " " + described(name, option->get_description());
       if (!takes_value(*option)) continue;
       const std::vector<std::string> choices = choices_of(*option);
-      values += fmt::format("    {}) {}; return ;;\n", quoted(path + " " + name),
+      values += fmt::format("    {}) {}; return ;;\n", quoted(fmt::format("{} {}", path, name)),
                             choices.empty() ? "_files" : "compadd -- " + joined(choices));
     }
   }

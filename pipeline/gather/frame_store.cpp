@@ -86,8 +86,9 @@ class StoreWriter {
     }
     for (const StoreChange* change : updates) add_to(*change, before.at(change->folder));
     for (const auto& [folder, content] : before) {
-      const auto wanted = std::find_if(changes.begin(), changes.end(),
-                                       [&](const StoreChange& c) { return c.folder == folder; });
+      const auto wanted =
+          std::find_if(changes.begin(), changes.end(),
+                       [&name = folder](const StoreChange& c) { return c.folder == name; });
       drop_stale(folder, content, wanted == changes.end() ? FolderContent{} : wanted->wanted);
     }
   }

@@ -165,7 +165,7 @@ class Labels {
       if (best.back()[i] + after_.back()[i] > best.back()[state] + after_.back()[state]) state = i;
     }
     for (std::size_t s = parts_.size(); s-- > 0;) {
-      const auto& [from, arc] = back[s][state];
+      const Arc& arc = back[s][state].second;
       parts_[s].kind = arc.kind;
       parts_[s].expected = arc.expected;
       double sum = kNever;
@@ -175,7 +175,7 @@ class Labels {
       });
       // The cuts may be uncertain too.
       parts_[s].posterior = std::exp(std::min(0.0, sum - total));
-      state = from;
+      state = back[s][state].first;
     }
   }
 

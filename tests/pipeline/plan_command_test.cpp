@@ -61,10 +61,14 @@ TEST(PlanCommand, WritesSheetsForTheRig) {
       std::lround(plan.frames) + 1);
   EXPECT_THAT(read_file(workspace / "moves.txt"), HasSubstr("G21 G90"));
   // The sheet and the terminal end at the same time as the plan's sum says.
-  const auto end = static_cast<int>(std::lround(18 * 60 + 30 + plan.chosen.seconds / 60));
+  const nlohmann::json json = nlohmann::json::parse(read_file(workspace / "plan.json"));
+  const double seconds = json.at("chosen").at("seconds").get<double>();
+  ASSERT_GT(seconds, 600);
+  const auto end = static_cast<int>(std::lround(18 * 60 + 30 + seconds / 60));
   const std::string clock = fmt::format("{:02}:{:02}", end / 60, end % 60);
-  EXPECT_THAT(read_file(workspace / "rig-sheet.html"), HasSubstr("18:30 and about " + clock));
-  EXPECT_THAT(run.out, HasSubstr("the capture ends at about 2026-12-01 " + clock));
+  const std::string sheet = read_file(workspace / "rig-sheet.html");
+  EXPECT_NE(sheet.find("18:30 and about " + clock), std::string::npos) << clock;
+  EXPECT_NE(run.out.find("the capture ends at about 2026-12-01 " + clock), std::string::npos);
 }
 
 TEST(PlanCommand, SheetsRefuseWrongTimesAndNames) {
