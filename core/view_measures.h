@@ -9,6 +9,7 @@ struct ViewMeasures {
   double sharpness = 0;       // inside the mask, relative units comparable within a set
   double clipped_high = 0;    // fraction of the specimen's pixels
   double clipped_low = 0;
+  double edge_sigma_px = 0;  // spread of the outlines, measured by check; 0: unknown
 };
 
 }  // namespace trunnion

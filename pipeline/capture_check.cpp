@@ -2,8 +2,13 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
+
 #include "config/capture_plan.h"
 #include "core/files.h"
+#include "core/metadata.h"
+#include "stages/edge_spread/edge_spread.h"
+#include "stages/exposure/exposure.h"
 #include "stages/plan_check/plan_check.h"
 
 namespace trunnion {
@@ -36,7 +41,52 @@ Findings against_plan(const Workspace& workspace, const std::vector<ingest::Stat
   return plan_check::compare_with_plan(read_plan(file), workspace.setup.name, returned);
 }
 
+constexpr double kSofter = 1.25;  // than planned: more is not explained by how it is measured
+
+Findings softer_than_planned(const Workspace& workspace,
+                             const std::vector<CaptureMeasure>& measures) {
+  std::vector<ViewMeasures> views;
+  for (const CaptureMeasure& measure : measures) views.push_back(measure.view);
+  const auto measured = measured_detail_um(views, workspace.setup.object_pixel_um());
+  if (!measured) return {};
+  const auto planned = planned_detail_um(workspace);
+  if (!planned || *measured <= kSofter * *planned) return {};
+  return {{Severity::doubt, "sharpness", "",
+           fmt::format("The outlines show a detail of {:.3g} um; the plan expects {:.3g} um.",
+                       *measured, *planned),
+           "Check focus step, aperture and vibrations, and the settings of the fusing program; "
+           "an outline that is rounded or out of the range of the series looks softer, too."}};
+}
+
 }  // namespace
+
+double outline_spread_px(const cv::Mat& image, const cv::Mat& coverage, const fs::path& file,
+                         ToneCurveChoice choice) {
+  const exposure::FoundCurve found = exposure::curve_of(read_metadata(file), choice);
+  std::vector<float> light(65536);
+  for (std::size_t i = 0; i < light.size(); ++i) {
+    light[i] = static_cast<float>(found.curve.light(static_cast<double>(i) / 65535.0));
+  }
+  return edge_spread::measure_edge_spread(image, coverage, light).sigma_px;
+}
+
+std::optional<double> measured_detail_um(const std::vector<ViewMeasures>& views,
+                                         double object_pixel_um) {
+  std::vector<double> sigmas;
+  for (const ViewMeasures& view : views) {
+    if (view.edge_sigma_px > 0) sigmas.push_back(view.edge_sigma_px);
+  }
+  if (sigmas.empty()) return std::nullopt;
+  const auto middle = sigmas.begin() + static_cast<std::ptrdiff_t>(sigmas.size() / 2);
+  std::nth_element(sigmas.begin(), middle, sigmas.end());
+  return edge_spread::detail_px(*middle) * object_pixel_um;
+}
+
+std::optional<double> planned_detail_um(const Workspace& workspace) {
+  const fs::path file = workspace.root / "plan.json";
+  if (!fs::exists(file)) return std::nullopt;
+  return read_plan(file).chosen.resolution_um;
+}
 
 CaptureCheck check_capture(const Workspace& workspace,
                            const std::vector<ingest::StationImage>& images,
@@ -51,6 +101,8 @@ CaptureCheck check_capture(const Workspace& workspace,
   CaptureCheck result{std::move(compared.findings), std::move(compared.relative)};
   const Findings planned = against_plan(workspace, images, measures);
   result.findings.insert(result.findings.end(), planned.begin(), planned.end());
+  const Findings softer = softer_than_planned(workspace, measures);
+  result.findings.insert(result.findings.end(), softer.begin(), softer.end());
   return result;
 }
 

@@ -2,6 +2,8 @@
 // had in focus.
 #pragma once
 
+#include <filesystem>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -32,6 +34,19 @@ struct CaptureCheck {
 CaptureCheck check_capture(const Workspace& workspace,
                            const std::vector<ingest::StationImage>& images,
                            const std::vector<CaptureMeasure>& measures);
+
+// Spread of the outlines (stages/edge_spread), 0 where too few are steps. The tone curve is the
+// file's, or the one that the settings choose.
+double outline_spread_px(const cv::Mat& image, const cv::Mat& coverage,
+                         const std::filesystem::path& file, ToneCurveChoice curve);
+
+// The detail that the fused images have: the median over those in which it could be measured. Of
+// the object, um.
+std::optional<double> measured_detail_um(const std::vector<ViewMeasures>& views,
+                                         double object_pixel_um);
+
+// The detail that WORKSPACE/plan.json expects, um; nothing where there is no plan.
+std::optional<double> planned_detail_um(const Workspace& workspace);
 
 // A doubt where a zone of the specimen is blurred. `image`: repaired, before undistortion.
 Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const SurveyResult& survey,

@@ -104,6 +104,10 @@ void run_measure(ImageWork& work) {
        blurred_zones(work.image, work.outline, survey, result.view, work.item.station.source)) {
     result.findings.push_back(finding);
   }
+  if (work.set.job == Job::check) {
+    result.view.edge_sigma_px = outline_spread_px(work.image, work.outline, work.item.station.file,
+                                                  work.set.settings().exposure.curve);
+  }
 }
 
 std::optional<fs::path> even_image(const SetRun& set) {

@@ -82,6 +82,10 @@ CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progre
       outcome.checked.push_back(
           {set.items[i].station.source, set.relative[i], set.items[i].result.view});
     }
+    std::vector<ViewMeasures> views;
+    for (const CheckOutcome::CheckedStation& each : outcome.checked) views.push_back(each.measures);
+    outcome.detail_um = measured_detail_um(views, set.workspace.setup.object_pixel_um());
+    outcome.planned_detail_um = planned_detail_um(set.workspace);
   };
   static_cast<SetOutcome&>(outcome) = with_sound_journal(
       workspace.journal(), [&] { return run_set(workspace, options, progress, Job::check, take); });

@@ -59,7 +59,9 @@ struct CheckOutcome : SetOutcome {
     ViewMeasures measures;
   };
   std::vector<CheckedStation> checked;
-  [[nodiscard]] bool fit() const;  // no station is missing or at fault
+  std::optional<double> detail_um;          // measured at outlines
+  std::optional<double> planned_detail_um;  // by plan.json
+  [[nodiscard]] bool fit() const;           // no station is missing or at fault
 };
 
 CheckOutcome check(const std::filesystem::path& folder, const PrepareOptions& options,

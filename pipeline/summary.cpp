@@ -100,6 +100,13 @@ Summary summary_of(const CheckOutcome& outcome) {
       " \"{}\": {} of {} stations found, {} checked closely, {} static spots on the sensor.",
       outcome.title, outcome.images_found, outcome.stations_expected, outcome.checked.size(),
       outcome.survey.spots.size());
+  if (outcome.detail_um) {
+    summary.sentence += fmt::format(" The outlines show a detail of {:.3g} um", *outcome.detail_um);
+    if (outcome.planned_detail_um) {
+      summary.sentence += fmt::format(", {:.3g} um is planned", *outcome.planned_detail_um);
+    }
+    summary.sentence += ".";
+  }
   return summary;
 }
 
@@ -146,6 +153,8 @@ Json json_of(const CheckOutcome& outcome) {
           {"images_found", outcome.images_found},
           {"static_spots", outcome.survey.spots.size()},
           {"checked_stations", stations},
+          {"detail_um", known(outcome.detail_um)},
+          {"planned_detail_um", known(outcome.planned_detail_um)},
           {"verdict", outcome.judgement.sentence},
           {"faults", count(outcome.findings, Severity::fault)},
           {"doubts", count(outcome.findings, Severity::doubt)},
