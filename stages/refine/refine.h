@@ -9,7 +9,7 @@
 // azimuth of station 0) stays at its prior, with its prior's sigma. Scale is that of the
 // calibration. Where nothing is calibrated the same stage finds the axis from nominal geometry, or
 // says that it did not. Covariances are those of the normal equations at the solution, scaled by
-// the residuals found and widened by what the images have wrong alike (shared.h).
+// the residuals found and widened by what the images have wrong in common (shared.h).
 //
 // First the images are asked which place on the turn each shows (capture.h). Then every pose
 // is in one of three states (PoseState): confirmed where the images by themselves tell its angle;

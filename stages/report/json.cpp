@@ -225,9 +225,9 @@ Json judgement_json(const ReportData& data) {
     }
     return json;
   };
-  const char* name = judgement.verdict == Verdict::good   ? "good"
-                     : judgement.verdict == Verdict::look ? "check"
-                                                          : "reshoot";
+  const char* name = judgement.verdict == Verdict::good    ? "good"
+                     : judgement.verdict == Verdict::check ? "check"
+                                                           : "reshoot";
   return {{"verdict", name},
           {"sentence", judgement.sentence},
           {"to_do", items(judgement.to_do)},

@@ -134,7 +134,7 @@ struct ReportTiming {
 };
 
 struct ReportData {
-  bool prepared = true;  // false: the set was only looked at, see check
+  bool prepared = true;  // false: the set was only examined, see check
   std::string title;
   Findings findings;
   std::vector<ReportRing> rings;
@@ -187,7 +187,7 @@ struct ReviewLimits {
 Findings review(const ReportData& data, const ReviewLimits& limits = {});
 
 // What the user should do, in the order of urgency.
-enum class Verdict { good, look, reshoot };
+enum class Verdict { good, check, reshoot };
 
 struct ToDo {
   Severity severity = Severity::note;

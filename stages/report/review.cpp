@@ -7,6 +7,7 @@
 #include <numbers>
 
 #include "core/median.h"
+#include "core/station.h"
 #include "stages/report/report.h"
 
 namespace trunnion::report {
@@ -45,8 +46,7 @@ double usual_change(const std::vector<Step>& steps) {
 }
 
 std::string place(const ReportView& view) {
-  return view.ring.empty() ? fmt::format("station {}", view.station)
-                           : fmt::format("{} {}", view.ring, view.station);
+  return station_text(view.ring, view.station);
 }
 
 }  // namespace

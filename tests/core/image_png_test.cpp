@@ -84,7 +84,7 @@ TEST(ImagePng, ReadsATransparentColourAsAlpha) {
 }
 
 // Written bytes are those of OpenCV's encoder with the same parameters, by which sizes and times in
-// docs/decisions.md were measured.
+// docs/decisions/image-files.md were measured.
 TEST(ImagePng, WritesWhatItsMeasuredParametersSay) {
   const test::TemporaryFolder folder;
   for (const int type : {CV_8UC1, CV_8UC3, CV_16UC3, CV_16UC4}) {

@@ -9,7 +9,7 @@ namespace summary_test {
 
 report::Judgement doubts_at(const std::vector<std::string>& places, const std::string& anchor) {
   report::Judgement judgement;
-  judgement.verdict = report::Verdict::look;
+  judgement.verdict = report::Verdict::check;
   for (const std::string& place : places) {
     judgement.to_do.push_back({Severity::doubt, place, "", anchor, "Soft.", "Look."});
   }

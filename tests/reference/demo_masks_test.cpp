@@ -1,7 +1,7 @@
 // Masks of the demo against its truth: all backdrops, both depths, two exposures, seeds that no
 // constant was chosen on (those were chosen on seeds 1 to 3 and 11 to 23). The goals (0.990 in the
 // mean, 0.980 in the worst image) are held at the demo's own size; at 720 px, where the outline is
-// twice as large a share of the specimen, they are not held before black.
+// twice as large a share of the specimen, they are not held in front of black.
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -161,7 +161,7 @@ TEST_P(DemoMasksBefore, SlowMeetTheGoalsAtTheDemosOwnSize) {
 INSTANTIATE_TEST_SUITE_P(Backdrops, DemoMasksBefore, test::neutral_backdrops(),
                          test::backdrop_name);
 
-// A floor under what is reached at 720 px, where the goals are missed before black.
+// A floor under what is reached at 720 px, where the goals are missed in front of black.
 TEST(DemoMasksAt720, SlowKeepWhatIsReachedWhichIsBelowTheGoalsBeforeBlack) {
   test::DustScore dust;
   // On black all colours differ from the backdrop in brightness alone, which light changes as well.

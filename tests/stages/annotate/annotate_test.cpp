@@ -245,7 +245,7 @@ TEST_P(AnnotateTypes, MakerNoteTooLargeGoesToTheSidecar) {
   EXPECT_THAT(*annotation.sidecar, testing::HasSubstr("MakerNote_base64"));
 }
 
-TEST(Annotate, ThumbnailIsMadeAnewOrLeftOutWithTheReason) {
+TEST(Annotate, ThumbnailIsMadeAgainOrLeftOutWithTheReason) {
   const test::TemporaryFolder folder;
   Metadata source = test::rich_metadata();
   const std::string old = test::jpeg_bytes(cv::Mat(40, 60, CV_8UC3, cv::Scalar(0, 0, 255)));
@@ -257,15 +257,15 @@ TEST(Annotate, ThumbnailIsMadeAnewOrLeftOutWithTheReason) {
   input.thumbnail_jpeg = test::jpeg_bytes(cv::Mat(40, 60, CV_8UC3, cv::Scalar(255, 0, 0)));
   const Case jpeg{FileType::jpeg, CV_8U};
   const fs::path file = write_sample(folder.path(), jpeg, "view");
-  const Annotation anew =
+  const Annotation again =
       make_annotation(test::sample_scene(), 0, test::sample_setup(), source, {}, input);
-  EXPECT_EQ(sentences(annotate(file, anew)), "");
+  EXPECT_EQ(sentences(annotate(file, again)), "");
   const Metadata found = read_metadata(file);
   const Exiv2::DataBuf thumb = Exiv2::ExifThumbC(found.exif).copy();
   EXPECT_EQ(std::string(reinterpret_cast<const char*>(thumb.pData_),
                         static_cast<std::size_t>(thumb.size_)),
             input.thumbnail_jpeg);
-  EXPECT_THAT(sentences(anew.findings), testing::HasSubstr("made again"));
+  EXPECT_THAT(sentences(again.findings), testing::HasSubstr("made again"));
   EXPECT_THAT(sentences(annotation_for(source, {FileType::tiff, CV_8U}).findings),
               testing::HasSubstr("thumbnail was left out"));
 }

@@ -86,7 +86,7 @@ TEST(ThinColours, AreLearntFromPixelsOfWhichMostAreMixed) {
 }
 
 // A hair of a third of a pixel never covers a pixel whole: its extreme is a mixture. Where hue
-// tells nothing, as before black, only the colours of the other thin parts say so.
+// shows nothing, as in front of black, only the colours of the other thin parts say so.
 TEST(ThinColours, OfAPartThinnerThanAPixelAreThoseOfTheOthers) {
   const Vec3 black = Vec3::all(0.02F);
   demo::Draws draws(11, 1);
