@@ -86,9 +86,9 @@ void judge_parts(const std::vector<gather::Frame>& frames, const gather::Gatheri
     if (row == nullptr) continue;
     std::vector<judge_series::SeriesFrame> series;
     for (std::size_t i = part.first; i <= part.last; ++i) {
-      FrameLook look = frames[i].rest;
-      look.grey = frames[i].look;
-      series.push_back({std::move(look), frames[i].time_s, frames[i].number});
+      PreviewGrids grids = frames[i].grids;
+      grids.grey = frames[i].grey;
+      series.push_back({std::move(grids), frames[i].time_s, frames[i].number});
     }
     const std::string station = station_text(row->ring, row->station);
     for (const auto& fault : judge_series::judge_series(series, row->state == "whole")) {
