@@ -76,7 +76,7 @@ cv::Mat read_or_doubt(const std::optional<fs::path>& file, mask::MaskResult& mas
     mask.findings.push_back({Severity::doubt, "mask", "",
                              fmt::format("the painted mask {} is not used: {}",
                                          file->filename().string(), error.what()),
-                             "mend the painted mask or delete it, then run prepare again"});
+                             "repair the painted mask or delete it, then run prepare again"});
     return {};
   }
 }

@@ -224,7 +224,7 @@ TEST(BadInputs, WrongPlacesExitWithOne) {
 }
 
 // A name of any characters is a file's name; what is said of it must stay one readable line.
-TEST(BadInputs, NamesOfAnyCharactersAreToldSafely) {
+TEST(BadInputs, NamesOfAnyCharactersArePrintedSafely) {
   const std::vector<std::string> names{
       "a b.tif",       "\xC3\xA4\xC3\xB6.tif", "quote\"'.tif",
       "new\nline.tif", "<b>&amp;.tif",         "{{title}}.tif",

@@ -205,7 +205,7 @@ TEST(MaskOnDemo, BlocksOfSeveralPixelsAndSoftEdgesLoseNothing) {
   }
 }
 
-TEST(SurveyOnDemo, TellsTrailsOfARailSeriesFromSpots) {
+TEST(SurveyOnDemo, DistinguishesTrailsOfARailSeriesFromSpots) {
   demo::DemoOptions options = test::grey_demo();
   options.faults.trails = 0.03;
   const Rendered set = render(options);

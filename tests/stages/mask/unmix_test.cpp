@@ -47,7 +47,7 @@ TEST(Unmix, DecidesNothingWithoutContrast) {
 }
 
 // Colours of a grey image differ in one direction only: nothing may cancel to no number.
-TEST(Unmix, TellsGreyFromGrey) {
+TEST(Unmix, DistinguishesGreyFromGrey) {
   const Vec3 body = Vec3::all(0.8F);
   const cv::Matx33f spread = 0.04F * cv::Matx33f::ones() + 1e-5F * cv::Matx33f::eye();
   for (int k = 0; k <= 100; ++k) {
