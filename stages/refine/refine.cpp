@@ -112,8 +112,8 @@ void report_contradicted(const Work& work, const std::vector<double>& contradict
 // report. `shared`: rad, the error that the images may share.
 void replace_contradicted_angles(Work& work, RigValues& values, double shared, Claims& claims,
                                  RefineResult& result) {
-  constexpr double kContradicted = 5.0;      // sigmas
-  constexpr double kWide = 0.0174532925199;  // rad, 1 degree: what no stage is out by
+  constexpr double kContradicted = 5.0;   // sigmas
+  constexpr double kWide = radians(1.0);  // what no stage is out by
   std::vector<double> contradicted(work.model.stations.size(), 0.0);
   for (std::size_t v = 0; v < work.model.stations.size(); ++v) {
     StationModel& station = work.model.stations[v];

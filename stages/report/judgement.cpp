@@ -4,9 +4,9 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <numbers>
 #include <set>
 
+#include "core/angle.h"
 #include "core/median.h"
 #include "core/station.h"
 #include "stages/report/report.h"
@@ -253,7 +253,7 @@ std::string methods_paragraph(const ReportData& data) {
     for (std::size_t i = 0; i < data.rings.size(); ++i) {
       const ReportRing& ring = data.rings[i];
       text += fmt::format("{}{} stations at {:.1f} degrees of elevation", i == 0 ? "" : "; ",
-                          ring.stations, ring.elevation * 180.0 / std::numbers::pi);
+                          ring.stations, degrees(ring.elevation));
     }
     text += ")";
   }
