@@ -273,7 +273,7 @@ RefineResult kept_as_given(RefineResult refined, RefineResult unrefined) {
       std::count_if(refined.scene.views.begin(), refined.scene.views.end(),
                     [](const View& view) { return view.state == PoseState::confirmed; });
   unrefined.sentence = fmt::format(
-      "The images show too little that is steady to confirm the poses ({} of {}, {} tie points, "
+      "The images show too little reliable detail to confirm the poses ({} of {}, {} tie points, "
       "{} in three views or more); the poses stay those of the {} turntable.",
       confirmed, refined.scene.views.size(), refined.points, refined.points_in_three_views,
       calibrated ? "calibrated" : "nominal");
