@@ -15,7 +15,7 @@ namespace trunnion {
 
 enum class Surface { unknown, matt, glossy, hairy, dark };
 
-// One setup at one aperture, weighed against the wish.
+// One setup at one aperture, weighed against what was asked for.
 struct PlanOption {
   std::size_t setup_index = 0;  // among those given; not in the file
   std::string setup;            // name
@@ -85,7 +85,7 @@ struct CapturePlan {
   double depth_mm = 0;
   double detail_um = 0;
   Surface surface = Surface::unknown;
-  bool possible = false;         // false: `chosen` is only the nearest to the wish
+  bool possible = false;         // false: `chosen` is only the nearest to it
   double planned_detail_um = 0;  // what `chosen` is planned for; coarser where not possible
   PlanOption chosen;
   std::vector<PlanOption> options;  // every setup at its best aperture, best first

@@ -31,8 +31,8 @@ namespace trunnion {
 inline constexpr int kMostSurveyStations = 24;
 
 struct SurveySettings {
-  int stations = 8;  // looked at first, evenly spread; enough for a backdrop and its noise
-  int most_stations = kMostSurveyStations;  // looked at where doubt remains (stages/survey/doubt.h)
+  int stations = 8;  // examined first, evenly spread; enough for a backdrop and its noise
+  int most_stations = kMostSurveyStations;  // examined where doubt remains (stages/survey/doubt.h)
 };
 
 struct RepairSettings {

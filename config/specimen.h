@@ -45,6 +45,7 @@
 #include <string>
 #include <vector>
 
+#include "core/angle.h"
 #include "core/turntable.h"
 
 namespace trunnion {
@@ -84,8 +85,8 @@ struct NominalGeometry {
 // The second axis as the user gives it; sigmas in rad and mm.
 struct NominalTilt {
   TiltAxis axis;
-  double sigma_tilt = 1.0 * 3.14159265358979324 / 180.0;
-  double sigma_direction = 2.0 * 3.14159265358979324 / 180.0;
+  double sigma_tilt = radians(1.0);
+  double sigma_direction = radians(2.0);
   double sigma_position_mm = 1.0;
 };
 

@@ -16,7 +16,7 @@ namespace fs = std::filesystem;
 constexpr std::uint64_t kMostEntries = 4096;
 constexpr std::uint64_t kMostBytes = 256U << 20U;  // of one value: profiles and notes are far below
 
-// Bytes of one value by its type, 1 (BYTE) to 13 (IFD), 16 to 18 (their 64-bit kin); 0: unknown.
+// Bytes of one value by its type, 1 (BYTE) to 13 (IFD), 16 to 18 (64-bit types); 0: unknown.
 std::uint64_t size_of_type(std::uint64_t type) {
   constexpr std::array<std::uint64_t, 19> sizes{0, 1, 1, 2, 4, 8, 1, 1, 2, 4,
                                                 8, 4, 8, 4, 0, 0, 8, 8, 8};

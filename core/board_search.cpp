@@ -41,7 +41,7 @@ std::optional<Lattice> find_seed(const cv::Mat& plain, const cv::Mat& level) {
 }
 
 // The board by its size. The sector detector takes tenths of a second; the classic one refuses
-// larger boards but may take many seconds to find nothing, so it has the last word only.
+// larger boards but may take many seconds to find nothing, so it is tried last.
 std::optional<Lattice> find_exact(const cv::Mat& plain, const cv::Mat& level,
                                   const BoardPattern& pattern) {
   for (const cv::Mat& image : {plain, level}) {
@@ -174,8 +174,8 @@ double line_share(const cv::Mat& image, const Lattice& lattice, double contrast,
   return static_cast<double>(seen) / length;
 }
 
-// Where the lattice outgrew the board, a dark ground behind the board's margin has played a few
-// corners: outer lines that are mostly empty go.
+// Where the lattice outgrew the board, a dark ground behind the board's margin has given a few
+// false corners: outer lines that are mostly empty go.
 Lattice without_strays(Lattice lattice, const cv::Mat& image, const BoardPattern& pattern) {
   const double contrast = 0.4 * lattice_contrast(image, lattice);
   const int longest = std::max(pattern.columns, pattern.rows);

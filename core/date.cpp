@@ -3,6 +3,8 @@
 #include <fmt/chrono.h>
 
 #include <charconv>
+#include <chrono>
+#include <cstdio>
 #include <cstdlib>
 #include <string_view>
 
@@ -33,6 +35,26 @@ std::string iso_date(std::time_t time) {
 
 std::string exif_date(std::time_t time) {
   return fmt::format("{:%Y:%m:%d %H:%M:%S}", fmt::gmtime(time));
+}
+
+std::optional<double> seconds_since_1970(const std::string& date) {
+  int year = 0;
+  int month = 0;
+  int day = 0;
+  int hour = 0;
+  int minute = 0;
+  double second = 0;
+  if (std::sscanf(date.c_str(), "%4d%*1[:-]%2d%*1[:-]%2d%*1[ T]%2d:%2d:%lf", &year, &month, &day,
+                  &hour, &minute, &second) != 6) {
+    return std::nullopt;
+  }
+  const std::chrono::year_month_day ymd{std::chrono::year(year),
+                                        std::chrono::month(static_cast<unsigned>(month)),
+                                        std::chrono::day(static_cast<unsigned>(day))};
+  const bool of_a_day = hour >= 0 && hour <= 23 && minute >= 0 && minute <= 59;
+  if (!ymd.ok() || !of_a_day || !(second >= 0 && second < 61)) return std::nullopt;
+  const auto days = std::chrono::sys_days(ymd).time_since_epoch().count();
+  return static_cast<double>(days) * 86400.0 + hour * 3600.0 + minute * 60.0 + second;
 }
 
 std::string iso_date_of_run() {

@@ -19,6 +19,10 @@ std::string iso_date(std::time_t time);
 // 2000:01:31 23:59:59 (EXIF 2.32, DateTime).
 std::string exif_date(std::time_t time);
 
+// Seconds since 1970 of a date as Exif ("2026:11:30 02:53:59") or ISO 8601
+// ("2026-11-30T02:53:59.5") writes it, taken as UTC; nothing where the text is none.
+std::optional<double> seconds_since_1970(const std::string& date);
+
 // The date of now, or of SOURCE_DATE_EPOCH, as ISO 8601.
 std::string iso_date_of_run();
 

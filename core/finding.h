@@ -9,7 +9,7 @@ namespace trunnion {
 
 enum class Severity {
   note,   // worth knowing, nothing to do
-  doubt,  // the result stands but should be looked at
+  doubt,  // the result stands but should be checked
   fault,  // this image or set can't be used as it is
 };
 

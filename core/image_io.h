@@ -1,6 +1,6 @@
 // Image files in and out: TIFF (BigTIFF too), PNG and JPEG, 8 or 16 bits per channel, grey or
-// colour, with or without alpha, through libtiff, libpng and libjpeg. The one door to pixels in
-// files; each format has its own pair of files behind it (image_tiff.h, image_png.h, image_jpeg.h).
+// colour, with or without alpha, through libtiff, libpng and libjpeg. All pixels in
+// files pass here; each format has its own pair of files (image_tiff.h, image_png.h, image_jpeg.h).
 //
 // In memory an image is a cv::Mat, CV_8U or CV_16U, 1, 3 or 4 channels (BGR, BGRA as in OpenCV),
 // upright: the file's orientation flag has been applied. Grey with alpha comes as BGRA with equal
@@ -53,7 +53,7 @@ ImageInfo probe_image(const std::filesystem::path& file, const ImageLimits& limi
 
 // Decodes the whole image, upright. Throws a data error also where the content is truncated or the
 // codec notices damage, if only by a warning; where the limits accept a truncated file, the last
-// row goes on over what is missing, which `missing` tells (upright, empty for a whole image).
+// row is repeated over what is missing, which `missing` holds (upright, empty for a whole image).
 cv::Mat read_image(const std::filesystem::path& file, const ImageLimits& limits = {},
                    cv::Rect* missing = nullptr);
 

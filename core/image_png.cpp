@@ -125,7 +125,7 @@ bool write_rows(PngOutcome& outcome, const Writer& writer, std::FILE* file, png_
   png_init_io(png, file);
   if (compress) {
     // Runs only, of rows less their left neighbours: noise repeats nothing that a search for longer
-    // matches would find (docs/decisions.md).
+    // matches would find (docs/decisions/image-files.md).
     png_set_filter(png, PNG_FILTER_TYPE_BASE, PNG_FILTER_SUB);
     png_set_compression_level(png, Z_BEST_SPEED);
     png_set_compression_strategy(png, Z_RLE);

@@ -114,7 +114,7 @@ void write_tiff(const fs::path& file, const cv::Mat& image, bool compress) {
   }
   if (compress) {
     // LZW is in TIFF 6.0 itself, so every reader and validator takes it; deflate came with a
-    // supplement (docs/decisions.md has sizes and times of both).
+    // supplement (docs/decisions/image-files.md has sizes and times of both).
     TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_LZW);
     TIFFSetField(t, TIFFTAG_PREDICTOR, PREDICTOR_HORIZONTAL);
   } else {

@@ -16,8 +16,8 @@ namespace trunnion {
 
 // What stands behind a pose.
 //   confirmed      the images themselves show it, apart from what the files say
-//   turntable only it follows from axis and stage angle; the images neither confirm nor deny it
-//   contradicted   the images deny the place that the files give: an image of another station or
+//   turntable only it follows from axis and stage angle; the images neither confirm nor contradict
+//   it contradicted   the images disagree with the pose given: an image of another station or
 //                  specimen, a wrong angle or step. Its covariance is as wide as the ignorance
 enum class PoseState : std::uint8_t { turntable_only, confirmed, contradicted };
 

@@ -1,5 +1,7 @@
 #include "core/station.h"
 
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cmath>
 #include <map>
@@ -7,6 +9,10 @@
 #include "core/angle.h"
 
 namespace trunnion {
+
+std::string station_text(const std::string& ring, int station) {
+  return ring.empty() ? fmt::format("station {}", station) : fmt::format("{} {}", ring, station);
+}
 
 std::vector<StationNeighbours> station_neighbours(const std::vector<StationId>& stations) {
   constexpr double kSameSide = radians(46.0);  // wider steps show another side

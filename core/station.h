@@ -7,6 +7,9 @@
 
 namespace trunnion {
 
+// A station as messages and the report name it, "low 4"; files have their own names, "low_004".
+std::string station_text(const std::string& ring, int station);
+
 struct StationId {
   std::string ring;
   int station = 0;

@@ -215,7 +215,7 @@ class SpecimenRenderer {
 
   struct Effort {
     bool many = false;  // more than a plain pixel's four samples
-    bool all = false;   // every one: on the outline, or near a thin part before the backdrop
+    bool all = false;   // every one: on the outline, or near a thin part in front of the backdrop
   };
 
   [[nodiscard]] Sums sample_pixel(const Corners& corners, int x, int y,

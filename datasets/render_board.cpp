@@ -147,7 +147,7 @@ RenderedView render_board(const Board& board, const Camera& camera, const Pose& 
           ++hits;
         }
         ++samples;
-        // Squares are many pixels wide: eight even samples and the corners tell.
+        // Squares are many pixels wide: eight even samples and the corners decide.
         if (i == 7 && even && face.level_at(corner) == first &&
             face.level_at(corner + right) == first && face.level_at(corner + down) == first &&
             face.level_at(corner + right + down) == first) {

@@ -40,7 +40,7 @@ struct RigOptions {
 };
 
 struct TrueRing {
-  Ring nominal;                // as specimen.toml tells it
+  Ring nominal;                // as in specimen.toml
   double elevation = 0;        // rad
   Axis axis;                   // camera frame
   std::vector<double> angles;  // rad, signed, one a station: where the stage truly stopped
@@ -50,7 +50,7 @@ struct TrueRing {
 };
 
 struct Rig {
-  Setup setup;    // as setups/demo.toml tells it
+  Setup setup;    // as in setups/demo.toml
   Camera camera;  // true, with distortion
   bool telecentric = false;
   double distance_mm = 0;      // true: projection centre (telecentric: camera frame) to axis

@@ -158,7 +158,7 @@ cv::Mat DecodedImages::take(const fs::path& file) {
   try {
     return kept.mapped().pixels->read();
   } catch (const std::exception&) {
-    return {};  // out of memory, say: decoding will tell
+    return {};  // for example out of memory: decoding reports it
   }
 }
 

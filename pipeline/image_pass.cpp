@@ -115,8 +115,8 @@ void do_item(ImageItem& item, const SetRun& set, DiskThread& commits,
 }  // namespace
 
 std::string run_image_pass(SetRun& set) {
-  // What lies free between images grows the longer nothing is given back; clearing pages anew costs
-  // a few hundredths of an image each time, which a small set is spared.
+  // What lies free between images grows the longer nothing is given back; clearing pages again
+  // costs a few hundredths of an image each time, which a small set is spared.
   constexpr std::size_t kImagesBeforeReturn = 16;
   constexpr std::size_t kImagesUntilReturn = 8;
   std::vector<ImageItem>& items = set.items;
@@ -141,7 +141,7 @@ std::string run_image_pass(SetRun& set) {
   DiskThread commits(static_cast<std::size_t>(set.jobs));
   const auto work = [&](ImageItem* item) {
     const fs::path file = item->station.file;
-    // Of what goes on to be committed nothing may be looked at here.
+    // What is handed on to be committed may not be read here.
     if (!or_leave_out(*item, [&] { do_item(*item, set, commits, about_to_write); })) {
       set.progress.step();
     }

@@ -12,7 +12,7 @@
 namespace trunnion {
 
 // Runs the pass over set.items; faulty images are marked, the others complete. Returns what to say
-// of it. For check the images are only looked at, and nothing is written.
+// of it. For check the images are only examined, and nothing is written.
 std::string run_image_pass(SetRun& set);
 
 }  // namespace trunnion

@@ -76,7 +76,7 @@ cv::Mat read_or_doubt(const std::optional<fs::path>& file, mask::MaskResult& mas
     mask.findings.push_back({Severity::doubt, "mask", "",
                              fmt::format("the painted mask {} is not used: {}",
                                          file->filename().string(), error.what()),
-                             "mend the painted mask or delete it, then run prepare again"});
+                             "repair the painted mask or delete it, then run prepare again"});
     return {};
   }
 }
@@ -85,12 +85,12 @@ cv::Mat read_or_doubt(const std::optional<fs::path>& file, mask::MaskResult& mas
 
 UserMasks find_user_masks(const fs::path& fused_image) {
   UserMasks user;
-  const auto look = [&](const char* suffix, std::optional<fs::path>& place) {
+  const auto find = [&](const char* suffix, std::optional<fs::path>& place) {
     const fs::path file = fused_image.parent_path() / (fused_image.stem().string() + suffix);
     if (fs::is_regular_file(file)) place = file;
   };
-  look(".mask-add.png", user.add);
-  look(".mask-subtract.png", user.subtract);
+  find(".mask-add.png", user.add);
+  find(".mask-subtract.png", user.subtract);
   return user;
 }
 

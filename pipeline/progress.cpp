@@ -265,9 +265,9 @@ std::string duration_text(double seconds) {
 std::string format_summary(const Summary& summary, const TerminalTraits& t) {
   const auto paint = [&t](Summary::Mood mood, const std::string& text) {
     if (!t.colour) return text;
-    const char* colour = mood == Summary::Mood::good   ? "32"
-                         : mood == Summary::Mood::look ? "33"
-                                                       : "31";
+    const char* colour = mood == Summary::Mood::good    ? "32"
+                         : mood == Summary::Mood::check ? "33"
+                                                        : "31";
     return fmt::format("\x1b[1;{}m{}\x1b[0m", colour, text);
   };
   const int columns = std::max(24, (t.terminal ? t.columns : 80) - 1);

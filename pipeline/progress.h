@@ -92,9 +92,9 @@ std::string duration_text(double seconds);
 
 // The closing summary of a command.
 struct Summary {
-  enum class Mood { good, look, bad };
+  enum class Mood { good, check, bad };
   struct Item {
-    Mood mood = Mood::look;
+    Mood mood = Mood::check;
     std::string where;  // "low 7"
     std::string what;
     std::string remedy;

@@ -13,7 +13,7 @@
 
 namespace trunnion {
 
-// What a run is for: `check` runs those steps of `prepare` that look, over fewer images.
+// What a run is for: `check` runs the steps of `prepare` marked `in_check`, on fewer images.
 enum class Job { prepare, check };
 
 // "mask": every key of a table of specimen.toml; "output.type": one key.

@@ -17,7 +17,7 @@ std::size_t count(const Findings& findings, Severity severity) {
 }
 
 Summary::Mood mood_of(Severity severity) {
-  return severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::look;
+  return severity == Severity::fault ? Summary::Mood::bad : Summary::Mood::check;
 }
 
 Json seconds_json(const StageSeconds& seconds) {
@@ -59,9 +59,9 @@ bool CheckOutcome::fit() const {
 // Faults first, then doubts; notes stay in the report. What is said of many images is said once.
 Summary summary_of(const report::Judgement& judgement) {
   Summary summary;
-  summary.mood = judgement.verdict == report::Verdict::good   ? Summary::Mood::good
-                 : judgement.verdict == report::Verdict::look ? Summary::Mood::look
-                                                              : Summary::Mood::bad;
+  summary.mood = judgement.verdict == report::Verdict::good    ? Summary::Mood::good
+                 : judgement.verdict == report::Verdict::check ? Summary::Mood::check
+                                                               : Summary::Mood::bad;
   summary.sentence = judgement.sentence;
   std::map<std::pair<std::string, std::string>, std::size_t> said;  // (what, remedy) -> item
   std::vector<std::vector<const report::ToDo*>> places;

@@ -20,7 +20,7 @@
 namespace trunnion {
 namespace {
 
-// The stations to look at, in their order, with the number looked at by the end of each one's
+// The stations to examine, in their order, with the number examined by the end of each one's
 // round.
 struct Picks {
   std::vector<std::size_t> images;
@@ -143,7 +143,7 @@ std::string survey_once(SetRun& set, const Picks& picks, SurveyReader& reader, F
     bytes = survey_to_bytes(set.survey);
     set.journal.record("", "survey", print.hash(), *bytes);
   }
-  // Images depend on what the survey found, not on what it looked at.
+  // Images depend on what the survey found, not on which it examined.
   set.survey_fingerprint = hash_bytes(*bytes);
   if (unchanged) return "unchanged";
   return fmt::format("{} static spots, {} stations", set.survey.spots.size(),

@@ -5,6 +5,7 @@
   rooms    a stage (a folder of stages/) never includes another one; from outside only its public
            header stages/NAME/NAME.h is included; its own tests may include its inner headers;
            what it declares lies in the namespace trunnion::NAME
+  angles   degrees and radians are converted by core/angle.h alone
   sizes    functions over 60 lines, files over 400 lines and functions of more than 6 parameters
            are at most 1 % of each, and each is listed with its reason in structure_exceptions.txt
 
@@ -25,6 +26,9 @@ RANK = {"core": 0, "config": 1, "datasets": 2, "stages": 2, "pipeline": 3}
 # datasets stands beside stages: both rest on config, neither on the other.
 BESIDE = {("datasets", "stages"), ("stages", "datasets")}
 INCLUDE = re.compile(r'^\s*#\s*include\s+"([^"]+)"', re.M)
+# Factors between degrees and radians, and pi beside 180.
+BY_HAND = re.compile(r"0\.01745|57\.29|3\.14159|"
+                     r"\b(numbers::pi|kPi|CV_PI|M_PI)\b.*\b180\b|\b180\b.*\b(numbers::pi|kPi|CV_PI|M_PI)\b")
 LONGEST_FUNCTION, LONGEST_FILE, MOST_PARAMETERS, ALLOWED_SHARE = 60, 400, 6, 0.01
 
 
@@ -76,6 +80,14 @@ def layout_faults(path, text):
     for name in re.findall(r"^namespace (trunnion[\w:]*) \{", text, re.M):
         if name != f"trunnion::{room}":
             yield f"{path}: declares in namespace {name} instead of trunnion::{room}"
+
+
+def angle_faults(path, text):
+    if path.parts[0] not in RANK or path == Path("core/angle.h"):
+        return
+    for i, line in enumerate(text.splitlines(), 1):
+        if BY_HAND.search(line.split("//")[0]):
+            yield f"{path}:{i}: converts an angle by hand; use core/angle.h"
 
 
 def room_faults(root):
@@ -158,6 +170,7 @@ def faults(root):
         text = (root / path).read_text()
         yield from include_faults(path, text)
         yield from layout_faults(path, text)
+        yield from angle_faults(path, text)
     yield from room_faults(root)
     if shutil.which("ctags"):
         yield from size_faults(root, paths, read_exceptions(root))
@@ -175,6 +188,7 @@ PLANTED = {
     "stages/survey/inner.h": ("\n", "public header survey.h is missing"),
     "pipeline/run.cpp": ('#include "stages/mask/edge.h"\n', "an inner header"),
     "tests/stages/survey/a_test.cpp": ('#include "stages/mask/edge.h"\n', "an inner header"),
+    "core/turn.cpp": ("const double right = 90 * kPi / 180.0;\n", "an angle by hand"),
     "core/long.cpp": ("int f() {\n" + "\n" * 70 + "  return 0;\n}\n", "function 73"),
     "core/many.cpp": ("int g(int a, int b, int c, int d, int e, int f, int h) {\n  return a;\n}\n",
                       "parameters 7"),

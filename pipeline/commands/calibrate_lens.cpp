@@ -191,7 +191,7 @@ void add_calibrate_lens(CLI::App& parent) {
       [options](const Common& common) { return calibrate_lens_command(*options, common); });
   command->add_option("SETUP", options->setup, "The setup's file, setups/NAME.toml")->required();
   auto* images = command->add_option("--images", options->images,
-                                     "Images of the board; patterns may be quoted");
+                                     "Images of the board; patterns in quotes are allowed");
   add_board_options(*command, options->board);
   add_compare_option(*command, options->compare);
   auto* micrometer = command->add_option("--micrometer", options->micrometer,

@@ -80,8 +80,8 @@ std::string gather_text(const GatherOutcome& outcome, const GatherCommand& optio
     aside += row.of_station() ? 0 : row.frames;
   }
   std::string text = gather_findings_text(outcome.findings);
-  text +=
-      fmt::format("{} frames: whole series of {} of {} stations", outcome.frames, whole, stations);
+  text += fmt::format("{} frames: complete series of {} of {} stations", outcome.frames, whole,
+                      stations);
   if (incomplete > 0) text += fmt::format(", {} incomplete", incomplete);
   if (aside > 0) text += fmt::format(", {} frames set aside", aside);
   text += ".\n";
@@ -150,9 +150,9 @@ CommandResult run_gather(const GatherCommand& options, const Common& common) {
 
 void add_gather(CLI::App& app) {
   auto options = std::make_shared<GatherCommand>();
-  CLI::App* command =
-      add_command(app, "gather", "Sort the frames of focus series into folders, one a station",
-                  [options](const Common& common) { return run_gather(*options, common); });
+  CLI::App* command = add_command(
+      app, "gather", "Sort the frames of focus series into folders, one for each station",
+      [options](const Common& common) { return run_gather(*options, common); });
   command->add_option("frames", options->frames, "Frames, or folders of cards (searched through)");
   command
       ->add_option("-w,--workspace", options->workspace,

@@ -224,7 +224,8 @@ void add_optics(CLI::App& command, PlanOptions& o) {
       ->group(group);
   command
       .add_option("--orientation", o.orientation,
-                  "Of the frame; as-needed: turned only where the setup's own does not hold the "
+                  "Orientation of the frame; as-needed: rotated only where the setup's own does "
+                  "not hold the "
                   "specimen")
       ->check(CLI::IsMember({"as-needed", "as-filed", "landscape", "portrait"}))
       ->capture_default_str()

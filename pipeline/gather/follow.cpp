@@ -25,7 +25,7 @@ class Follower {
                                     read_specimen(request.workspace / "specimen.toml").specimen)) {}
 
   // True where a frame came.
-  bool look() {
+  bool scan() {
     bool news = false;
     for (const fs::path& file : present()) {
       const FrameSource now = source_of(file);
@@ -94,7 +94,7 @@ void follow_frames(const GatherRequest& request, const FollowOptions& options,
   auto last_news = FollowClock::now();
   for (;;) {
     check_interrupt();
-    if (follower.look()) last_news = FollowClock::now();
+    if (follower.scan()) last_news = FollowClock::now();
     const std::chrono::duration<double> idle = FollowClock::now() - last_news;
     if (options.idle_s > 0 && idle.count() > options.idle_s) return;
     const auto until = FollowClock::now() + std::chrono::duration<double>(options.every_s);

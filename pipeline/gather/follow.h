@@ -10,7 +10,7 @@
 namespace trunnion {
 
 struct FollowOptions {
-  double every_s = 1;  // between two looks into the folders
+  double every_s = 1;  // between two scans of the folders
   double idle_s = 0;   // without a new frame, after which it ends; 0: never
 };
 

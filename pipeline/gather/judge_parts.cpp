@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <filesystem>
 
+#include "core/station.h"
 #include "stages/judge_series/judge_series.h"
 
 namespace trunnion {
@@ -32,33 +33,35 @@ Words words_of(const judge_series::FaultyFrame& fault, const std::string& name,
     case Fault::exposure:
       return {fmt::format("{} of {} has {:.0f} % of the brightness of the frames around it.", name,
                           station, 100 * fault.measure),
-              "Look at it; where the light failed, shoot this station again.",
-              fmt::format("{} exposed otherwise", name)};
+              "Check it; where the light failed, shoot this station again.",
+              fmt::format("{} of another exposure", name)};
     case Fault::twice:
       return {
           fmt::format("{} of {} shows the same plane of focus as the frame before.", name, station),
-          "It does no harm in fusing; see whether the rail skipped a step.",
+          "It does no harm in fusing; check whether the rail skipped a step.",
           fmt::format("{} twice", name)};
     case Fault::gap:
-      return {fmt::format("A step of focus is missing before {} of {}.", name, station),
-              "Look for a blurred zone there, or shoot this station again.",
+      return {fmt::format("A focus step is missing before {} of {}.", name, station),
+              "Check the fused image for a blurred zone there, or shoot this station again.",
               fmt::format("step missing before {}", name)};
     case Fault::moved:
-      return {fmt::format("{} of {} is out of place against the frames before and after it.", name,
+      return {fmt::format("{} of {} is shifted relative to the frames before and after it.", name,
                           station),
               "Take it out before fusing; let vibrations settle for longer.",
               fmt::format("{} moved", name)};
     case Fault::near_depth:
-      return {fmt::format("The first frame of {} ({}) is still sharp in {:.0f} % of what has "
-                          "detail: the series began behind the nearest part of the specimen.",
+      return {fmt::format("The first frame of {} ({}) is already sharp in {:.0f} % of what "
+                          "has detail: the series began behind the nearest part of the specimen.",
                           station, name, 100 * fault.measure),
-              "Shoot this station again and begin nearer to the camera.", "near end not covered"};
+              "Shoot this station again and begin the series nearer to the camera.",
+              "near end not covered"};
     case Fault::far_depth:
       return {
           fmt::format("The last frame of {} ({}) is still sharp in {:.0f} % of what has detail: "
                       "the series ended before the farthest part of the specimen.",
                       station, name, 100 * fault.measure),
-          "Shoot this station again and go on farther.", "far end not covered"};
+          "Shoot this station again and end the series farther from the camera.",
+          "far end not covered"};
   }
   return {};
 }
@@ -83,11 +86,11 @@ void judge_parts(const std::vector<gather::Frame>& frames, const gather::Gatheri
     if (row == nullptr) continue;
     std::vector<judge_series::SeriesFrame> series;
     for (std::size_t i = part.first; i <= part.last; ++i) {
-      FrameLook look = frames[i].rest;
-      look.grey = frames[i].look;
-      series.push_back({std::move(look), frames[i].time_s, frames[i].number});
+      PreviewGrids grids = frames[i].grids;
+      grids.grey = frames[i].grey;
+      series.push_back({std::move(grids), frames[i].time_s, frames[i].number});
     }
-    const std::string station = fmt::format("{} {}", row->ring, row->station);
+    const std::string station = station_text(row->ring, row->station);
     for (const auto& fault : judge_series::judge_series(series, row->state == "whole")) {
       const std::size_t at = part.first + fault.frame;
       // Said with the boundaries already, where it hid one.

@@ -9,6 +9,7 @@
 
 #include "core/exposure_time.h"
 #include "core/metadata.h"
+#include "core/station.h"
 #include "pipeline/gather/series_table.h"
 
 namespace trunnion {
@@ -24,7 +25,7 @@ void add_still_to_come(const std::vector<SeriesRow>& rows, const std::set<Statio
   std::vector<std::string> names;
   for (const SeriesRow& row : rows) {
     if (row.state == "whole" && !fused.contains({row.ring, row.station})) {
-      names.push_back(fmt::format("{} {}", row.ring, row.station));
+      names.push_back(station_text(row.ring, row.station));
     }
   }
   if (names.empty()) return;
@@ -40,11 +41,12 @@ void add_still_to_come(const std::vector<SeriesRow>& rows, const std::set<Statio
 
 void check_count(const ingest::StationImage& image, const SeriesRow& row, Findings& findings) {
   if (image.frames == 0 || image.frames == row.frames) return;
-  findings.push_back({Severity::doubt, "series", image.source,
-                      fmt::format("{} is said to be fused from {} frames, but {} were gathered for "
-                                  "{} {}.",
-                                  image.source, image.frames, row.frames, row.ring, row.station),
-                      "Fuse the whole series again, or correct frames in specimen.toml."});
+  findings.push_back(
+      {Severity::doubt, "series", image.source,
+       fmt::format("The number of frames fused into {} is given as {}, but {} were "
+                   "gathered for {}.",
+                   image.source, image.frames, row.frames, station_text(row.ring, row.station)),
+       "Fuse the whole series again, or correct frames in specimen.toml."});
 }
 
 // Many fusing programs hand on the date of the first frame.
@@ -64,15 +66,15 @@ void check_date(const ingest::StationImage& image, const SeriesRow& row,
   std::string of;
   for (const SeriesRow& other : rows) {
     if (other.first_s && other.last_s && other.station >= 0 && within(other)) {
-      of = fmt::format(", which is that of {} {}", other.ring, other.station);
+      of = fmt::format(", which is that of {}", station_text(other.ring, other.station));
     }
   }
   findings.push_back(
       {Severity::doubt, "series", image.source,
-       fmt::format("{} carries the date {}, but the frames of {} {} were taken from {} to {}{}.",
-                   image.source, camera_time(time->seconds), row.ring, row.station,
-                   camera_time(*row.first_s), camera_time(*row.last_s), of.empty() ? "" : of),
-       "See whether it was fused from the right series."});
+       fmt::format("{} carries the date {}, but the frames of {} were taken from {} to {}{}.",
+                   image.source, camera_time(time->seconds), station_text(row.ring, row.station),
+                   camera_time(*row.first_s), camera_time(*row.last_s), of),
+       "Check whether it was fused from the right series."});
 }
 
 }  // namespace

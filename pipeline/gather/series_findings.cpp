@@ -7,6 +7,8 @@
 #include <cstdlib>
 #include <filesystem>
 
+#include "core/station.h"
+
 namespace trunnion {
 namespace {
 
@@ -17,7 +19,7 @@ std::string name_of_frame(const gather::Frame& frame) {
 }
 
 std::string station_name(const SeriesRow& row) {
-  return row.station >= 0 ? fmt::format("{} {}", row.ring, row.station) : std::string("no station");
+  return row.station >= 0 ? station_text(row.ring, row.station) : std::string("no station");
 }
 
 std::string listed(const std::vector<std::string>& names) {
@@ -35,14 +37,14 @@ void add_cut_doubts(const std::vector<gather::Frame>& frames, const gather::Gath
     findings.push_back(
         {Severity::doubt, kGather, after,
          doubt.made
-             ? fmt::format("A series was ended after {} and another begun with {}; the probability "
+             ? fmt::format("One series ends after {} and the next begins with {}; the probability "
                            "that this is right is {:.0f} %.",
                            before, after, 100 * doubt.probability)
              : fmt::format(
                    "A series may end after {} and another begin with {} (probability {:.0f} "
-                   "%); they were left in one.",
+                   "%); they were left in one series.",
                    before, after, 100 * doubt.probability),
-         "Look at both frames before you fuse these series."});
+         "Check both frames before you fuse these series."});
   }
 }
 
@@ -63,7 +65,7 @@ void add_part_findings(const std::vector<SeriesRow>& rows, Findings& findings) {
       findings.push_back({many ? Severity::doubt : Severity::note, kGather, row.first,
                           fmt::format("The series of {} has {} frames, but {} were planned.",
                                       station_name(row), row.frames, row.planned),
-                          "See whether a step of focus is missing."});
+                          "Check whether a focus step is missing."});
     }
     if (row.of_station()) continue;
     const bool foreign = row.state == "extra";
@@ -77,7 +79,7 @@ void add_part_findings(const std::vector<SeriesRow>& rows, Findings& findings) {
                         fmt::format("They are in {}.", row.folder)});
     if (row.certainty < 0.98) {
       findings.back().severity = Severity::doubt;
-      findings.back().remedy += " Look at them: this is not certain.";
+      findings.back().remedy += " Check them: this is not certain.";
     }
   }
   if (missing.empty()) return;

@@ -5,7 +5,6 @@
 #include <array>
 #include <charconv>
 #include <cmath>
-#include <cstdio>
 #include <map>
 
 #include "core/csv.h"
@@ -19,25 +18,6 @@ namespace {
 constexpr std::array kSeriesColumns{"ring",    "station", "angle_deg", "state",      "frames",
                                     "planned", "first",   "last",      "first_time", "last_time",
                                     "folder",  "frame",   "fused",     "certainty",  "doubts"};
-
-std::optional<double> seconds_from(const std::string& text) {
-  int y = 0;
-  int mo = 0;
-  int d = 0;
-  int h = 0;
-  int mi = 0;
-  double s = 0;
-  if (std::sscanf(text.c_str(), "%4d-%2d-%2dT%2d:%2d:%lf", &y, &mo, &d, &h, &mi, &s) != 6) {
-    return std::nullopt;
-  }
-  std::tm date{};
-  date.tm_year = y - 1900;
-  date.tm_mon = mo - 1;
-  date.tm_mday = d;
-  date.tm_hour = h;
-  date.tm_min = mi;
-  return static_cast<double>(::timegm(&date)) + s;
-}
 
 double number_from(const std::string& cell, const std::string& name, std::size_t line) {
   double value = 0;
@@ -113,8 +93,8 @@ std::vector<SeriesRow> read_series(const std::filesystem::path& workspace) {
     row.planned = static_cast<int>(number("planned", 0));
     row.first = cell("first");
     row.last = cell("last");
-    row.first_s = seconds_from(cell("first_time"));
-    row.last_s = seconds_from(cell("last_time"));
+    row.first_s = seconds_since_1970(cell("first_time"));
+    row.last_s = seconds_since_1970(cell("last_time"));
     row.folder = cell("folder");
     row.frame = cell("frame");
     row.fused = cell("fused");

@@ -57,7 +57,7 @@ struct BlurBandResult {
   std::vector<BlurBand> bands;  // largest first
   double area_percent = 0;      // of all bands
   double judged_percent = 0;    // of the specimen: where smoothness would prove blur
-  int scale = 1;                // the image was looked at in 1/scale of its size
+  int scale = 1;                // the image was examined at 1/scale of its size
   cv::Mat blurred;              // CV_8U at that size, 255 where blurred
 };
 

@@ -1,4 +1,4 @@
-// Axis calibration: how far each station's turn strays from a turn about one fixed axis.
+// Axis calibration: how far each station's turn deviates from a turn about one fixed axis.
 #pragma once
 
 #include "stages/calibrate_axis/calibrate_axis.h"

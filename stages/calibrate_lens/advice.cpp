@@ -85,7 +85,7 @@ double mean_variance(const Fit& fit, const CameraMatrix& covariance) {
 }  // namespace
 
 std::string next_board(const BoardPattern& pattern, const LensResult& result) {
-  constexpr double kTilt = 30.0 * 3.14159265358979323846 / 180.0;
+  constexpr double kTilt = radians(30.0);
   const Tilted tilts[] = {{0, 0, "Lay the board parallel to the sensor"},
                           {0, kTilt, "Tilt the board about the vertical by 30 degrees or more"},
                           {0, -kTilt, "Tilt the board about the vertical by 30 degrees or more"},

@@ -54,7 +54,7 @@ struct Fit {
 std::vector<Eigen::Vector2d> residuals(const Fit& fit, std::size_t view, const Corners& corners);
 
 // Fits from scratch: start values from the boards' homographies; both tilts that a weak
-// perspective can't tell apart are tried.
+// perspective can't distinguish are tried.
 Fit fit_model(const Frame& frame, const Model& model, const std::vector<Corners>& boards,
               const FitOptions& options);
 // Fits from another fit's values.

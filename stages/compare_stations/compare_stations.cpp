@@ -11,7 +11,7 @@
 namespace trunnion::compare_stations {
 namespace {
 
-constexpr std::size_t kFewest = 4;  // stations that tell what is usual
+constexpr std::size_t kFewest = 4;  // stations needed to know what is usual
 
 std::vector<StationNeighbours> neighbours_of(const std::vector<MeasuredStation>& stations) {
   std::vector<StationId> places;
@@ -65,7 +65,7 @@ bool oddest_of_three(const std::vector<RelativeMeasures>& relative, const Statio
   return away(n.here) >= away(n.before) && away(n.here) >= away(n.after);
 }
 
-// A number with as many decimals as tell it from the limit it is beyond, itself given with
+// A number with as many decimals as distinguish it from the limit it exceeds, itself given with
 // `digits`: "1.04 %" where 1 % is allowed.
 std::string beyond(double found, double limit, int digits) {
   constexpr int kMostDigits = 6;

@@ -30,9 +30,11 @@ Json conventions() {
       {"angle", "degrees"},
       {"sigma", "1 standard deviation"},
       {"state",
-       "confirmed: the images themselves show the pose; turntable only: it follows from axis and "
-       "stage angle, with their sigmas; contradicted: the images deny the place that the files "
-       "give, and the sigmas are as wide as what is not known"},
+       "confirmed: the images by themselves show the pose; turntable only: it follows from axis "
+       "and "
+       "stage angle, with their sigmas; contradicted: the images disagree with the pose that the "
+       "files "
+       "give, and the sigmas cover every pose that remains possible"},
       {"pixel", "x right, y down; (0, 0) is the centre of the top-left pixel"},
       {"camera_frame", "x right, y down, z forward"},
       {"world_frame",

@@ -54,7 +54,8 @@ void tell_left_out(const Scene& scene, const OutputSettings& settings, Findings&
                    "them; cameras.json, exterior.csv and cameras.gltf hold them, marked and with "
                    "wide sigmas.",
                    names.size(), scene.views.size(), fmt::join(files, ", ")),
-       "Mend what the faults of refine name; a template that prints pose_state holds all views."});
+       "Correct what the faults of refine name; a template that prints pose_state keeps all "
+       "views."});
 }
 
 }  // namespace

@@ -21,7 +21,7 @@ class ToneCurve {
   ToneCurve(std::string name, const std::function<double(double)>& light_of);
   [[nodiscard]] double light(double value) const;
   [[nodiscard]] double value(double light) const;
-  // As a note tells it: "sRGB", "linear", "exponent 2.2", "the profile's curve".
+  // As a note names it: "sRGB", "linear", "exponent 2.2", "the profile's curve".
   [[nodiscard]] const std::string& name() const { return name_; }
 
  private:

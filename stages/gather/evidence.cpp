@@ -34,8 +34,8 @@ double log_even(double x, double low, double high) {
 }
 
 double level_of(const Frame& frame) {
-  return std::accumulate(frame.look.begin(), frame.look.end(), 0.0) /
-         static_cast<double>(frame.look.size());
+  return std::accumulate(frame.grey.begin(), frame.grey.end(), 0.0) /
+         static_cast<double>(frame.grey.size());
 }
 
 // A change that stays: one frame that differs (it moved, it is darker) is none.
@@ -92,25 +92,25 @@ double between_density(const GapModel& m, double dt, bool whole_seconds) {
 }  // namespace
 
 double difference(const Frame& a, const Frame& b) {
-  if (a.look.empty() || b.look.size() != a.look.size()) return -1;
+  if (a.grey.empty() || b.grey.size() != a.grey.size()) return -1;
   double aa = 1e-9;
   double ab = 0;
   double bb = 0;
-  for (std::size_t i = 0; i < a.look.size(); ++i) {
-    const auto x = static_cast<double>(a.look[i]);
-    const auto y = static_cast<double>(b.look[i]);
+  for (std::size_t i = 0; i < a.grey.size(); ++i) {
+    const auto x = static_cast<double>(a.grey[i]);
+    const auto y = static_cast<double>(b.grey[i]);
     aa += x * x;
     ab += x * y;
     bb += y * y;
   }
   // b against the multiple of a that is nearest to it.
-  return std::sqrt(std::max(1e-9, bb - ab * ab / aa) / static_cast<double>(a.look.size()));
+  return std::sqrt(std::max(1e-9, bb - ab * ab / aa) / static_cast<double>(a.grey.size()));
 }
 
 std::vector<bool> failed_frames(const std::vector<Frame>& frames) {
   constexpr std::size_t kAround = 8;
   std::vector<double> levels;
-  for (const Frame& frame : frames) levels.push_back(frame.look.empty() ? -1 : level_of(frame));
+  for (const Frame& frame : frames) levels.push_back(frame.grey.empty() ? -1 : level_of(frame));
   std::vector<bool> failed(frames.size(), false);
   for (std::size_t i = 0; i < frames.size(); ++i) {
     failed[i] = !frames[i].readable;

@@ -32,12 +32,12 @@
 #include <vector>
 
 #include "core/finding.h"
-#include "core/frame_look.h"
+#include "core/preview_grids.h"
 
 namespace trunnion::gather {
 
-using trunnion::kLookHeight;
-using trunnion::kLookWidth;
+using trunnion::kGreyHeight;
+using trunnion::kGreyWidth;
 
 struct Frame {
   std::string file;    // as given
@@ -47,8 +47,8 @@ struct Frame {
   bool subseconds = false;
   std::optional<int> number;  // the digits at the end of the file's name
   std::string settings;       // exposure time, f-number, sensitivity, as one text
-  std::vector<float> look;    // FrameLook::grey; empty: no preview
-  FrameLook rest;             // the others of it; not used here
+  std::vector<float> grey;    // PreviewGrids::grey; empty: no preview
+  PreviewGrids grids;         // the others of it; not used here
   bool readable = true;       // false: no metadata and no preview could be read
 };
 

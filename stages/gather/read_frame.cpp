@@ -55,9 +55,9 @@ Frame read_frame(const fs::path& file) {
     frame.subseconds = time->decimals;
   }
   frame.settings = settings_of(header.exif);
-  FrameLook look = look_of(header.preview);
-  frame.look = std::move(look.grey);
-  frame.rest = std::move(look);
+  PreviewGrids grids = grids_of(header.preview);
+  frame.grey = std::move(grids.grey);
+  frame.grids = std::move(grids);
   return frame;
 }
 

@@ -36,7 +36,7 @@ double median_around(const std::vector<double>& values, std::size_t i, std::size
 
 // Mean square difference at the ratio of exposures that makes it least; NaN: unknown. Its noise is
 // a share that hardly varies over so many cells, so that little above or below it is seen.
-double difference(const FrameLook& a, const FrameLook& b) {
+double difference(const PreviewGrids& a, const PreviewGrids& b) {
   if (a.fine.empty() || b.fine.size() != a.fine.size()) {
     return std::numeric_limits<double>::quiet_NaN();
   }
@@ -57,15 +57,15 @@ class Judge {
  public:
   explicit Judge(const std::vector<SeriesFrame>& frames) : frames_(frames) {
     for (const SeriesFrame& frame : frames) {
-      levels_.push_back(frame.look.grey.empty() ? std::numeric_limits<double>::quiet_NaN()
-                                                : mean_of(frame.look.grey));
+      levels_.push_back(frame.grids.grey.empty() ? std::numeric_limits<double>::quiet_NaN()
+                                                 : mean_of(frame.grids.grey));
     }
     find_exposure();
     for (std::size_t i = 0; i < frames.size(); ++i) {
-      if (!dark_[i] && !frames[i].look.grey.empty()) good_.push_back(i);
+      if (!dark_[i] && !frames[i].grids.grey.empty()) good_.push_back(i);
     }
     for (std::size_t g = 0; g + 1 < good_.size(); ++g) {
-      steps_.push_back(difference(look(g), look(g + 1)));
+      steps_.push_back(difference(grids(g), grids(g + 1)));
     }
   }
 
@@ -121,13 +121,13 @@ class Judge {
     int strong = 0;
     int near = 0;
     int far = 0;
-    const std::size_t cells = look(0).detail.size();
+    const std::size_t cells = grids(0).detail.size();
     for (std::size_t c = 0; c < cells; ++c) {
       std::vector<double> curve;
       for (std::size_t g = 0; g < n; ++g) {
-        if (look(g).detail.size() != cells) return;
+        if (grids(g).detail.size() != cells) return;
         const double gain = levels_[good_[g]] > 0 ? levels_[good_[0]] / levels_[good_[g]] : 1.0;
-        curve.push_back(static_cast<double>(look(g).detail[c]) * gain * gain);
+        curve.push_back(static_cast<double>(grids(g).detail[c]) * gain * gain);
       }
       const auto [least, most] = std::minmax_element(curve.begin(), curve.end());
       if (*most < kContrast * *least || *most < floor_of_detail()) continue;
@@ -149,7 +149,7 @@ class Judge {
     found.push_back({fault, frame, measure});
   }
 
-  [[nodiscard]] const FrameLook& look(std::size_t g) const { return frames_[good_[g]].look; }
+  [[nodiscard]] const PreviewGrids& grids(std::size_t g) const { return frames_[good_[g]].grids; }
 
   [[nodiscard]] int missing_numbers(std::size_t a, std::size_t b) const {
     if (!frames_[a].number || !frames_[b].number) return 0;
@@ -175,7 +175,7 @@ class Judge {
   }
 
   [[nodiscard]] double across(std::size_t from, std::size_t to) const {
-    return difference(look(from), look(to));
+    return difference(grids(from), grids(to));
   }
 
   [[nodiscard]] bool outlier(std::size_t g) const {
@@ -191,10 +191,10 @@ class Judge {
   // Detail of noise: what is there where nothing is sharp.
   double floor_of_detail() {
     if (floor_ > 0) return floor_;
-    std::vector<double> least(look(0).detail.size(), std::numeric_limits<double>::max());
+    std::vector<double> least(grids(0).detail.size(), std::numeric_limits<double>::max());
     for (std::size_t g = 0; g < good_.size(); ++g) {
-      for (std::size_t c = 0; c < least.size() && c < look(g).detail.size(); ++c) {
-        least[c] = std::min(least[c], static_cast<double>(look(g).detail[c]));
+      for (std::size_t c = 0; c < least.size() && c < grids(g).detail.size(); ++c) {
+        least[c] = std::min(least[c], static_cast<double>(grids(g).detail[c]));
       }
     }
     floor_ = std::max(1e-12, kContrast * median_of(least));
@@ -205,7 +205,7 @@ class Judge {
   std::vector<double> levels_;
   std::vector<bool> dark_;
   std::vector<std::size_t> uneven_;  // frames of another exposure
-  std::vector<std::size_t> good_;    // frames whose look can be compared
+  std::vector<std::size_t> good_;    // frames whose previews can be compared
   std::vector<double> steps_;        // differences between them, one after the other
   double floor_ = 0;
 };

@@ -1,5 +1,5 @@
 // Judge series: what is wrong with the frames of one focus series, before they are fused and while
-// the specimen may still be on the stage. Looked at are the previews (core/frame_look.h), times and
+// the specimen may still be on the stage. It reads the previews (core/preview_grids.h), times and
 // file numbers; no image is decoded.
 //
 //   flash     brightness below 0.3 of the frames around: the light did not fire
@@ -21,12 +21,12 @@
 #include <string>
 #include <vector>
 
-#include "core/frame_look.h"
+#include "core/preview_grids.h"
 
 namespace trunnion::judge_series {
 
 struct SeriesFrame {
-  FrameLook look;  // empty: no preview
+  PreviewGrids grids;  // empty: no preview
   std::optional<double> time_s;
   std::optional<int> number;  // of the file; 9999 is followed by 1
 };

@@ -15,7 +15,7 @@ constexpr float kEdgeSlack = 0.6F;    // blocks by which a backdrop's own edge m
 constexpr float kNoiseSigmas = 4.5F;  // some 7 in a million by chance
 constexpr float kPixelsAveraged =
     2.0F;                             // by how much averaging 3 x 3 px lowers the noise, at least
-constexpr double kMeasurable = 0.10;  // of full scale; darker backdrops tell nothing of exposure
+constexpr double kMeasurable = 0.10;  // of full scale; darker backdrops don't show exposure
 constexpr int kHomeShare = 64;        // of 255: elsewhere the specimen was seldom seen
 
 // Ratio of this image's exposure to the set's, per channel, from what is surely backdrop.

@@ -24,7 +24,7 @@ constexpr int kGreatestOpening = 60;  // px of an opening that is filled next to
 constexpr int kBroadArea = 20;        // px from which a dark part may hold doubtful pixels together
 constexpr int kReach = 4;             // px from it to doubtful pixels
 constexpr double kMostSamples = 4e5;  // enough for a median
-constexpr std::size_t kEnough = 400;  // clear pixels to tell the scatter from
+constexpr std::size_t kEnough = 400;  // clear pixels needed to estimate the scatter
 
 TRUNNION_VECTOR_CODE
 void add_channels(const float* __restrict z, std::size_t count, float* __restrict sum) {

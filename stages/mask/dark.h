@@ -4,7 +4,7 @@
 //
 // What is darker than a dark backdrop is neither glow nor flare, so it is specimen. The mean
 // difference of 3 x 3 pixels over its noise is held against its own scatter in the clear around
-// the specimen, which includes what the backdrop's estimate errs by. Pixels that are darker by many
+// the specimen, which includes the error of the backdrop's estimate. Pixels that are darker by many
 // sigmas and touch the specimen are joined to it, with the doubtful ones between them, where such a
 // part passes through the backdrop's level.
 #pragma once

@@ -27,8 +27,9 @@ constexpr float kLimb = 0.9F;   // brightness of a limb against that of the pixe
 // Spread of a limb's colours about those of the pixels behind it: in brightness, and any way.
 constexpr float kShading = 0.3F;
 constexpr float kFloor = 0.01F;
-constexpr float kDarkBackdrop = 0.2F;  // of full scale: backdrops that brightness alone tells from
-constexpr std::size_t kMostThin = 3000;  // pixels that tell the colours of thin parts
+constexpr float kDarkBackdrop =
+    0.2F;  // of full scale: darker than this, brightness alone separates
+constexpr std::size_t kMostThin = 3000;  // pixels that the colours of thin parts are learnt from
 
 // Surfaces turn away from the light towards their limb: brighter ones come nearer to a darker
 // backdrop there than a pixel or two inside.

@@ -2,12 +2,12 @@
 // truth: its own measure of doubt, beside that of its neighbours
 // (mask_confidence/mask_confidence.h).
 //
-// Masks err where they are uncertain, and each kind of such place errs by its own share: pixels of
-// the outline, the more the wider the transition from backdrop to specimen is; pixels of the
-// outline that hardly stand out; parts too thin to hold a pixel covered whole; outlines of broad
-// parts whose contrast rises slowly, by the width over which it does; and what was filled although
-// it does not stand out. With n_k pixels of the k-th kind, c_k the share of them that is wrong on
-// the average and A the area,
+// Masks are wrong where they are uncertain, and each kind of place has its own share of errors:
+// pixels of the outline, the more the wider the transition from backdrop to specimen is; pixels of
+// the outline that hardly stand out; parts too thin to hold a pixel covered whole; outlines of
+// broad parts whose contrast rises slowly, by the width over which it does; and what was filled
+// although it does not stand out. With n_k pixels of the k-th kind, c_k the share of them that is
+// wrong on the average and A the area,
 //   1 - overlap = sum c_k n_k / A.
 // The shares were chosen on the tuning bodies of tests/support/mask_sets.h (by hand, so that set by
 // set the prediction meets the truth), and how well they do on the judging bodies is reported in

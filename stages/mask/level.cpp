@@ -19,7 +19,7 @@ constexpr double kAround_px = 30.0;  // within which an opening must be level
 constexpr double kSmooth_px = 14.0;  // over which the difference is averaged
 constexpr int kLeastOpening = 25;    // blocks; fewer may be a surface's own
 constexpr double kLevelChi2 = 6.0;   // mean over an opening; 3 is noise alone
-constexpr float kSlope = 0.02F;      // of the level: what the survey's continuation errs by, twice
+constexpr float kSlope = 0.02F;      // of the level: twice the error of the survey's continuation
 constexpr float kForeign = 0.05F;  // of the level: what is off by more is no error of continuation
 constexpr double kStructure = 0.0015;  // of the level: what a smooth backdrop varies by itself
 
@@ -84,7 +84,7 @@ cv::Mat level_openings(const cv::Mat& openings, const cv::Mat& difference,
   return level;
 }
 
-// Whether the backdrop beside the specimen is the survey's but for what its continuation errs by. A
+// Whether the backdrop beside the specimen is the survey's within the error of its continuation. A
 // cloth that moves with the specimen is off by more, and says nothing of what lies behind.
 bool is_the_surveys(const cv::Mat& difference, const cv::Mat& backdrop, const cv::Mat& known) {
   std::vector<float> off;

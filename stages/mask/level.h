@@ -1,10 +1,10 @@
 // The backdrop behind one image, at the level that this image shows.
 //
 // The survey continues the backdrop over what no station looked past. Within a body of nearly
-// constant radius, and between dense hairs beside it, that errs by a percent of the level: several
-// sigmas of what a gap is judged by, so holes and gaps looked filled. The image itself shows more:
-// its clear blocks beside the kept region, and openings that neither stand out nor vary. What it
-// differs by there is continued smoothly over the rest and added.
+// constant radius, and between dense hairs beside it, that is wrong by a percent of the level:
+// several sigmas of what a gap is judged by, so holes and gaps looked filled. The image itself
+// shows more: its clear blocks beside the kept region, and openings that neither stand out nor
+// vary. What it differs by there is continued smoothly over the rest and added.
 //
 // An opening is taken for backdrop where its blocks differ from the mean of the opening around them
 // by no more than noise, and those means from each other by no more than 2 % of the level: a

@@ -36,7 +36,7 @@ cv::Mat squares_along_columns(const cv::Mat& coverage) {
     if ((a > kHalf) == (b > kHalf)) return std::numeric_limits<float>::quiet_NaN();
     return static_cast<float>(y) + place_of_outline(a, b);
   };
-  const auto look = [&](int y, int between) {
+  const auto visit = [&](int y, int between) {
     auto* row = squares.ptr<float>(y);
     for (int x = 0; x < coverage.cols; ++x) {
       float& at = last[static_cast<std::size_t>(x)];
@@ -48,9 +48,9 @@ cv::Mat squares_along_columns(const cv::Mat& coverage) {
       row[x] = std::min(row[x], away * away);
     }
   };
-  for (int y = 0; y < coverage.rows; ++y) look(y, y - 1);
+  for (int y = 0; y < coverage.rows; ++y) visit(y, y - 1);
   std::fill(last.begin(), last.end(), kFar);
-  for (int y = coverage.rows - 1; y >= 0; --y) look(y, y);
+  for (int y = coverage.rows - 1; y >= 0; --y) visit(y, y);
   return squares;
 }
 

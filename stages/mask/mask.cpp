@@ -207,7 +207,7 @@ cv::Mat painted(const cv::Mat& image) {
   if (image.channels() == 4) {
     cv::extractChannel(image, plane, 3);
     cv::Mat painted = plane > half;
-    // Opaque all over, alpha tells nothing: an editor that paints in black and white adds it.
+    // Opaque all over, alpha means nothing: an editor that paints in black and white adds it.
     if (cv::countNonZero(painted) < static_cast<int>(painted.total())) return painted;
   }
   if (image.channels() == 4) cv::cvtColor(image, plane, cv::COLOR_BGRA2GRAY);

@@ -12,7 +12,7 @@
 
 namespace trunnion::mask {
 
-// Bilinear rows of a block map at full resolution, as at_pixel (mask_values.h) gives them, each
+// Bilinear rows of a block map at full resolution, as at_pixel (values.h) gives them, each
 // block row spread once.
 class SpreadRows {
  public:

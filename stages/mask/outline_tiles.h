@@ -1,4 +1,4 @@
-// The parts of an image that hold a mask's outline: shapes and mixtures are looked at there only,
+// The parts of an image that hold a mask's outline: shapes and mixtures are examined there only,
 // which is a tenth of a large image.
 #pragma once
 

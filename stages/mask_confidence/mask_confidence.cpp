@@ -17,7 +17,7 @@ namespace {
 constexpr double kLeastContinuity = 0.85;  // below: the silhouette jumps by over 15 % of itself
 constexpr double kLeastAgreement = 0.95;
 constexpr double kLeastSeparation = 0.5;
-constexpr double kLeastOverlap = 0.965;  // predicted; what falls below is looked at
+constexpr double kLeastOverlap = 0.965;  // predicted; what falls below is doubted
 constexpr std::size_t kLeastViews = 3;   // that a hull says anything of
 constexpr double kOutlier = 5.0;         // robust sigmas from what is usual in the set
 

@@ -4,10 +4,10 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "core/angle.h"
 #include "core/error.h"
 
 namespace trunnion::measure_scale {
@@ -103,7 +103,7 @@ double roughness(const std::vector<double>& profile) {
 // better.
 double refined_direction(const cv::Mat& image, double direction) {
   double first = 0;
-  for (double step = 0.4 * std::numbers::pi / 180; step > 2e-5; step *= 0.5) {
+  for (double step = radians(0.4); step > 2e-5; step *= 0.5) {
     double best = direction;
     double sharpest = roughness(profile_along(image, direction, &first));
     for (const double sign : {-1.0, 1.0}) {

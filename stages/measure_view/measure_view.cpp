@@ -15,7 +15,7 @@ constexpr double kDarkest = 0.02;      // of full scale; darker ones are mostly 
 constexpr int kSquaresAcross = 160;    // of the longer side; thousands are left beside a specimen
 constexpr double kClearShare = 0.015;  // of the longer side: hairs and halos end this close
 constexpr std::size_t kLeastSquares = 50;
-constexpr int kRowsAcross = 2000;  // looked at for sharpness; more rows change nothing
+constexpr int kRowsAcross = 2000;  // measured for sharpness; more rows change nothing
 constexpr double kClipHigh = 0.995;
 constexpr double kClipLow = 0.002;
 

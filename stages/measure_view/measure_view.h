@@ -2,8 +2,9 @@
 //
 // Exposure. The light that falls on the backdrop does not depend on how the specimen stands: the
 // level is the median, over small squares clear of the specimen, of their mean over the survey's
-// backdrop at the same place. Squares that are too dark to tell light from the sensor's offset are
-// left out; where all are, the median brightness of the specimen has to do (compare_stations.h).
+// backdrop at the same place. Squares that are too dark to separate light from the sensor's offset
+// are left out; where all are, the median brightness of the specimen has to do
+// (compare_stations.h).
 //
 // Sharpness. Mean square of the horizontal second difference d = 2 b - a - c inside the mask, less
 // the share of noise (six times the variance of a pixel), as a root over the mean level:

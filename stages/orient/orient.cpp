@@ -4,7 +4,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 #include <optional>
 
 #include "core/angle.h"
@@ -54,7 +53,7 @@ RingAxis nominal_ring(const Ring& ring, const Specimen& specimen, const Setup& s
 }
 
 // A ring is the calibrated one up to so much: what a user reads off a stand is no better.
-constexpr double kElevationDoubt = 3.0 * std::numbers::pi / 180.0;
+constexpr double kElevationDoubt = radians(3.0);
 
 // The calibrated second axis at a tilt that was given but not calibrated.
 Tilt tilt_on_calibrated_axis(const AxisCalibration& calibration, const NominalTilt& given,

@@ -28,7 +28,7 @@ std::string duration(double hours) {
   return hours < 48 ? fmt::format("{:.1f} h", hours) : fmt::format("{:.0f} days", hours / 24);
 }
 
-// Three digits, rounded to the side on which the wish is accepted: at most 1 % is lost.
+// Three digits, rounded to the side on which the value is accepted: at most 1 % is lost.
 double rounded(double value, bool up) {
   const double unit = std::pow(10.0, std::floor(std::log10(value)) - 2);
   const double margin = up ? 1 + 1e-9 : 1 - 1e-9;
@@ -85,7 +85,7 @@ void add_impossible(Advice& advice, const CapturePlan& plan, const PlanWish& wis
     }
     remedy = fmt::format(
         "Accept a detail of {:.3g} um, the finest that can be had, or of {:.3g} um with {} ({:.0f} "
-        "frames, {}), as planned here: the last tenth costs most",
+        "frames, {}), as planned here: the last tenth costs most frames",
         rounded((finest == nullptr ? plan.chosen : *finest).focused_um(), true),
         plan.planned_detail_um, label(plan.chosen), plan.frames,
         duration(plan.chosen.seconds / 3600.0));

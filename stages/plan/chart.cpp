@@ -160,7 +160,7 @@ std::vector<Panel> panels_of(const CapturePlan& plan) {
   Panel depth{"Depth of field at the requested detail (total)", fine ? "um" : "mm", {}, kTop};
   depth.curves = {{"depth of field", "#1d4ed8", 2.5, "",
                    [per_mm](const auto& o) { return per_mm * o.depth_of_field_mm; }},
-                  {"by waves alone", "#64748b", 1.5, "6 4", [per_mm](const auto& o) {
+                  {"wave term alone", "#64748b", 1.5, "6 4", [per_mm](const auto& o) {
                      return per_mm * wave_depth_mm({.magnification = o.magnification,
                                                     .numerical_aperture = o.numerical_aperture});
                    }}};

@@ -242,7 +242,7 @@ PlanOption weigh_on(const PlanWish& wish, const Setup& setup, double f_number,
   return option;
 }
 
-// Serving options first, by frames; then the nearest to the wish.
+// Options that serve first, by frames; then those nearest to what was asked for.
 auto rank(const PlanOption& option) {
   const int group = option.fits && option.resolves ? 0 : option.fits ? 1 : option.resolves ? 2 : 3;
   const double order = group == 1 ? option.focused_um() : option.frames;

@@ -118,7 +118,7 @@ std::vector<double> clearances_mm(const CapturePlan& plan, const PlanWish& wish,
                                   const LensFront& front);
 
 // The chart of a plan (SVG): depth of field and resolution over aperture for the chosen setup, with
-// the chosen point and the wish.
+// the chosen point and the detail wanted.
 
 // `setup` is the chosen one. Photographic lenses run over f-numbers, objectives over numerical
 // apertures (the chosen point is the objective's own).

@@ -11,6 +11,7 @@
 #include "core/angle.h"
 #include "core/error.h"
 #include "core/median.h"
+#include "core/station.h"
 
 namespace trunnion::plan_check {
 namespace {
@@ -100,9 +101,9 @@ void Comparison::angles(const PlannedRing& ring, const RingImages& images) {
         std::remainder(found->second.front()->at.stage_angle - station.stage_angle, 2.0 * kPi));
     if (std::abs(off) <= settings_.max_angle_error_deg) continue;
     add(Severity::doubt, found->second.front()->file,
-        fmt::format("Ring {} station {} was at {:.2f} deg, {:+.2f} deg from the plan ({:g} is "
-                    "allowed).",
-                    ring.name, station.station, degrees(found->second.front()->at.stage_angle), off,
+        fmt::format("{} was at {:.2f} deg, {:+.2f} deg from the plan ({:g} is allowed).",
+                    station_text(ring.name, station.station),
+                    degrees(found->second.front()->at.stage_angle), off,
                     settings_.max_angle_error_deg),
         "Correct the angle in specimen.toml or the capture table if the stage really was there.");
   }
@@ -133,8 +134,8 @@ void Comparison::coverage(const PlannedRing& ring, const RingImages& images) {
     }
     if (!edges.empty()) {
       add(Severity::doubt, image.file,
-          fmt::format("Ring {} station {}: the specimen is cut off at the {} of the frame.",
-                      ring.name, station, edges),
+          fmt::format("{}: the specimen is cut off at the {} of the frame.",
+                      station_text(ring.name, station), edges),
           "Centre the specimen on the axis or plan with its true size.");
     }
   }

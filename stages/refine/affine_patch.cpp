@@ -69,7 +69,8 @@ struct Seen {
   int missing = 0;
 };
 
-void look(const LogLight& other, const Map& map, const cv::Point2d& first, int side, Seen& seen) {
+void sample_into(const LogLight& other, const Map& map, const cv::Point2d& first, int side,
+                 Seen& seen) {
   seen.missing = 0;
   seen.squares = 0.0;
   const auto columns = static_cast<float>(other.values.cols - 1);
@@ -161,7 +162,7 @@ std::optional<AffineFit> AffinePatch::find(const cv::Mat& level, const cv::Point
   seen.values.resize(basis_.cols());
   seen.weights.resize(basis_.cols());
   for (int iteration = 0; iteration < max_iterations; ++iteration) {
-    look(other, map, first_, side, seen);
+    sample_into(other, map, first_, side, seen);
     if (2 * seen.missing > basis_.cols()) return std::nullopt;
     const Eigen::Matrix<double, 8, 1> products = (basis_ * seen.values).cast<double>();
     const Normal normal =

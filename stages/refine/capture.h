@@ -3,7 +3,7 @@
 // Points that other views agree on are projected into a view at every angle of the turn; where most
 // of them are found is its place. Likewise for all stations from one on against those before, and
 // for a whole ring with another step or direction. A claim needs points in three views and more,
-// several times as many as the files' own account can place, and the strongest is taken first, so
+// several times as many as the angles given can place, and the strongest is taken first, so
 // that a wrong station accuses no neighbour.
 #pragma once
 

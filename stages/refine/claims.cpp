@@ -9,6 +9,7 @@
 
 #include "core/angle.h"
 #include "core/median.h"
+#include "core/station.h"
 #include "stages/refine/window.h"
 
 namespace trunnion::refine {
@@ -74,6 +75,9 @@ class Examination {
   [[nodiscard]] const std::string& name(std::size_t view) const {
     return input_.prior.views[view].name;
   }
+  [[nodiscard]] std::string station(std::size_t view) const {
+    return station_text(input_.prior.views[view].ring, input_.prior.views[view].station);
+  }
   void fault(const std::string& file, std::string what, std::string remedy) {
     claims_.findings.push_back(
         {Severity::fault, "refine", file, std::move(what), std::move(remedy)});
@@ -84,7 +88,7 @@ class Examination {
     return step_of(given_, ring, angles);
   }
 
-  // Whether the matches bear out the rings well enough to deny a single station anything: light
+  // Whether the matches fit the rings well enough to contradict a single station's angle: light
   // that slides over a smooth specimen makes matches, too.
   [[nodiscard]] bool steady() const {
     Support all;
@@ -97,8 +101,8 @@ class Examination {
     return all.points >= kFewPoints && all.share() >= kFewSteady;
   }
 
-  // What the rig may look like while a ring's factor is sought: as calibrated, as the start found
-  // it, and without calibration as other accounts lead to it.
+  // The rigs that are tried while a ring's factor is sought: as calibrated, as the start found
+  // it, and without calibration also those that other factors lead to.
   [[nodiscard]] std::vector<RigValues> accounts() const {
     std::vector<RigValues> list{zero_values(claims_.model), claims_.start.values};
     if (input_.prior.axis_calibrated) return list;
@@ -183,9 +187,8 @@ class Examination {
     claims_.fault = skipped ? AcquisitionFault::skipped_station : AcquisitionFault::slipped_stage;
     claims_.fault_view = jump.view;
     std::string what = fmt::format(
-        "From \"{}\" on, the stage stands {:+.2f} degrees from the "
-        "angles given ({} points agree): ",
-        name(jump.view), degrees(jump.correction), jump.points);
+        "From {} on, the stage stands {:+.2f} degrees from the angles given ({} points agree): ",
+        station(jump.view), degrees(jump.correction), jump.points);
     if (!skipped) {
       what += "it has slipped.";
     } else if (whole > 0) {
@@ -243,21 +246,21 @@ class Examination {
                     std::set<std::size_t>& reported, FeatureWindow& window) {
     reported.insert(place.view);
     claims_.fault_view = place.view;
-    const std::string& own = name(place.view);
+    const std::string own = station(place.view);
+    const std::string& file = name(place.view);
     const auto other = station_at(place);
     if (!other) {
       const double correction =
           std::remainder(place.angle - given_.stations[place.view].stage_angle, 2.0 * kPi);
       claims_.fault = AcquisitionFault::wrong_angle;
-      fault(own,
-            fmt::format("\"{}\" was shot {:+.2f} degrees away from its stage angle ({} points "
-                        "agree).",
+      fault(file,
+            fmt::format("{} was shot {:+.2f} degrees away from its stage angle ({} points agree).",
                         own, degrees(correction), place.points),
             "Give its true angle in a capture table or shoot it again; until then its pose counts "
             "as contradicted.");
       return;
     }
-    const std::string& there = name(*other);
+    const std::string there = station(*other);
     const auto back = std::find_if(places.begin(), places.end(),
                                    [&](const Place& p) { return p.view == *other; });
     if (back != places.end() && station_at(*back) == place.view) {
@@ -266,8 +269,8 @@ class Examination {
       claims_.fault_view = std::min(place.view, *other);
       const auto [first, second] = std::minmax(place.view, *other);
       fault(name(first),
-            fmt::format("\"{}\" and \"{}\" are exchanged: each shows the place of the other.",
-                        name(first), name(second)),
+            fmt::format("{} and {} are exchanged: the image of each was taken at the other.",
+                        station(first), station(second)),
             "Exchange the two files, or their lines in the capture table, and run prepare again.");
       return;
     }
@@ -275,15 +278,13 @@ class Examination {
       claims_.fault = AcquisitionFault::copied;
       claims_.ignorance[place.view] = kAnyPlace;
       claims_.placeless[place.view] = true;
-      fault(own,
-            fmt::format("\"{}\" is a copy of \"{}\": one image stands for both stations.", own,
-                        there),
+      fault(file, fmt::format("{} is a copy of {}: both stations have the same image.", own, there),
             "Put the right image in its place, or shoot the station again.");
       return;
     }
     claims_.fault = AcquisitionFault::elsewhere;
     fault(
-        own, fmt::format("\"{}\" shows the place of \"{}\".", own, there),
+        file, fmt::format("The image of {} was taken at {}.", own, there),
         "Put the right image in its place, correct the capture table or shoot the station again.");
   }
 
@@ -298,9 +299,9 @@ class Examination {
     claims_.fault_view = bump->view;
     claims_.findings.push_back(
         {Severity::doubt, "refine", name(bump->view),
-         fmt::format("The specimen was moved before \"{}\": all stations from there on are shifted "
-                     "against those before.",
-                     name(bump->view)),
+         fmt::format("The specimen was moved before {}: all stations from there on are shifted "
+                     "relative to those before.",
+                     station(bump->view)),
          "Shoot the ring again, or keep the refined poses, which follow the specimen; those of the "
          "turntable don't."});
   }

@@ -3,7 +3,7 @@
 // Scale-invariant blobs with gradient-histogram descriptors (D. G. Lowe, "Distinctive image
 // features from scale-invariant keypoints", IJCV 60(2), 2004; OpenCV's implementation), compared
 // by the Hellinger kernel (Arandjelovic and Zisserman, "Three things everyone should know to
-// improve object retrieval", CVPR 2012). Large images are looked at through a pyramid level of a
+// improve object retrieval", CVPR 2012). Large images are reduced to a pyramid level of a
 // few megapixels: blob positions at that level are good to a tenth of its pixel, and the work stays
 // a small part of the run.
 //

@@ -1,6 +1,6 @@
 // Refine, matching: which feature of one view is which of another.
 //
-// Free matching looks at descriptors alone and needs no geometry: it feeds the start from poor
+// Free matching compares descriptors alone and needs no geometry: it feeds the start from poor
 // priors and the search for faults. Guided matching looks only inside epipolar bands, as wide as
 // the uncertainty of the rig demands, so that repeated texture and glints find no partner.
 // Both ask for mutual best matches that are clearly better than the second best (Lowe 2004).

@@ -8,6 +8,7 @@
 
 #include "core/angle.h"
 #include "core/median.h"
+#include "core/station.h"
 #include "stages/refine/adjust.h"
 #include "stages/refine/align.h"
 #include "stages/refine/claims.h"
@@ -24,7 +25,7 @@ constexpr std::size_t kFreeFeatures = 1200;  // a view, for matching without geo
 constexpr double kFreeRatio = 0.8;
 // Of one observation, beyond the scatter; pixels of the level.
 constexpr double kCommonError_px = 0.15;
-// What all observations of neighbouring views have wrong alike (shared.h), pixels of the
+// The error that all observations of neighbouring views share (shared.h), pixels of the
 // level, and at least this share of their scatter.
 constexpr double kSharedShift_px = 0.3;
 constexpr double kSharedShare = 0.5;
@@ -71,7 +72,11 @@ std::vector<PairMatches> match_in_bands(const Work& work, const RigValues& value
   return pairs;
 }
 
-// One fault for each stretch of stations that are out alike; `contradicted`: rad a view, 0 where
+std::string station_of(const View& view) {
+  return station_text(view.ring, view.station);
+}
+
+// One fault for each stretch of stations with the same error; `contradicted`: rad a view, 0 where
 // not.
 void report_contradicted(const Work& work, const std::vector<double>& contradicted,
                          RefineResult& result) {
@@ -84,16 +89,17 @@ void report_contradicted(const Work& work, const std::vector<double>& contradict
     std::size_t last = v;
     while (last + 1 < contradicted.size() && alike(v, last + 1)) ++last;
     const std::string& name = work.prior.views[v].name;
+    const std::string station = station_of(work.prior.views[v]);
     const double away = degrees(contradicted[v]);
     result.fault = last == v ? AcquisitionFault::wrong_angle : AcquisitionFault::slipped_stage;
     result.fault_view = v;
     const std::string what =
         last == v
-            ? fmt::format("\"{}\" was shot {:+.2f} degrees away from its stage angle.", name, away)
+            ? fmt::format("{} was shot {:+.2f} degrees away from its stage angle.", station, away)
             : fmt::format(
-                  "From \"{}\" to \"{}\" the stage stands {:+.2f} degrees from the angles "
-                  "given: it has slipped.",
-                  name, work.prior.views[last].name, away);
+                  "From {} to {} the stage stands {:+.2f} degrees from the angles given: "
+                  "it has slipped.",
+                  station, station_of(work.prior.views[last]), away);
     result.findings.push_back({Severity::fault, "refine", name, what,
                                "Give true angles in a capture table or shoot again; until then "
                                "these poses count as contradicted."});
@@ -101,13 +107,13 @@ void report_contradicted(const Work& work, const std::vector<double>& contradict
   }
 }
 
-// Where images deny a given angle, theirs takes its place: the prior would pull the stations after
-// a slip back one by one, the more so the less the points weigh. What was given stays in the
-// report. `shared`: rad, what the images may have wrong alike.
+// Where images contradict a given angle, theirs takes its place: the prior would pull the stations
+// after a slip back one by one, the more so the less the points weigh. What was given stays in the
+// report. `shared`: rad, the error that the images may share.
 void replace_contradicted_angles(Work& work, RigValues& values, double shared, Claims& claims,
                                  RefineResult& result) {
-  constexpr double kContradicted = 5.0;      // sigmas
-  constexpr double kWide = 0.0174532925199;  // rad, 1 degree: what no stage is out by
+  constexpr double kContradicted = 5.0;   // sigmas
+  constexpr double kWide = radians(1.0);  // what no stage is out by
   std::vector<double> contradicted(work.model.stations.size(), 0.0);
   for (std::size_t v = 0; v < work.model.stations.size(); ++v) {
     StationModel& station = work.model.stations[v];
@@ -147,9 +153,9 @@ void find_unmatched(const Work& work, const std::vector<Track>& tracks, Claims& 
     const std::string& name = work.prior.views[v].name;
     result.findings.push_back(
         {Severity::fault, "refine", name,
-         fmt::format("\"{}\" shows nothing that its neighbours show, though it has as much detail; "
+         fmt::format("{} shows nothing that its neighbours show, though it has as much detail; "
                      "it may be an image of another specimen.",
-                     name),
+                     station_of(work.prior.views[v])),
          "Put the right image in its place, or shoot the station again."});
   }
 }
@@ -200,7 +206,7 @@ Adjusted adjust_set(Work& work, const std::vector<PairMatches>& free_pairs, Clai
 }
 
 // rad a view, as the adjustment found them. A ring whose step is wrong keeps the angle of its first
-// station, which no image can tell.
+// station, which no image shows.
 std::vector<double> found_angles(const Work& work, const RigValues& values, const Claims& claims,
                                  const std::vector<double>& given) {
   std::vector<double> found;
@@ -267,7 +273,7 @@ RefineResult kept_as_given(RefineResult refined, RefineResult unrefined) {
       std::count_if(refined.scene.views.begin(), refined.scene.views.end(),
                     [](const View& view) { return view.state == PoseState::confirmed; });
   unrefined.sentence = fmt::format(
-      "The images show too little that is steady to confirm the poses ({} of {}, {} tie points, "
+      "The images show too little reliable detail to confirm the poses ({} of {}, {} tie points, "
       "{} in three views or more); the poses stay those of the {} turntable.",
       confirmed, refined.scene.views.size(), refined.points, refined.points_in_three_views,
       calibrated ? "calibrated" : "nominal");

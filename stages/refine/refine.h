@@ -9,12 +9,12 @@
 // azimuth of station 0) stays at its prior, with its prior's sigma. Scale is that of the
 // calibration. Where nothing is calibrated the same stage finds the axis from nominal geometry, or
 // says that it did not. Covariances are those of the normal equations at the solution, scaled by
-// the residuals found and widened by what the images have wrong alike (shared.h).
+// the residuals found and widened by what the images have wrong in common (shared.h).
 //
-// First the images are asked which place on the turn each shows (capture.h). Then every pose
-// is in one of three states (PoseState): confirmed where the images by themselves tell its angle;
-// turntable only where they don't, with the prior's sigma; contradicted where they deny the place
-// that the files give, with a sigma as wide as that leaves it. Where too few views of a
+// First the stage angle of every image is found from the images alone (capture.h). Then every pose
+// is in one of three states (PoseState): confirmed where the images by themselves determine its
+// angle; turntable only where they don't, with the prior's sigma; contradicted where they disagree
+// with the angle given, with a sigma that covers what remains possible. Where too few views of a
 // set are confirmed, nothing is refined: few and poor matches don't overrule a calibration.
 //
 // Two parts, so that images stream: extract_features (features.h) while an image is in

@@ -14,8 +14,9 @@
 namespace trunnion::refine {
 namespace {
 
-constexpr int kFewTiePoints = 20;   // a station; common practice, no source
-constexpr int kFewLongPoints = 12;  // of them in three views: two views bear out many a wrong place
+constexpr int kFewTiePoints = 20;  // a station; common practice, no source
+constexpr int kFewLongPoints =
+    12;  // of them in three views: two views agree with many wrong places
 // What the images must know of an angle by themselves to confirm it.
 constexpr double kImageSigma = 0.00436;  // rad, a quarter of a degree
 constexpr double kImageSigmas = 3.0;     // of the prior
@@ -47,7 +48,7 @@ Eigen::MatrixXd with_angle_sigma(Eigen::MatrixXd covariance, int angle, double s
   return covariance;
 }
 
-// Why the images by themselves don't tell a view's place; empty where they do.
+// Why the images by themselves don't determine a view's place; empty where they do.
 std::string why_not_confirmed(const StationReport& station, int long_points, double sigma_prior,
                               double rms_px) {
   const double limit = std::max(kImageSigmas * sigma_prior, kImageSigma);
@@ -287,7 +288,8 @@ void judge(RefineResult& result, const Outcome& o) {
   // A calibrated turntable is a good witness by itself.
   result.findings.push_back(
       {o.calibrated ? Severity::note : Severity::doubt, "refine", "",
-       "The images neither confirm nor deny these poses, which come from the turntable only: " +
+       "The images neither confirm nor contradict these poses, which come from the turntable "
+       "only: " +
            list_of(open) + ".",
        o.calibrated
            ? "Nothing to do where the stage can be trusted; else add stations between them."

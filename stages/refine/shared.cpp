@@ -13,9 +13,9 @@ namespace {
 constexpr double kWaveLength = 0.7;  // rad
 constexpr double kMountAngle = 1.0;  // rad: a bump has no prior
 constexpr double kMountShift_mm = 10.0;
-constexpr double kRobustWidth = 3.0;  // sigmas, as the loss of angle priors in refine_priors.cpp
+constexpr double kRobustWidth = 3.0;  // sigmas, as the loss of angle priors in priors.cpp
 
-// Covariance of what the images have wrong alike.
+// Covariance of the errors that the images share.
 Eigen::MatrixXd shared_covariance(const RigModel& model, const RigValues& values,
                                   const SharedErrors& errors) {
   const ParameterIndex index(model);

@@ -83,7 +83,7 @@ class FactorSearch {
 
  private:
   static constexpr int kLeastMisfits = 20;
-  static constexpr std::size_t kTracks = 400;  // of a ring; a hundred accounts are tried with them
+  static constexpr std::size_t kTracks = 400;  // of a ring; a hundred rigs are tried with them
 
   static std::vector<Track> thinned_tracks(std::vector<Track> tracks) {
     const std::size_t count = tracks.size();
@@ -112,7 +112,7 @@ class FactorSearch {
     return factors[static_cast<std::size_t>(std::max_element(points.begin(), points.end()) -
                                             points.begin())];
   }
-  // The account that bears it out best counts.
+  // The rig that fits it best counts.
   [[nodiscard]] Support by(const std::vector<std::size_t>& rings, double factor) const {
     Support best;
     for (const RigValues& values : accounts_) {

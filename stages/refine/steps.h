@@ -21,7 +21,7 @@ struct CaptureInput {
   bool calibrated = false;
 };
 
-// How well the matches within a ring bear out its angles: points of three views and more that lie
+// How well the matches within a ring fit its angles: points of three views and more that lie
 // in one place, and how many there could be.
 struct Support {
   int points = 0;
@@ -40,7 +40,7 @@ RigModel with_factor(const RigModel& model, std::size_t ring, double factor);
 
 // The factor of each ring's step that the images show: 1 where the files are borne out or nothing
 // can be said. `accounts`: values of the rig to try; the best of them counts. A claim must place 80
-// % of the points of three views and more, and the files' own account miss three times as many.
+// % of the points of three views and more, and the angles given miss three times as many.
 std::vector<double> step_factors(const CaptureInput& input, const std::vector<RigValues>& accounts,
                                  const std::vector<PairMatches>& pairs);
 
@@ -48,7 +48,7 @@ std::vector<double> step_factors(const CaptureInput& input, const std::vector<Ri
 std::vector<Track> long_tracks(const RigModel& model, std::size_t ring,
                                const std::vector<PairMatches>& pairs, const Positions& positions);
 
-// px: how far from its place a point may be seen while accounts are compared.
+// px: how far from its place a point may be seen while rigs are compared.
 double tolerance_of(const CaptureInput& input);
 
 }  // namespace trunnion::refine

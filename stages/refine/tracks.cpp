@@ -55,11 +55,12 @@ Eigen::Vector3d polished(const Track& track, const std::vector<Projection34>& P,
 }
 
 // The largest angle between two rays to the point.
-double widest_angle(const Track& track, const std::vector<Eigen::Vector3d>& look) {
+double widest_angle(const Track& track, const std::vector<Eigen::Vector3d>& directions) {
   double smallest = 1.0;
   for (std::size_t i = 0; i < track.views.size(); ++i) {
     for (std::size_t j = i + 1; j < track.views.size(); ++j) {
-      smallest = std::min(smallest, look[track.views[i].view].dot(look[track.views[j].view]));
+      smallest =
+          std::min(smallest, directions[track.views[i].view].dot(directions[track.views[j].view]));
     }
   }
   return std::acos(std::clamp(smallest, -1.0, 1.0));
@@ -133,15 +134,15 @@ std::vector<Track> triangulate(std::vector<Track> tracks, const RigModel& model,
   const Camera camera = camera_of(model, values);
   std::vector<Projection34> P;
   std::vector<Pose> poses;
-  std::vector<Eigen::Vector3d> look;
+  std::vector<Eigen::Vector3d> directions;
   for (std::size_t v = 0; v < model.stations.size(); ++v) {
     poses.push_back(pose_of(model, values, v));
     P.push_back(projection_matrix(camera, poses.back()));
-    look.emplace_back(poses.back().R.row(2));
+    directions.emplace_back(poses.back().R.row(2));
   }
   std::erase_if(tracks, [&](Track& track) {
     return !position(track, P, poses, model.telecentric(), options.max_residual_px) ||
-           widest_angle(track, look) < options.min_angle;
+           widest_angle(track, directions) < options.min_angle;
   });
   return tracks;
 }

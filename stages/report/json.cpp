@@ -3,8 +3,8 @@
 #include <fmt/format.h>
 
 #include <cmath>
-#include <numbers>
 
+#include "core/angle.h"
 #include "core/cautions.h"
 #include "core/error.h"
 #include "core/finding_text.h"
@@ -13,7 +13,7 @@ namespace trunnion::report {
 namespace {
 
 using Json = nlohmann::ordered_json;
-constexpr double kDegrees = 180.0 / std::numbers::pi;
+constexpr double kDegrees = degrees(1.0);
 
 // Significant digits; not finite becomes null.
 Json digits(double value, int count) {
@@ -225,9 +225,9 @@ Json judgement_json(const ReportData& data) {
     }
     return json;
   };
-  const char* name = judgement.verdict == Verdict::good   ? "good"
-                     : judgement.verdict == Verdict::look ? "check"
-                                                          : "reshoot";
+  const char* name = judgement.verdict == Verdict::good    ? "good"
+                     : judgement.verdict == Verdict::check ? "check"
+                                                           : "reshoot";
   return {{"verdict", name},
           {"sentence", judgement.sentence},
           {"to_do", items(judgement.to_do)},

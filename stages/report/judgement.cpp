@@ -4,20 +4,17 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <numbers>
 #include <set>
 
+#include "core/angle.h"
 #include "core/median.h"
+#include "core/station.h"
 #include "stages/report/report.h"
 
 namespace trunnion::report {
 namespace {
 
 constexpr const char* kWholeSet = "whole set";
-
-std::string place(const std::string& ring, int station) {
-  return ring.empty() ? fmt::format("station {}", station) : fmt::format("{} {}", ring, station);
-}
 
 // "/a/fused/low_7.tif" names "fused/low_7.tif".
 bool names(const std::string& file, const std::string& known) {
@@ -34,7 +31,7 @@ void locate(ToDo& item, const Finding& finding, const ReportData& data) {
   if (finding.file.empty()) return;
   for (std::size_t i = 0; i < data.gaps.size(); ++i) {
     if (!names(finding.file, data.gaps[i].file)) continue;
-    item.where = place(data.gaps[i].ring, data.gaps[i].station);
+    item.where = station_text(data.gaps[i].ring, data.gaps[i].station);
     item.anchor = fmt::format("gap-{}", i);
     return;
   }
@@ -50,7 +47,7 @@ void locate(ToDo& item, const Finding& finding, const ReportData& data) {
     for (std::size_t i = 0; i < data.views.size(); ++i) {
       const ReportView& view = data.views[i];
       if (!fits(finding, view)) continue;
-      item.where = place(view.ring, view.station);
+      item.where = station_text(view.ring, view.station);
       item.view = view.name;
       item.anchor = fmt::format("view-{}", i);
       return;
@@ -82,7 +79,7 @@ void add_silent_gaps(std::vector<ToDo>& to_do, const ReportData& data) {
       continue;
     }
     const ReportGap& gap = data.gaps[i];
-    to_do.push_back({Severity::fault, place(gap.ring, gap.station), "", anchor,
+    to_do.push_back({Severity::fault, station_text(gap.ring, gap.station), "", anchor,
                      "This station has no image.",
                      "Shoot it and run prepare again; finished images are not made twice."});
   }
@@ -126,7 +123,7 @@ std::vector<std::string> places_of(const std::vector<ToDo>& items, Group group,
     };
     while (follows(std::next(last))) ++last;
     const auto name = [&](std::size_t i) {
-      return place(data.views[i].ring, data.views[i].station);
+      return station_text(data.views[i].ring, data.views[i].station);
     };
     if (*last - *first >= 2) {
       places.push_back(fmt::format("{} to {}", name(*first), name(*last)));
@@ -187,7 +184,7 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
       });
   const char* lead = lacking                                 ? "Not usable as it is"
                      : judgement.verdict == Verdict::reshoot ? "Not complete"
-                     : judgement.verdict == Verdict::look    ? "Usable, with doubts"
+                     : judgement.verdict == Verdict::check   ? "Usable, with doubts"
                      : data.prepared                         ? "Ready"
                                                              : "Fit for preparing";
   if (parts.empty()) {
@@ -241,7 +238,7 @@ Judgement judge(const ReportData& data) {
                    });
   if (!judgement.to_do.empty()) {
     judgement.verdict =
-        judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::look;
+        judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::check;
   }
   judgement.sentence = verdict_sentence(data, judgement);
   return judgement;
@@ -256,7 +253,7 @@ std::string methods_paragraph(const ReportData& data) {
     for (std::size_t i = 0; i < data.rings.size(); ++i) {
       const ReportRing& ring = data.rings[i];
       text += fmt::format("{}{} stations at {:.1f} degrees of elevation", i == 0 ? "" : "; ",
-                          ring.stations, ring.elevation * 180.0 / std::numbers::pi);
+                          ring.stations, degrees(ring.elevation));
     }
     text += ")";
   }

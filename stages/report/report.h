@@ -22,6 +22,7 @@
 
 #include "config/calibration_record.h"
 #include "config/specimen.h"
+#include "core/angle.h"
 #include "core/finding.h"
 #include "core/scene.h"
 
@@ -134,7 +135,7 @@ struct ReportTiming {
 };
 
 struct ReportData {
-  bool prepared = true;  // false: the set was only looked at, see check
+  bool prepared = true;  // false: the set was only examined, see check
   std::string title;
   Findings findings;
   std::vector<ReportRing> rings;
@@ -180,14 +181,13 @@ void add_rings(ReportData& data, const Specimen& specimen);
 // What only a comparison over the stations shows: a station or stretch whose stage angle slipped
 // against its neighbours. judge() includes these; the closing summary may add them to its findings.
 struct ReviewLimits {
-  double least_slip =
-      0.2 * 3.14159265358979323846 / 180;  // rad; smaller jumps are corrected safely
-  double slip_sigmas = 6;                  // of the usual change from station to station (robust)
+  double least_slip = radians(0.2);  // smaller jumps are corrected safely
+  double slip_sigmas = 6;            // of the usual change from station to station (robust)
 };
 Findings review(const ReportData& data, const ReviewLimits& limits = {});
 
 // What the user should do, in the order of urgency.
-enum class Verdict { good, look, reshoot };
+enum class Verdict { good, check, reshoot };
 
 struct ToDo {
   Severity severity = Severity::note;

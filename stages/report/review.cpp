@@ -4,15 +4,14 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <numbers>
 
+#include "core/angle.h"
 #include "core/median.h"
+#include "core/station.h"
 #include "stages/report/report.h"
 
 namespace trunnion::report {
 namespace {
-
-constexpr double kDegreesPerRadian = 180.0 / std::numbers::pi;
 
 struct Step {
   const ReportView* from = nullptr;
@@ -45,8 +44,7 @@ double usual_change(const std::vector<Step>& steps) {
 }
 
 std::string place(const ReportView& view) {
-  return view.ring.empty() ? fmt::format("station {}", view.station)
-                           : fmt::format("{} {}", view.ring, view.station);
+  return station_text(view.ring, view.station);
 }
 
 }  // namespace
@@ -67,11 +65,11 @@ Findings review(const ReportData& data, const ReviewLimits& limits) {
         back ? fmt::format(
                    "The stage angle of {} alone is offset by {:+.2f} degrees (typical "
                    "variation {:.2f}).",
-                   place(*step.to), step.change * kDegreesPerRadian, sigma * kDegreesPerRadian)
+                   place(*step.to), degrees(step.change), degrees(sigma))
              : fmt::format(
                    "From {} on, stage angles are offset by {:+.2f} degrees (typical "
                    "variation {:.2f}).",
-                   place(*step.to), step.change * kDegreesPerRadian, sigma * kDegreesPerRadian);
+                   place(*step.to), degrees(step.change), degrees(sigma));
     findings.push_back({Severity::doubt, "refine", step.to->source_file, what,
                         "The refined poses follow this offset; check whether the specimen moved on "
                         "its mount, and check the stage for slipping."});

@@ -3,7 +3,7 @@
 // The strength of a speck in front of texture (speck.h) rests on a scatter measured over the
 // whole of the texture. The jackknife measures it at the place: with the depth a_g of the shape
 // fitted without the g-th of G groups of neighbouring stations, which show the same part of the
-// specimen and so err alike,
+// specimen and so have the same error,
 //   sigma^2 = (G - 1) / G * sum (a_g - mean a)^2
 // (B. Efron, C. Stein, "The jackknife estimate of variance", Annals of Statistics 9(3), 1981).
 // With few groups sigma is itself uncertain, and among thousands of places one is always found

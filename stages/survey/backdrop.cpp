@@ -19,9 +19,9 @@ namespace {
 
 using Pixel16 = cv::Vec<std::uint16_t, 3>;
 
-constexpr double kEdgeShare = 0.05;      // width of the frame's edge that is looked at for exposure
-constexpr double kMeasurable = 0.10;     // darker backdrops tell nothing about exposure
-constexpr double kEdgeMeasurable = 0.3;  // of the edge must be brighter to tell
+constexpr double kEdgeShare = 0.05;      // width of the frame's edge that is measured for exposure
+constexpr double kMeasurable = 0.10;     // darker backdrops don't show exposure
+constexpr double kEdgeMeasurable = 0.3;  // of the edge must be brighter to count
 constexpr double kFlicker = 0.012;       // of the level: lamps from shot to shot, 1 sigma
 constexpr double kStillSigmas = 2.5;     // median absolute deviation of what stays still, at most
 constexpr float kAgree = 7.0F;  // contrast up to which a station may confirm a continuation
@@ -61,7 +61,7 @@ cv::Mat median_of_stack(const std::vector<SurveyFrame>& frames, cv::Mat& spread)
   return median;
 }
 
-// How far a continuation over `known` errs: squares of the size of the gap are taken out of it one
+// The error of a continuation over `known`: squares of the size of the gap are taken out of it one
 // lattice at a time, continued over, and compared with what is known there; rank kErrRank of the
 // distances in L*a*b*.
 float continuation_error(const cv::Mat& value, const cv::Mat& known) {
@@ -193,7 +193,7 @@ StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const Bl
   const float needed = std::max(1.0F, std::min(2.0F, std::floor(stations / 4.0F)));
   // A station agrees where it is as near to the continuation as the stations repeat each other and
   // the continuation's own error allow: with a smooth backdrop that separates it from a dark part
-  // of the specimen. One just noticeable difference would be 6 sigmas before black.
+  // of the specimen. One just noticeable difference would be 6 sigmas in front of black.
   const cv::Mat core = core_of(still) & ~spotted;
   const float error = 2.0F * continuation_error(value, core);
   cv::Vec3f tolerance = scatter_over_stations(frames, value, core, kErrorRank);

@@ -20,7 +20,7 @@ void equalise_exposure(std::vector<SurveyFrame>& frames);
 
 using BlockNoise = NoiseModel;  // of a block's mean, 65535 = full scale
 
-// `spotted` (CV_8U): where specks on the sensor make the frames tell nothing of the backdrop.
+// `spotted` (CV_8U): where specks on the sensor hide the backdrop.
 StackBackdrop estimate_backdrop(const std::vector<SurveyFrame>& frames, const BlockNoise& noise,
                                 const cv::Mat& spotted);
 

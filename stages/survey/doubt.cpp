@@ -13,7 +13,7 @@ namespace {
 constexpr double kThin = 0.02;
 constexpr double kUnsettled = 0.10;  // of sigma; thresholds are set in steps wider than that
 constexpr float kConfirmed = 2;      // stations
-constexpr std::size_t kTooFew = 3;   // stations that tell nothing of their scatter
+constexpr std::size_t kTooFew = 3;   // so few stations do not show their scatter
 
 bool doubtful_backdrop(const SurveyDoubts& d) {
   return d.backdrop > kThin;

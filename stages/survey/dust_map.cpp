@@ -1,4 +1,4 @@
-// Messages and picture about dust for the user (see survey.h and survey_dust.h).
+// Messages and picture about dust for the user (see survey.h and dust.h).
 #include <fmt/format.h>
 
 #include <algorithm>

@@ -29,7 +29,7 @@ struct SetSpecks {
 };
 
 // The backdrop (CV_32FC3, 65535 = full scale) from an empty-stage image. `measured`: what the
-// stations tell of it. `scale`: side of a block. `noise`: contrast of the noise of a block, 1
+// stations show of it. `scale`: side of a block. `noise`: contrast of the noise of a block, 1
 // sigma.
 cv::Mat backdrop_from_empty(const cv::Mat& empty_stage, const StackBackdrop& measured,
                             const SetSpecks& specks, int scale, double noise);

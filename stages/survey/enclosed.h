@@ -17,7 +17,7 @@ namespace trunnion::survey {
 
 struct EnclosedParts {
   cv::Mat specimen;   // CV_8U, 255 where what stands still is no backdrop
-  cv::Rect doubtful;  // box of parts that differ too little to tell, and stay backdrop; or empty
+  cv::Rect doubtful;  // box of parts that differ too little to decide, and stay backdrop; or empty
 };
 
 // `value` (CV_32FC3, 65535 = full scale): median over the stations; `still` (CV_8U): where they

@@ -9,7 +9,7 @@ namespace trunnion::survey {
 namespace {
 
 constexpr double kScreening = 0.9;          // of the significance: worth a fit, which adds strength
-constexpr double kScreeningTexture = 0.65;  // the same before texture, where agreement decides
+constexpr double kScreeningTexture = 0.65;  // the same in front of texture, where agreement decides
 constexpr double kWeakest = 4.2;            // strength below which agreement would not help
 constexpr double kRoughest = 1.0;  // mean chi-squared of the sectors that the shape explains
 // The same of pure noise: seven degrees of freedom exceed it in 2.4 % of all cases.

@@ -10,13 +10,13 @@
 namespace trunnion::survey {
 namespace {
 
-constexpr int kNearest = 2;             // stations looked at on each side
+constexpr int kNearest = 2;             // stations used on each side
 constexpr int kCoarse = 2;              // px, of the search for the displacement
 constexpr double kSearchShare = 0.1;    // of the longer side: greatest displacement
 constexpr double kLeastLikeness = 0.6;  // correlation at the displacement
 constexpr int kIterations = 12;
 constexpr double kOutlier = 0.1;         // of the logarithm: more is what a neighbour does not show
-constexpr double kMostLeft = 0.8;        // of the gradients, else the neighbour tells nothing
+constexpr double kMostLeft = 0.8;        // of the gradients, else the neighbour doesn't help
 constexpr double kLeastPattern = 0.02;   // gradients that are worth lessening
 constexpr double kLeastOverNoise = 2.0;  // the same in the noise's own
 
@@ -169,8 +169,8 @@ double noise_in(const cv::Mat& log, const LightNoise& noise) {
 
 // What the neighbours of station k show of the patch, the likelier the more it counts; empty where
 // none does.
-cv::Mat told_by_neighbours(const std::vector<cv::Mat>& logs, std::size_t k, const cv::Mat& patch,
-                           const cv::Rect& window, double reach) {
+cv::Mat pattern_by_neighbours(const std::vector<cv::Mat>& logs, std::size_t k, const cv::Mat& patch,
+                              const cv::Rect& window, double reach) {
   const double pattern = pattern_in(patch);
   cv::Mat sum = cv::Mat::zeros(patch.size(), CV_32F);
   double total = 0;
@@ -179,11 +179,11 @@ cv::Mat told_by_neighbours(const std::vector<cv::Mat>& logs, std::size_t k, cons
   for (std::size_t j = first; j <= last; ++j) {
     if (j == k) continue;
     const auto start = displaced(patch, logs[j], window, 2 * reach + kCoarse);
-    const cv::Mat told = start ? laid_over(patch, logs[j], *start) : cv::Mat();
-    if (told.empty()) continue;
-    const double left = pattern_in(patch - told);
+    const cv::Mat shown = start ? laid_over(patch, logs[j], *start) : cv::Mat();
+    if (shown.empty()) continue;
+    const double left = pattern_in(patch - shown);
     if (left > kMostLeft * pattern) continue;
-    sum += told / (left * left);
+    sum += shown / (left * left);
     total += 1.0 / (left * left);
   }
   return total > 0 ? cv::Mat(sum / total) : cv::Mat();
@@ -201,10 +201,10 @@ std::vector<cv::Mat> less_pattern(const std::vector<cv::Mat>& logs, const LightN
     if (pattern_in(patch) < std::max(kLeastPattern, kLeastOverNoise * noise_in(patch, noise))) {
       continue;
     }
-    const cv::Mat told = told_by_neighbours(logs, k, patch, window, reach);
-    if (told.empty()) continue;
+    const cv::Mat shown = pattern_by_neighbours(logs, k, patch, window, reach);
+    if (shown.empty()) continue;
     // At the level of the patch, which its noise depends on.
-    const cv::Mat rest = patch - told + cv::mean(patch)[0];
+    const cv::Mat rest = patch - shown + cv::mean(patch)[0];
     cv::Mat quantised;  // of its own: the patch stays as it was
     rest.convertTo(quantised, CV_16U, 1.0 / quantised_log_step(), 65535.0);
     result[k] = quantised;

@@ -16,7 +16,7 @@ namespace trunnion::survey {
 
 // `logs`: quantised log images (static.h) of the stations, ring by ring; `patches`: the same
 // within `window` without the speck, which reaches `reach` px from the window's middle. Patches
-// (same type) whose pattern is lessened where a neighbour tells it, else as they were.
+// (same type) whose pattern is reduced where a neighbour shows it, else as they were.
 std::vector<cv::Mat> less_pattern(const std::vector<cv::Mat>& logs, const LightNoise& noise,
                                   const std::vector<cv::Mat>& patches, const cv::Rect& window,
                                   double reach);

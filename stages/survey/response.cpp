@@ -16,7 +16,7 @@ namespace trunnion::survey {
 namespace {
 
 constexpr int kScatterPx = 60;        // within which strengths are compared
-constexpr std::size_t kEnough = 200;  // pixels to tell a scatter from
+constexpr std::size_t kEnough = 200;  // pixels needed to estimate a scatter
 
 // The gradients times their weights, which all diameters are compared with.
 struct WeightedGradient {

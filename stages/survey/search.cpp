@@ -108,7 +108,7 @@ std::vector<Candidate> candidates_of(const std::vector<Level>& levels, std::size
 }
 
 // Whether what was taken out since may lie where judging the candidate looked: its fit grows up to
-// twice the candidate's size, and what surrounds it is looked at as far as it is wide again.
+// twice the candidate's size, and its surroundings are examined as far as it is wide again.
 bool touched(const Candidate& candidate, double scale, const std::vector<Speck>& taken) {
   const cv::Point2d centre = at_finest(candidate.speck, scale).centre;
   const double looked_at = scale * (4 * candidate.speck.diameter + 12);

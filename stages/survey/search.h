@@ -8,7 +8,7 @@
 // one that was taken out meanwhile are judged again. In the end each is settled (settle.h).
 //
 // In front of texture, with enough stations, the geometric mean of strength and agreement
-// (survey_agreement.h) decides: texture that is strong in one of them by chance is seldom strong in
+// (agreement.h) decides: texture that is strong in one of them by chance is seldom strong in
 // the other. With fewer stations strength alone decides, which is reported as a doubt.
 #pragma once
 
@@ -41,7 +41,7 @@ struct SearchResult {
 };
 
 // `logs`: quantised log images (static.h) of the stations, in their order; `defects`: pixels
-// that tell nothing.
+// that are of no use.
 SearchResult find_specks(const std::vector<cv::Mat>& logs, const LightNoise& noise,
                          const std::vector<cv::Point2d>& defects, const SearchOptions& options);
 

@@ -10,7 +10,7 @@ namespace {
 
 constexpr int kSettleRim = 9;        // px around a speck whose texture counts in its weights
 constexpr int kSettleRounds = 6;     // at most; each leaves about a third of the bias
-constexpr int kNeighbourRounds = 2;  // of them with the pattern lessened
+constexpr int kNeighbourRounds = 2;  // of them with the pattern reduced
 constexpr double kSettled = 0.002;   // of a depth: less changes no value behind the speck
 constexpr double kLeastShare = 0.5;  // of the depth found, else the fit has left the speck
 

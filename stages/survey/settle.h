@@ -7,7 +7,7 @@
 // depth are fitted to that field with the speck put back, and so on until they settle: iterative
 // reweighting by residuals, as P. W. Holland and R. E. Welsch, "Robust regression using iteratively
 // reweighted least-squares", Communications in Statistics 6(9), 1977. At last the same with the
-// pattern lessened by what neighbouring stations show of it (survey_neighbour.h).
+// pattern reduced by what neighbouring stations show of it (neighbour.h).
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -23,7 +23,7 @@ struct SettledSpeck {
 };
 
 // `logs`: quantised log images (static.h) of the stations, ring by ring; `found` in their px,
-// with the `defects` that tell nothing; `longest` as for fit_speck. A fit that leaves the speck's
+// with the `defects` that are of no use; `longest` as for fit_speck. A fit that leaves the speck's
 // place or its sign is not followed: depth alone is settled then.
 SettledSpeck settle(const std::vector<cv::Mat>& logs, const LightNoise& noise,
                     const std::vector<cv::Point2d>& defects, const Speck& found, double longest);

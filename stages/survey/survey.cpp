@@ -235,11 +235,11 @@ Finding still_part(const cv::Rect& blocks, int scale) {
                   "taken for backdrop, but may be specimen.",
                   blocks.x * scale, blocks.br().x * scale - 1, blocks.y * scale,
                   blocks.br().y * scale - 1),
-      "Look at the masks there. An image of the empty stage ([backdrop] empty) or a backdrop of "
+      "Check the masks there. An image of the empty stage ([backdrop] empty) or a backdrop of "
       "another brightness decides it."};
 }
 
-// The empty-stage image in the place of what the stations tell of the backdrop.
+// The empty-stage image in the place of what the stations show of the backdrop.
 void take_empty_stage(const EmptyStage& empty, SurveyResult& result, Estimate& estimate) {
   if (empty.image.size() != cv::Size(result.width_px, result.height_px)) {
     throw data_error(fmt::format(

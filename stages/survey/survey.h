@@ -45,8 +45,8 @@ namespace trunnion::survey {
 // several threads.
 using ImageReader = std::function<cv::Mat(std::size_t)>;
 
-// `images` are the indices that may be looked at, in the order of survey_stations; how many of them
-// were is told by the result. `empty_stage` is used for the backdrop where given. Deterministic;
+// `images` are the indices that may be examined, in the order of survey_stations; how many of them
+// were is in the result. `empty_stage` is used for the backdrop where given. Deterministic;
 // holds one full image a oneTBB worker. All images must have one size and depth, the empty-stage
 // image the same size; throws a data error where they have not.
 SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& read,
@@ -58,7 +58,7 @@ SurveyResult survey(const std::vector<std::size_t>& images, const ImageReader& r
 std::vector<std::size_t> survey_stations(const std::vector<std::size_t>& ring_sizes,
                                          const SurveySettings& settings);
 
-// How many of `all` such stations have been looked at after the round that follows `seen` (0:
+// How many of `all` such stations have been examined after the round that follows `seen` (0:
 // none).
 std::size_t survey_round_end(std::size_t seen, std::size_t all, const SurveySettings& settings);
 

@@ -31,7 +31,7 @@ BackdropVisibility visible_backdrop(const std::vector<SurveyFrame>& frames, cons
 
 // How far the stations scatter about `value` where `still` (CV_8U) says that nothing moves: half
 // axes of the ellipsoid in CIE L*a*b* that holds the share `rank` (0..1) of them; 0 where that is
-// nowhere. Before a dark backdrop noise is several times wider in a* and b* than in L*.
+// nowhere. In front of a dark backdrop noise is several times wider in a* and b* than in L*.
 cv::Vec3f scatter_over_stations(const std::vector<SurveyFrame>& frames, const cv::Mat& value,
                                 const cv::Mat& still, double rank);
 

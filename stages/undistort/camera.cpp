@@ -119,7 +119,7 @@ void set_side(bool centred, bool shrink, double low, double high, int& size, dou
   centre -= first;
 }
 
-// Between the rows looked at the border may come in by a trifle: trim until every border pixel has
+// Between the rows examined the border may come in a little: trim until every border pixel has
 // its source.
 void trim(const Camera& source, Camera& camera) {
   const auto bad_column = [&](int u) {

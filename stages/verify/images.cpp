@@ -174,9 +174,9 @@ void check_images(const fs::path& prepared, const Scene& scene, VerifyResult& re
     }
     return info;
   };
-  const auto check = [&](const std::string& file, const auto& look) {
+  const auto check = [&](const std::string& file, const auto& read) {
     try {
-      const std::string wrong = look();
+      const std::string wrong = read();
       if (!wrong.empty()) add_fault(result, "prepared/" + file, wrong);
     } catch (const Error& error) {
       add_fault(result, "prepared/" + file, error.what());

@@ -41,7 +41,7 @@ TEST(CaptureTable, NamesMistakesWithLines) {
   EXPECT_NE(complaint("file,file,station\na,b,1\n").find("appears twice"), std::string::npos);
 }
 
-TEST(CaptureTable, ReadsTiltAndReferenceWhereTheyAreTold) {
+TEST(CaptureTable, ReadsTiltAndReferenceWhereTheyAreGiven) {
   const auto rows = parse_capture_table(
       "file,station,tilt_deg,reference_mm\na.tif,1,-12.5,3.25\nb.tif,2,,\n", "c.csv");
   EXPECT_NEAR(*rows[0].tilt, radians(-12.5), 1e-12);
@@ -55,7 +55,7 @@ TEST(CaptureTable, ReadsTiltAndReferenceWhereTheyAreTold) {
       std::string::npos);
 }
 
-TEST(CaptureTable, ReadsFramesWhereTheyAreTold) {
+TEST(CaptureTable, ReadsFramesWhereTheyAreGiven) {
   const auto rows = parse_capture_table(
       "file,station,frames,frame\na.tif,1,61,raw/a_01.tif\nb.tif,2,,\n", "c.csv");
   EXPECT_EQ(rows[0].frames, 61);

@@ -39,6 +39,17 @@ TEST_F(Date, WithoutTheVariableTheClockCounts) {
   }
 }
 
+// POSIX.1-2017, 4.16: seconds since the epoch of a date in UTC; 1234567890 is 2009-02-13T23:31:30Z.
+TEST(SecondsSince1970, OfBothSpellings) {
+  EXPECT_EQ(seconds_since_1970("2009:02:13 23:31:30"), 1234567890.0);
+  EXPECT_EQ(seconds_since_1970("2009-02-13T23:31:30.25"), 1234567890.25);
+  EXPECT_EQ(seconds_since_1970("1970-01-01T00:00:00"), 0.0);
+  for (const char* text : {"", "0000:00:00 00:00:00", "2026:02:30 00:00:00", "2026:11:30 24:00:00",
+                           "2026:11:30 02:53:nan", "2026:11:30 02:-3:00", "2026:11:30"}) {
+    EXPECT_FALSE(seconds_since_1970(text).has_value()) << text;
+  }
+}
+
 // A misspelt value would silently date everything 1970.
 TEST_F(Date, AMisspeltVariableIsAUsageError) {
   for (const char* value : {"yesterday", "12 ", "1e9", "-1", "99999999999999999999"}) {

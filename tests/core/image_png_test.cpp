@@ -1,7 +1,6 @@
 #include "core/image_png.h"
 
 #include <gtest/gtest.h>
-#include <zlib.h>
 
 #include <fstream>
 #include <opencv2/imgcodecs.hpp>
@@ -9,44 +8,14 @@
 #include "core/error.h"
 #include "core/files.h"
 #include "tests/support/open_data.h"
+#include "tests/support/png_by_hand.h"
 
 namespace trunnion {
 namespace image_png_test {
 
-std::string number(std::uint32_t value) {
-  std::string bytes(4, '\0');
-  for (std::size_t i = 4; i-- > 0; value >>= 8U) bytes[i] = static_cast<char>(value & 0xFFU);
-  return bytes;
-}
-
-// W3C PNG, third edition, 5.3.
-std::string chunk(const std::string& type, const std::string& data) {
-  const std::string body = type + data;
-  const auto crc =
-      crc32(0, reinterpret_cast<const Bytef*>(body.data()), static_cast<uInt>(body.size()));
-  return number(static_cast<std::uint32_t>(data.size())) + body +
-         number(static_cast<std::uint32_t>(crc));
-}
-
-std::string deflated(const std::string& bytes) {
-  uLongf size = compressBound(static_cast<uLong>(bytes.size()));
-  std::string packed(size, '\0');
-  compress(reinterpret_cast<Bytef*>(packed.data()), &size,
-           reinterpret_cast<const Bytef*>(bytes.data()), static_cast<uLong>(bytes.size()));
-  packed.resize(size);
-  return packed;
-}
-
-// A PNG made by hand from its rows, each behind its filter type 0; `extra` stands before the
-// pixels.
 void write_by_hand(const fs::path& file, cv::Size size, int bits, int colour,
                    const std::string& rows, const std::string& extra = {}) {
-  const std::string header = number(static_cast<std::uint32_t>(size.width)) +
-                             number(static_cast<std::uint32_t>(size.height)) +
-                             std::string{static_cast<char>(bits), static_cast<char>(colour)} +
-                             std::string(3, '\0');
-  std::ofstream(file, std::ios::binary) << "\x89PNG\r\n\x1A\n" + chunk("IHDR", header) + extra +
-                                               chunk("IDAT", deflated(rows)) + chunk("IEND", "");
+  std::ofstream(file, std::ios::binary) << test::png_by_hand(size, bits, colour, rows, extra);
 }
 
 TEST(ImagePng, ReadsGreyWithAlpha) {
@@ -68,7 +37,7 @@ TEST(ImagePng, ReadsATransparentColourAsAlpha) {
   const test::TemporaryFolder folder;
   const fs::path file = folder.path() / "a.png";
   write_by_hand(file, {2, 1}, 8, 2, std::string("\0\x01\x02\x03\x04\x05\x06", 7),
-                chunk("tRNS", std::string("\0\x01\0\x02\0\x03", 6)));
+                test::png_chunk("tRNS", std::string("\0\x01\0\x02\0\x03", 6)));
   const ImageInfo info = probe_image(file);
   EXPECT_EQ(info.channels, 4);
   EXPECT_FALSE(info.grey);
@@ -76,7 +45,7 @@ TEST(ImagePng, ReadsATransparentColourAsAlpha) {
   EXPECT_EQ(colour.at<cv::Vec4b>(0, 0), cv::Vec4b(3, 2, 1, 0));
   EXPECT_EQ(colour.at<cv::Vec4b>(0, 1), cv::Vec4b(6, 5, 4, 255));
   write_by_hand(file, {2, 1}, 16, 0, std::string("\0\x01\x02\x03\x04", 5),
-                chunk("tRNS", std::string("\x01\x02", 2)));
+                test::png_chunk("tRNS", std::string("\x01\x02", 2)));
   EXPECT_TRUE(probe_image(file).grey);
   const cv::Mat grey = read_image(file);
   EXPECT_EQ(grey.at<cv::Vec4w>(0, 0), cv::Vec4w(0x0102, 0x0102, 0x0102, 0));
@@ -84,7 +53,7 @@ TEST(ImagePng, ReadsATransparentColourAsAlpha) {
 }
 
 // Written bytes are those of OpenCV's encoder with the same parameters, by which sizes and times in
-// docs/decisions.md were measured.
+// docs/decisions/image-files.md were measured.
 TEST(ImagePng, WritesWhatItsMeasuredParametersSay) {
   const test::TemporaryFolder folder;
   for (const int type : {CV_8UC1, CV_8UC3, CV_16UC3, CV_16UC4}) {

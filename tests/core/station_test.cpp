@@ -38,5 +38,10 @@ TEST(StationNeighbours, RingsAreApartAndTwoStationsAreNotNear) {
   EXPECT_TRUE(station_neighbours({}).empty());
 }
 
+TEST(StationText, IsRingAndNumber) {
+  EXPECT_EQ(station_text("low", 4), "low 4");
+  EXPECT_EQ(station_text("", 4), "station 4");
+}
+
 }  // namespace station_test
 }  // namespace trunnion

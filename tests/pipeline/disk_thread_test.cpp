@@ -48,7 +48,7 @@ TEST(DiskThread, WaitsWhereTooMuchIsPosted) {
   EXPECT_EQ(posted, 4);
 }
 
-TEST(DiskThread, DoesNothingMoreAfterAnErrorAndTellsIt) {
+TEST(DiskThread, DoesNothingMoreAfterAnErrorAndPassesItOn) {
   bool more = false;
   DiskThread disk(4);
   disk.post([] { throw std::runtime_error("the disk is gone"); });

@@ -84,10 +84,10 @@ TEST_F(FailedWrites, AfterAChangedSettingNothingFinishedIsLostAndNoImageIsBlamed
       ++stopped;
       EXPECT_THAT(run.err, HasSubstr("trunnion: ")) << "call " << call;
     }
-    EXPECT_THAT(run.out + run.err, testing::Not(HasSubstr("Mend"))) << "call " << call;
+    EXPECT_THAT(run.out + run.err, testing::Not(HasSubstr("Repair this image"))) << "call " << call;
     const auto now = test::hashes_below(set.prepared());
     for (const auto& [file, hash] : before) {
-      if (file.starts_with("report/")) continue;  // tells times
+      if (file.starts_with("report/")) continue;  // holds times
       ASSERT_TRUE(now.contains(file)) << file << " is gone after call " << call;
       EXPECT_TRUE(now.at(file) == hash || now.at(file) == after.at(file)) << file;
     }

@@ -45,7 +45,7 @@ TEST(FinishedSet, IsTakenFromTheJournalWhereNothingChanged) {
   }
 }
 
-TEST(FinishedSet, IsMadeAnewWhereAnOutputIsGoneOrChanged) {
+TEST(FinishedSet, IsMadeAgainWhereAnOutputIsGoneOrChanged) {
   const test::SmallSet set;
   EXPECT_EQ(set.prepare().images_prepared, 8);
   const auto before = test::hashes_below(set.prepared());
@@ -58,7 +58,7 @@ TEST(FinishedSet, IsMadeAnewWhereAnOutputIsGoneOrChanged) {
   }
 }
 
-TEST(FinishedSet, IsMadeAnewWhereASettingChanged) {
+TEST(FinishedSet, IsMadeAgainWhereASettingChanged) {
   const test::SmallSet set;
   EXPECT_FALSE(set.prepare().outputs.empty());
   set.add_settings("[refine]\nenabled = false");

@@ -99,7 +99,7 @@ TEST_P(Signals, StopARunWithinTwoSecondsAndTheNextOneGoesOn) {
 
 INSTANTIATE_TEST_SUITE_P(Interruption, Signals, testing::Values(SIGINT, SIGTERM));
 
-TEST(Interruption, TooLittleMemoryIsToldAndHarmsNothing) {
+TEST(Interruption, TooLittleMemoryIsNamedAndHarmsNothing) {
 #if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
   GTEST_SKIP() << "SKIPPED: the sanitizers reserve more address space than any limit allows";
 #endif

@@ -46,7 +46,7 @@ TEST(Journal, KeepsOutputs) {
   EXPECT_EQ(journal.outputs().size(), 1U);
 }
 
-TEST(Journal, StartsAnewWhereItIsDamaged) {
+TEST(Journal, StartsAgainWhereItIsDamaged) {
   const test::TemporaryFolder folder;
   const auto file = folder.path() / "j.sqlite";
   std::ofstream(file) << std::string(9000, 'x');

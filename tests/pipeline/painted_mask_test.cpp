@@ -2,44 +2,19 @@
 #include "pipeline/painted_mask.h"
 
 #include <gtest/gtest.h>
-#include <zlib.h>
 
 #include <cstdint>
 #include <fstream>
 
 #include "core/error.h"
 #include "tests/support/open_data.h"
+#include "tests/support/png_by_hand.h"
 
 namespace trunnion {
 namespace painted_mask_test {
 
 namespace fs = std::filesystem;
 using test::TemporaryFolder;
-
-std::string big_endian(std::uint32_t value) {
-  std::string bytes;
-  for (int shift = 24; shift >= 0; shift -= 8) {
-    bytes.push_back(static_cast<char>((value >> static_cast<unsigned>(shift)) & 0xFFU));
-  }
-  return bytes;
-}
-
-std::string chunk(const std::string& type, const std::string& data) {
-  const std::string body = type + data;
-  const auto sum =
-      crc32(0, reinterpret_cast<const Bytef*>(body.data()), static_cast<uInt>(body.size()));
-  return big_endian(static_cast<std::uint32_t>(data.size())) + body +
-         big_endian(static_cast<std::uint32_t>(sum));
-}
-
-std::string deflated(const std::string& raw) {
-  uLongf size = compressBound(static_cast<uLong>(raw.size()));
-  std::string out(size, '\0');
-  compress(reinterpret_cast<Bytef*>(out.data()), &size, reinterpret_cast<const Bytef*>(raw.data()),
-           static_cast<uLong>(raw.size()));
-  out.resize(size);
-  return out;
-}
 
 // 16 x 4 px whose left half is painted; `row` holds one row's samples, packed.
 struct Kind {
@@ -60,14 +35,9 @@ std::string twice(const std::string& painted, const std::string& bare) {
 }
 
 std::string png_of(const Kind& kind) {
-  std::string header = big_endian(kWidth) + big_endian(kHeight);
-  header += static_cast<char>(kind.bits);
-  header += static_cast<char>(kind.colour);
-  header += std::string(3, '\0');
-  std::string raw;
-  for (int y = 0; y < kHeight; ++y) raw += '\0' + kind.row;
-  return "\x89PNG\r\n\x1A\n" + chunk("IHDR", header) + kind.before + chunk("IDAT", deflated(raw)) +
-         chunk("IEND", "");
+  std::string rows;
+  for (int y = 0; y < kHeight; ++y) rows += '\0' + kind.row;
+  return test::png_by_hand({kWidth, kHeight}, kind.bits, kind.colour, rows, kind.before);
 }
 
 std::vector<Kind> kinds() {
@@ -78,7 +48,7 @@ std::vector<Kind> kinds() {
   };
   const std::string white = bytes({255, 255, 255});
   const std::string black = bytes({0, 0, 0});
-  const std::string palette = chunk("PLTE", black + white);
+  const std::string palette = test::png_chunk("PLTE", black + white);
   const std::string clear = bytes({0});
   const std::string opaque = bytes({255});
   return {
@@ -92,7 +62,7 @@ std::vector<Kind> kinds() {
       {"palette 1 bit", 1, 3, bytes({0xFF, 0x00}), palette},
       {"palette 8 bit", 8, 3, twice(bytes({1}), bytes({0})), palette},
       {"palette with transparency", 8, 3, twice(bytes({0}), bytes({1})),
-       palette + chunk("tRNS", bytes({255, 0}))},
+       palette + test::png_chunk("tRNS", bytes({255, 0}))},
       {"grey with alpha", 8, 4, twice(black.substr(0, 1) + opaque, white.substr(0, 1) + clear), ""},
       {"RGB with alpha", 8, 6, twice(black + opaque, white + clear), ""},
       {"RGB with alpha, opaque all over", 8, 6, twice(white + opaque, black + opaque), ""},

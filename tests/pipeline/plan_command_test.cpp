@@ -152,7 +152,7 @@ TEST(PlanCommand, NamesTheSizesThatAreMissing) {
 }
 
 // specimen.toml can't describe views side by side: the plan does not propose them.
-TEST(PlanCommand, ASpecimenTooLargeForOneViewIsToldTheMagnificationThatHoldsIt) {
+TEST(PlanCommand, ASpecimenTooLargeForOneViewGetsTheMagnificationThatHoldsIt) {
   const test::ProgramRun run = test::run_trunnion(
       {"plan", "--height", "80", "--width", "50", "--depth", "90", "--detail", "60", "--json"});
   const nlohmann::json json = nlohmann::json::parse(run.out);

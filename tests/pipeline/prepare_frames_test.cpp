@@ -96,7 +96,7 @@ TEST(PrepareFrames, OneThatCannotBeReadCostsItsTagsOnly) {
       << "one file says nothing of the number";
 }
 
-TEST(PrepareFrames, NumberIsToldByRingOrCaptureTable) {
+TEST(PrepareFrames, NumberIsGivenByRingOrCaptureTable) {
   const test::SmallSet set(true, four_stations());
   set.add_settings("[refine]\nenabled = false");
   const fs::path specimen = set.workspace() / "specimen.toml";

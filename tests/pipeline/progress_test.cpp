@@ -215,7 +215,7 @@ TEST(Summary, WrapsAndNamesEveryItem) {
   summary.mood = Summary::Mood::bad;
   summary.sentence = "Not complete: low 7 is missing; high 20 cannot be used as it is.";
   summary.items = {{Summary::Mood::bad, "low 7", "This station has no image.", "Shoot it."},
-                   {Summary::Mood::look, "high 4", "The angle slipped.", "Look."}};
+                   {Summary::Mood::check, "high 4", "The angle slipped.", "Look."}};
   summary.outputs = {{"report", "/a/very/long/path/that/must/not/be/broken/report/index.html"}};
   for (const int columns : {50, 80}) {
     const TerminalTraits traits{

@@ -9,7 +9,7 @@ namespace summary_test {
 
 report::Judgement doubts_at(const std::vector<std::string>& places, const std::string& anchor) {
   report::Judgement judgement;
-  judgement.verdict = report::Verdict::look;
+  judgement.verdict = report::Verdict::check;
   for (const std::string& place : places) {
     judgement.to_do.push_back({Severity::doubt, place, "", anchor, "Soft.", "Look."});
   }
@@ -34,7 +34,7 @@ TEST(Summary, NamesTheStationsThatShareAFinding) {
             "a.tif, b.tif, c.tif and 2 more files");
 }
 
-TEST(FinishImages, ANoteOfManyImagesIsToldOnce) {
+TEST(FinishImages, ANoteOfManyImagesIsShownOnce) {
   const Finding tags{Severity::note, "annotate", "low_0", "Tags were replaced.", "Nothing to do."};
   const Finding own{Severity::note, "annotate", "low_1", "Another note.", "Nothing to do."};
   const Finding doubt{Severity::doubt, "annotate", "low_1", "A doubt.", "Look."};

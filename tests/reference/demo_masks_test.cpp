@@ -1,7 +1,7 @@
 // Masks of the demo against its truth: all backdrops, both depths, two exposures, seeds that no
 // constant was chosen on (those were chosen on seeds 1 to 3 and 11 to 23). The goals (0.990 in the
 // mean, 0.980 in the worst image) are held at the demo's own size; at 720 px, where the outline is
-// twice as large a share of the specimen, they are not held before black.
+// twice as large a share of the specimen, they are not held in front of black.
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -12,6 +12,7 @@
 #include "stages/mask/mask.h"
 #include "stages/repair/repair.h"
 #include "stages/undistort/undistort.h"
+#include "tests/support/boundary_f.h"
 #include "tests/support/demo_at_720.h"
 #include "tests/support/demo_backdrops.h"
 #include "tests/support/demo_views.h"
@@ -29,29 +30,6 @@ double jaccard(const cv::Mat& a, const cv::Mat& b) {
   return static_cast<double>(cv::countNonZero(in_a & in_b)) / cv::countNonZero(in_a | in_b);
 }
 
-cv::Mat rim_of(const cv::Mat& region) {
-  cv::Mat inside;
-  cv::erode(region, inside, cv::getStructuringElement(cv::MORPH_CROSS, {3, 3}), cv::Point(-1, -1),
-            1, cv::BORDER_CONSTANT, cv::Scalar(255));
-  return region & ~inside;
-}
-
-// Boundary F-measure of the same paper: harmonic mean of the shares of both boundaries that lie
-// within a distance of the other; at 2 px instead of its 0.8 % of the diagonal (15 px here), which
-// would forgive a lost bristle.
-double boundary_f(const cv::Mat& mask, const cv::Mat& truth) {
-  const cv::Mat ours = rim_of(mask > 127);
-  const cv::Mat theirs = rim_of(truth > 127);
-  const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {5, 5});
-  cv::Mat near_ours;
-  cv::Mat near_theirs;
-  cv::dilate(ours, near_ours, disc);
-  cv::dilate(theirs, near_theirs, disc);
-  const double precision = cv::countNonZero(ours & near_theirs) / double(cv::countNonZero(ours));
-  const double recall = cv::countNonZero(theirs & near_ours) / double(cv::countNonZero(theirs));
-  return 2 * precision * recall / (precision + recall);
-}
-
 struct Score {
   double overlap = 0;
   double worst = 1;
@@ -63,7 +41,7 @@ struct Score {
     const double here = jaccard(mask, truth.coverage);
     overlap_sum += here;
     worst = std::min(worst, here);
-    boundary_sum += boundary_f(mask, truth.coverage);
+    boundary_sum += test::boundary_f(mask, truth.coverage);
     const cv::Mat thin = truth.bristles > 127;
     bristles_kept += cv::countNonZero(thin & (mask > 127));
     bristles += cv::countNonZero(thin);
@@ -161,7 +139,7 @@ TEST_P(DemoMasksBefore, SlowMeetTheGoalsAtTheDemosOwnSize) {
 INSTANTIATE_TEST_SUITE_P(Backdrops, DemoMasksBefore, test::neutral_backdrops(),
                          test::backdrop_name);
 
-// A floor under what is reached at 720 px, where the goals are missed before black.
+// A floor under what is reached at 720 px, where the goals are missed in front of black.
 TEST(DemoMasksAt720, SlowKeepWhatIsReachedWhichIsBelowTheGoalsBeforeBlack) {
   test::DustScore dust;
   // On black all colours differ from the backdrop in brightness alone, which light changes as well.

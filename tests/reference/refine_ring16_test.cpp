@@ -151,7 +151,7 @@ TEST(RefineRing16, SlowDisturbedPriorsComeBack) {
     EXPECT_LE(result.rms_px, 0.5);
     EXPECT_LE(after.centre, 0.005);
     // Wanted are 0.05 degrees. The object's few shallow blobs, each good to a third of a pixel,
-    // tell a station's angle to 0.1 degrees only, and the published poses fit them no better than
+    // fix a station's angle to 0.1 degrees only, and the published poses fit them no better than
     // ours: so much is held, and what is stated must be true.
     EXPECT_LE(degrees(after.rotation), 0.30);
     EXPECT_LE(after.rotation, 3.0 * angle_sigma);

@@ -1,6 +1,7 @@
 // Exact corners of a board on a turntable, with noise, for tests of the axis calibration.
 #pragma once
 
+#include <cmath>
 #include <random>
 #include <vector>
 
@@ -13,6 +14,16 @@ struct SimulatedAxis {
   calibrate_axis::AxisRequest request;
   Axis truth;
 };
+
+inline double direction_error(const Axis& a, const Axis& b) {
+  return std::atan2(a.direction.cross(b.direction).norm(), a.direction.dot(b.direction));
+}
+
+// Distance of the found axis from the true one at the true origin, across the axis.
+inline double position_error(const Axis& found, const Axis& truth) {
+  const Eigen::Vector3d d = found.origin_mm - truth.origin_mm;
+  return (d - found.direction * d.dot(found.direction)).norm();
+}
 
 struct AxisScene {
   int stations = 12;

@@ -7,7 +7,7 @@
 
 namespace trunnion::test {
 
-// What a survey would tell of an even backdrop, 16 bit.
+// What a survey would find of an even backdrop, 16 bit.
 inline SurveyResult even_survey(const cv::Size& size, int scale, const cv::Scalar& backdrop) {
   SurveyResult survey;
   survey.width_px = size.width;

@@ -14,7 +14,7 @@ struct SliceOptions {
   double blur_px = 2.2;  // half width of the disc of confusion one slice away
 };
 
-// `own`: CV_32FC3, the specimen's part of the light; `view` tells coverage and depth; `backdrop`
+// `own`: CV_32FC3, the specimen's part of the light; `view` holds coverage and depth; `backdrop`
 // (CV_32FC3) lies far behind. Selection by the local energy of the Laplacian over a window, the
 // index smoothed (sum-modified Laplacian: S. Nayar, Y. Nakagawa, "Shape from focus", IEEE PAMI
 // 16(8), 1994).

@@ -7,6 +7,7 @@
 #include "core/angle.h"
 #include "core/pose.h"
 #include "datasets/random.h"
+#include "tests/support/body_builder.h"
 
 namespace trunnion::test {
 namespace {
@@ -17,65 +18,9 @@ using demo::Solid;
 using Eigen::Matrix3d;
 using Eigen::Vector3d;
 
-Vector3d bgr(double r, double g, double b) {
-  return {b, g, r};
-}
-
-class Builder {
- public:
-  Builder(std::uint64_t seed, double pixel_mm) : draws(seed, 71), pixel_mm_(pixel_mm) {}
-
-  void add(const Solid& solid, const BodyMaterial& material) {
-    parts.solids.push_back(solid);
-    parts.materials.push_back(material);
-  }
-  // A tapering line through points.
-  void line(Part part, const std::vector<Vector3d>& points, double first, double last,
-            const BodyMaterial& material) {
-    const auto n = static_cast<double>(points.size() - 1);
-    for (std::size_t i = 0; i + 1 < points.size(); ++i) {
-      const double ra = first + (last - first) * static_cast<double>(i) / n;
-      const double rb = first + (last - first) * static_cast<double>(i + 1) / n;
-      add(demo::round_cone(part, points[i], ra, points[i + 1], rb), material);
-    }
-  }
-  // A hair of even width that bends once.
-  void hair(const Vector3d& root, const Vector3d& outward, double length, double width_px,
-            const BodyMaterial& material) {
-    const Vector3d bend = direction();
-    const Vector3d first = (outward + 0.3 * bend).normalized();
-    const Vector3d second = (first + 0.3 * bend).normalized();
-    const Vector3d middle = root + 0.5 * length * first;
-    const double radius = 0.5 * width_px * pixel_mm_;
-    add(demo::round_cone(Part::bristle, root, radius, middle, radius), material);
-    add(demo::round_cone(Part::bristle, middle, radius, middle + 0.5 * length * second,
-                         0.9 * radius),
-        material);
-  }
-  void pin(double top, double radius) {
-    for (double z = top; z > -14.0; z -= 1.0) {
-      add(demo::round_cone(Part::pin, {0, 0, z}, radius, {0, 0, z - 1.0}, radius),
-          {bgr(0.34, 0.34, 0.35), 0.3, 0.9, 0.22});
-    }
-  }
-  Vector3d direction() {
-    const double z = draws.uniform(-1, 1);
-    const double turn = draws.uniform(-kPi, kPi);
-    const double r = std::sqrt(std::max(0.0, 1.0 - z * z));
-    return {r * std::cos(turn), r * std::sin(turn), z};
-  }
-  double hair_width() { return 0.25 + 2.35 * draws.uniform(0, 1) * draws.uniform(0, 1); }
-
-  Draws draws;
-  BodyParts parts;
-
- private:
-  double pixel_mm_;
-};
-
 // A nearly round pod, thorns and a dense coat of hair: gaps between the hairs lie close to a body
 // whose radius hardly changes as it turns.
-void build_pod(Builder& b, bool second) {
+void build_pod(BodyBuilder& b, bool second) {
   const BodyMaterial rind{second ? bgr(0.46, 0.28, 0.16) : bgr(0.32, 0.38, 0.16), 0.9, 0.05, 0.5};
   const BodyMaterial hair{second ? bgr(0.62, 0.50, 0.36) : bgr(0.55, 0.46, 0.22), 0.1, 0.0, 1.0};
   const Vector3d radii = second ? Vector3d(1.6, 1.7, 2.2) : Vector3d(1.75, 1.75, 1.95);
@@ -95,7 +40,8 @@ void build_pod(Builder& b, bool second) {
   b.pin(-radii.z(), 0.15);
 }
 
-void build_wing(Builder& b, double side, const BodyMaterial& membrane, const BodyMaterial& vein) {
+void build_wing(BodyBuilder& b, double side, const BodyMaterial& membrane,
+                const BodyMaterial& vein) {
   // Stands off the thorax backwards and outwards; local x along, y across, z its normal.
   Matrix3d frame;
   frame.col(0) = Vector3d(0.25, side * 0.72, -0.65).normalized();
@@ -118,7 +64,7 @@ void build_wing(Builder& b, double side, const BodyMaterial& membrane, const Bod
   }
 }
 
-void build_fly(Builder& b, bool second) {
+void build_fly(BodyBuilder& b, bool second) {
   const BodyMaterial cuticle{second ? bgr(0.15, 0.22, 0.30) : bgr(0.30, 0.22, 0.12), 0.8, 0.4, 0.2};
   const BodyMaterial eye{second ? bgr(0.10, 0.30, 0.12) : bgr(0.42, 0.10, 0.08), 0.3, 0.8, 0.1};
   const BodyMaterial membrane{bgr(0.55, 0.52, 0.44), 0.1, 0.15, 0.4, second ? 0.70 : 0.62};
@@ -152,7 +98,7 @@ void build_fly(Builder& b, bool second) {
 
 // A pale, glossy, globose shell with an open aperture, a little off the axis and out of round: what
 // looks the same from all sides can't be distinguished from a backdrop.
-void build_shell(Builder& b, bool second) {
+void build_shell(BodyBuilder& b, bool second) {
   const BodyMaterial gloss{second ? bgr(0.84, 0.80, 0.74) : bgr(0.80, 0.74, 0.66), 0.12, 0.9, 0.08};
   const double r = second ? 1.75 : 1.95;
   const Vector3d centre(0.16, -0.1, -0.5);
@@ -184,7 +130,7 @@ void build_shell(Builder& b, bool second) {
 
 // A pale, glossy body of revolution on the axis, nearly without pattern: it stands as still as the
 // backdrop.
-void build_urn(Builder& b, bool second) {
+void build_urn(BodyBuilder& b, bool second) {
   const BodyMaterial gloss{second ? bgr(0.78, 0.76, 0.72) : bgr(0.80, 0.74, 0.66),
                            second ? 0.05 : 0.03, 0.8, 0.1};
   const double r = second ? 1.6 : 1.9;
@@ -204,7 +150,7 @@ void build_urn(Builder& b, bool second) {
 }
 
 // Closed loops of several sizes: holes that show the backdrop.
-void build_loops(Builder& b, bool second) {
+void build_loops(BodyBuilder& b, bool second) {
   const BodyMaterial skin{second ? bgr(0.58, 0.36, 0.30) : bgr(0.44, 0.40, 0.34), 0.7, 0.15, 0.3};
   const auto ring = [&](const Vector3d& centre, const Vector3d& u, const Vector3d& v, double radius,
                         double tube) {
@@ -230,7 +176,7 @@ void build_loops(Builder& b, bool second) {
 }
 
 // Ivory, smooth, with hardly any texture.
-void build_tooth(Builder& b, bool second) {
+void build_tooth(BodyBuilder& b, bool second) {
   const BodyMaterial enamel{second ? bgr(0.74, 0.70, 0.60) : bgr(0.78, 0.72, 0.58), 0.06, 0.5,
                             0.15};
   const BodyMaterial root{second ? bgr(0.58, 0.50, 0.38) : bgr(0.66, 0.56, 0.40), 0.1, 0.1, 0.4};
@@ -255,7 +201,8 @@ void build_tooth(Builder& b, bool second) {
 const BodyMaterial kStem{bgr(0.36, 0.30, 0.16), 0.3, 0.05, 0.5};
 const BodyMaterial kLeaf{bgr(0.26, 0.44, 0.14), 0.4, 0.1, 0.4};
 
-void grow_moss(Builder& b, const Vector3d& from, const Vector3d& along, double length, int depth) {
+void grow_moss(BodyBuilder& b, const Vector3d& from, const Vector3d& along, double length,
+               int depth) {
   const Vector3d to = from + length * along;
   const double radius = 0.02 + 0.035 * depth;
   b.add(demo::round_cone(Part::leg, from, radius, to, 0.8 * radius), kStem);
@@ -276,7 +223,7 @@ void grow_moss(Builder& b, const Vector3d& from, const Vector3d& along, double l
   }
 }
 
-void build_pappus(Builder& b) {
+void build_pappus(BodyBuilder& b) {
   const BodyMaterial seed{bgr(0.34, 0.24, 0.15), 0.8, 0.05, 0.5};
   const BodyMaterial silk{bgr(0.72, 0.68, 0.60), 0.05, 0.0, 1.0};
   b.add(demo::ellipsoid(Part::body, {0, 0, -1.0}, {0.85, 0.85, 1.5}), seed);
@@ -298,7 +245,7 @@ void build_pappus(Builder& b) {
 }
 
 // Nearly black and glossy, with long thin antennae and legs.
-void build_ant(Builder& b) {
+void build_ant(BodyBuilder& b) {
   const BodyMaterial jet{bgr(0.055, 0.045, 0.05), 0.5, 0.7, 0.12};
   const BodyMaterial hair{bgr(0.40, 0.33, 0.22), 0.1, 0.0, 1.0};
   b.add(demo::ellipsoid(Part::body, {0, 0, -1.6}, {1.25, 1.3, 1.35}), jet);
@@ -352,7 +299,7 @@ double size_of(BodyKind kind) {
 }  // namespace
 
 BodyParts body_parts(const MaskBody& body, double pixel_mm) {
-  Builder b(body.seed, pixel_mm);
+  BodyBuilder b(body.seed, pixel_mm);
   const bool second = body.seed > 100;
   switch (body.kind) {
     case BodyKind::pod:

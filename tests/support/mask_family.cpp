@@ -7,6 +7,7 @@
 
 #include "datasets/sensor.h"
 #include "stages/survey/survey.h"
+#include "tests/support/boundary_f.h"
 #include "tests/support/fused_slices.h"
 #include "tests/support/mask_bodies.h"
 
@@ -168,32 +169,6 @@ MaskSet mask_set(const RenderedBody& body, MaskBackdrop backdrop) {
   }
   return set;
 }
-
-namespace {
-
-cv::Mat rim_of(const cv::Mat& region) {
-  cv::Mat inside;
-  cv::erode(region, inside, cv::getStructuringElement(cv::MORPH_CROSS, {3, 3}), cv::Point(-1, -1),
-            1, cv::BORDER_CONSTANT, cv::Scalar(255));
-  return region & ~inside;
-}
-
-// Perazzi et al., CVPR 2016, at 2 px; see demo_masks_test.cpp.
-double boundary_f(const cv::Mat& mask, const cv::Mat& truth) {
-  const cv::Mat ours = rim_of(mask > 127);
-  const cv::Mat theirs = rim_of(truth > 127);
-  const cv::Mat disc = cv::getStructuringElement(cv::MORPH_ELLIPSE, {5, 5});
-  cv::Mat near_ours;
-  cv::Mat near_theirs;
-  cv::dilate(ours, near_ours, disc);
-  cv::dilate(theirs, near_theirs, disc);
-  const double precision =
-      cv::countNonZero(ours & near_theirs) / std::max(1.0, double(cv::countNonZero(ours)));
-  const double recall = cv::countNonZero(theirs & near_ours) / double(cv::countNonZero(theirs));
-  return 2 * precision * recall / std::max(1e-9, precision + recall);
-}
-
-}  // namespace
 
 MaskSetScore score_masks(const RenderedBody& body, const MaskSet& set,
                          const std::vector<mask::MaskResult>& masks) {

@@ -1,4 +1,4 @@
-// How well poses agree with others, up to what no image can tell: a similarity of the world.
+// How well poses agree with others, up to what no image can show: a similarity of the world.
 #pragma once
 
 #include <vector>

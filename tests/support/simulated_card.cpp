@@ -39,9 +39,9 @@ class Scenery {
   }
 
   // `focus` from 1 (near) to -1 (far).
-  std::vector<float> look(double angle, double focus, double gain) {
-    constexpr int kW = gather::kLookWidth;
-    constexpr int kH = gather::kLookHeight;
+  std::vector<float> grey(double angle, double focus, double gain) {
+    constexpr int kW = gather::kGreyWidth;
+    constexpr int kH = gather::kGreyHeight;
     std::vector<float> image(std::size_t{kW} * kH, static_cast<float>(backdrop_));
     for (const Spot& spot : spots_) {
       const double x = spot.x * std::cos(angle) + spot.z * std::sin(angle);
@@ -64,16 +64,16 @@ class Scenery {
   static void draw(std::vector<float>& image, const Bump& bump) {
     const double reach = 3 * bump.sigma;
     const int left = std::max(0, static_cast<int>(bump.x - reach));
-    const int right = std::min(gather::kLookWidth - 1, static_cast<int>(bump.x + reach));
+    const int right = std::min(gather::kGreyWidth - 1, static_cast<int>(bump.x + reach));
     const int top = std::max(0, static_cast<int>(bump.y - reach));
-    const int bottom = std::min(gather::kLookHeight - 1, static_cast<int>(bump.y + reach));
-    std::array<double, gather::kLookWidth> across{};
+    const int bottom = std::min(gather::kGreyHeight - 1, static_cast<int>(bump.y + reach));
+    std::array<double, gather::kGreyWidth> across{};
     const auto bell = [&](double d) { return std::exp(-0.5 * d * d / bump.sigma / bump.sigma); };
     for (int x = left; x <= right; ++x) across.at(static_cast<std::size_t>(x)) = bell(x - bump.x);
     for (int y = top; y <= bottom; ++y) {
       const double down = bump.height * bell(y - bump.y);
       for (int x = left; x <= right; ++x) {
-        image[static_cast<std::size_t>(y * gather::kLookWidth + x)] +=
+        image[static_cast<std::size_t>(y * gather::kGreyWidth + x)] +=
             static_cast<float>(down * across.at(static_cast<std::size_t>(x)));
       }
     }
@@ -231,10 +231,10 @@ class Bench {
     const bool unreadable = truth.failed && chance(0.3);
     const double gain = truth.failed ? draws_.uniform(0, 0.05)
                                      : (1 + 0.02 * draws_.normal()) / (1 + 0.3 * settings_);
-    frame.look = scenery_.look(angle + elevation_, focus, gain);
+    frame.grey = scenery_.grey(angle + elevation_, focus, gain);
     if (unreadable) {
       frame.readable = false;
-      frame.look.clear();
+      frame.grey.clear();
       frame.time_s.reset();
       frame.settings.clear();
     }

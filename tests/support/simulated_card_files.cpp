@@ -72,8 +72,8 @@ class TiffBytes {
 };
 
 std::string preview_jpeg(const gather::Frame& frame) {
-  const cv::Mat small(gather::kLookHeight, gather::kLookWidth, CV_32F,
-                      const_cast<float*>(frame.look.data()));
+  const cv::Mat small(gather::kGreyHeight, gather::kGreyWidth, CV_32F,
+                      const_cast<float*>(frame.grey.data()));
   cv::Mat wide;
   cv::resize(small, wide, {360, 240}, 0, 0, cv::INTER_CUBIC);
   wide.convertTo(wide, CV_8U, 255.0);

@@ -53,7 +53,7 @@ struct SimulatedSet {
 SimulatedSet simulate(const Simulation& simulation, unsigned seed);
 
 // The worst view's rotation (rad) and centre (share of the distance) against the truth, after the
-// one rotation, shift and scale of the world that no image can tell.
+// one rotation, shift and scale of the world that no image can show.
 std::pair<double, double> worst_errors(const std::vector<View>& views, const SimulatedSet& set);
 
 // The same of rotations alone, and of where the poses put points of the specimen (px, RMS), for

@@ -108,7 +108,7 @@ SimulatedSeries simulated_series(SeriesFault fault, std::uint64_t seed) {
     for (float& v : cv::Mat_<float>(image)) v += static_cast<float>(0.01 * draws.normal());
     cv::Mat preview;
     image.convertTo(preview, CV_8U, 255.0);
-    series.frames.push_back({look_of(preview), time, i + 1});
+    series.frames.push_back({grids_of(preview), time, i + 1});
   }
   return series;
 }

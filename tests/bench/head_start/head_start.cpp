@@ -1,5 +1,5 @@
 // Head start: what the exported poses are worth to a plain reconstruction. Prints lines of a
-// Markdown table: without them, with those the rig tells, with the refined ones.
+// Markdown table: without them, with those of the rig, with the refined ones.
 //   head_start NAME PREPARED truth/cameras.json     a demo set
 //   head_start NAME PREPARED turntable36            the published sequence's folder
 #include <fmt/format.h>

@@ -9,6 +9,7 @@
 #include "core/files.h"
 #include "core/hash.h"
 #include "core/image_io.h"
+#include "tests/support/annotated_sample.h"
 #include "tests/support/open_data.h"
 #include "tests/support/rich_metadata.h"
 #include "tests/support/samples.h"
@@ -16,44 +17,25 @@
 namespace trunnion::annotate {
 namespace annotate_test {
 
-struct Case {
-  FileType type;
-  int depth;
-};
-
-fs::path write_sample(const fs::path& folder, const Case& c, const std::string& stem) {
-  const fs::path file = folder / (stem + extension_of(c.type));
-  write_image(file, test::sample_image(600, 400, c.depth, 3), {c.type, true, 97});
-  return file;
-}
-
-Annotation annotation_for(const Metadata& source, const Case& c,
-                          const OutputSettings& output = {}) {
-  AnnotationInput input;
-  input.type = c.type;
-  input.bits = c.depth == CV_16U ? 16 : 8;
-  input.source_hash = hash_bytes("fused");
-  input.frames = 61;
-  input.history = {"repair: 3 spots filled", "undistort: cubic, same size"};
-  return make_annotation(test::sample_scene(), 3, test::sample_setup(), source, output, input);
-}
-
-std::string sentences(const Findings& findings) {
-  std::string text;
-  for (const Finding& finding : findings) text += finding.what + "\n";
-  return text;
-}
+using test::annotation_for;
+using test::expect_kept;
+using test::SampleCase;
+using test::sentences;
+using test::tag_text;
+using test::write_sample;
 
 double exif_number(const Metadata& metadata, const char* key) {
   const auto at = metadata.exif.findKey(Exiv2::ExifKey(key));
   return at == metadata.exif.end() ? std::nan("") : static_cast<double>(at->toFloat());
 }
 
-class AnnotateTypes : public testing::TestWithParam<Case> {};
+class AnnotateTypes : public testing::TestWithParam<SampleCase> {};
 INSTANTIATE_TEST_SUITE_P(AllTypes, AnnotateTypes,
-                         testing::Values(Case{FileType::tiff, CV_8U}, Case{FileType::tiff, CV_16U},
-                                         Case{FileType::png, CV_8U}, Case{FileType::png, CV_16U},
-                                         Case{FileType::jpeg, CV_8U}));
+                         testing::Values(SampleCase{FileType::tiff, CV_8U},
+                                         SampleCase{FileType::tiff, CV_16U},
+                                         SampleCase{FileType::png, CV_8U},
+                                         SampleCase{FileType::png, CV_16U},
+                                         SampleCase{FileType::jpeg, CV_8U}));
 
 TEST_P(AnnotateTypes, KeepsProfileAndPixels) {
   const test::TemporaryFolder folder;
@@ -105,39 +87,6 @@ TEST_P(AnnotateTypes, AllFocalLengthsLeadToTheSamePixels) {
   }
 }
 
-// What the policy says stays identical, by kind.
-void expect_kept(const Metadata& source, const Metadata& found) {
-  EXPECT_EQ(found.icc, source.icc);
-  for (const char* key :
-       {"Exif.Image.Make", "Exif.Image.Model", "Exif.Image.Artist", "Exif.Image.DateTime",
-        "Exif.Photo.DateTimeOriginal", "Exif.Photo.ExposureTime", "Exif.Photo.FNumber",
-        "Exif.Photo.UserComment", "Exif.GPSInfo.GPSVersionID", "Exif.GPSInfo.GPSLatitudeRef",
-        "Exif.GPSInfo.GPSLatitude"}) {
-    const auto before = source.exif.findKey(Exiv2::ExifKey(key));
-    const auto after = found.exif.findKey(Exiv2::ExifKey(key));
-    ASSERT_NE(before, source.exif.end()) << key;
-    ASSERT_NE(after, found.exif.end()) << key;
-    EXPECT_EQ(before->typeId(), after->typeId()) << key;
-    EXPECT_EQ(bytes_of(*before, true), bytes_of(*after, true)) << key;
-  }
-  ASSERT_EQ(found.iptc.count(), source.iptc.count());
-  for (const Exiv2::Iptcdatum& datum : source.iptc) {
-    EXPECT_EQ(found.iptc.findKey(Exiv2::IptcKey(datum.key()))->toString(), datum.toString());
-  }
-  for (const char* key : {"Xmp.dc.title", "Xmp.dc.creator", "Xmp.catalogue.Number"}) {
-    const auto before = source.xmp.findKey(Exiv2::XmpKey(key));
-    const auto after = found.xmp.findKey(Exiv2::XmpKey(key));
-    ASSERT_NE(before, source.xmp.end()) << key;
-    ASSERT_NE(after, found.xmp.end()) << key;
-    EXPECT_EQ(after->toString(), before->toString()) << key;
-  }
-}
-
-std::string text(const Metadata& metadata, const char* key) {
-  const auto at = metadata.exif.findKey(Exiv2::ExifKey(key));
-  return at == metadata.exif.end() ? "" : at->toString();
-}
-
 // The policy as a matrix of file types (by type of the source) and kinds of metadata.
 TEST_P(AnnotateTypes, KeepsWhatThePolicyKeepsAndReportsTheRest) {
   const test::TemporaryFolder folder;
@@ -157,9 +106,9 @@ TEST_P(AnnotateTypes, KeepsWhatThePolicyKeepsAndReportsTheRest) {
   EXPECT_EQ(bytes_of(*note, true),
             bytes_of(*source.exif.findKey(Exiv2::ExifKey("Exif.Photo.MakerNote")), true));
   // Changed, with the reason where it is not obvious.
-  EXPECT_EQ(text(found, "Exif.Image.Orientation"), "1");
-  EXPECT_NE(text(found, "Exif.Photo.ImageUniqueID"), "00112233445566778899aabbccddeeff");
-  EXPECT_TRUE(text(found, "Exif.Image.Software").starts_with("trunnion "));
+  EXPECT_EQ(tag_text(found, "Exif.Image.Orientation"), "1");
+  EXPECT_NE(tag_text(found, "Exif.Photo.ImageUniqueID"), "00112233445566778899aabbccddeeff");
+  EXPECT_TRUE(tag_text(found, "Exif.Image.Software").starts_with("trunnion "));
   EXPECT_EQ(found.xmp.findKey(Exiv2::XmpKey("Xmp.tiff.Orientation")), found.xmp.end());
   EXPECT_THAT(sentences(annotation.findings), testing::HasSubstr("XMP copies"));
   // The earlier program stands first in the history.
@@ -196,56 +145,7 @@ TEST_P(AnnotateTypes, KeepsALargeProfileByteForByte) {
   EXPECT_EQ(read_metadata(file).icc, source.icc);
 }
 
-// One JPEG segment holds 65,502 bytes of XMP (XMP specification part 3, 1.1.3).
-TEST_P(AnnotateTypes, XmpTooLargeGoesToTheSidecar) {
-  const test::TemporaryFolder folder;
-  const fs::path file = write_sample(folder.path(), GetParam(), "view");
-  Metadata source = test::rich_metadata();
-  source.xmp["Xmp.dc.description"] = "lang=x-default " + std::string(80'000, 'x');
-  const Annotation annotation = annotation_for(source, GetParam());
-  EXPECT_EQ(sentences(annotate(file, annotation)), "");
-  const Metadata found = read_metadata(file);
-  expect_kept(source, found);
-  EXPECT_NE(found.xmp.findKey(Exiv2::XmpKey("Xmp.trunnion.CameraFromWorld_rows")), found.xmp.end());
-  const bool inside = found.xmp.findKey(Exiv2::XmpKey("Xmp.dc.description")) != found.xmp.end();
-  EXPECT_EQ(inside, GetParam().type != FileType::jpeg);
-  if (inside) return;
-  EXPECT_THAT(sentences(annotation.findings),
-              testing::HasSubstr("Xmp.dc.description was written to the sidecar"));
-  EXPECT_THAT(*annotation.sidecar, testing::HasSubstr(std::string(80'000, 'x')));
-}
-
-// Exif that no JPEG can hold is named, tag by tag, not lost in silence.
-TEST(Annotate, ExifTooLargeForAJpegIsNamed) {
-  const test::TemporaryFolder folder;
-  const Case jpeg{FileType::jpeg, CV_8U};
-  const fs::path file = write_sample(folder.path(), jpeg, "view");
-  Metadata source = test::rich_metadata();
-  source.exif["Exif.Image.ImageDescription"] = std::string(70'000, 'x');
-  const Annotation annotation = annotation_for(source, jpeg);
-  EXPECT_THAT(sentences(annotate(file, annotation)),
-              testing::HasSubstr("Exif.Image.ImageDescription could not be kept in the JPEG file"));
-  expect_kept(source, read_metadata(file));
-}
-
-TEST_P(AnnotateTypes, MakerNoteTooLargeGoesToTheSidecar) {
-  const test::TemporaryFolder folder;
-  const fs::path file = write_sample(folder.path(), GetParam(), "view");
-  const Metadata source = test::rich_metadata(60'000);
-  const Annotation annotation = annotation_for(source, GetParam());
-  EXPECT_EQ(sentences(annotate(file, annotation)), "");
-  const Metadata found = read_metadata(file);
-  expect_kept(source, found);
-  const bool inside =
-      found.exif.findKey(Exiv2::ExifKey("Exif.Photo.MakerNote")) != found.exif.end();
-  EXPECT_EQ(inside, GetParam().type != FileType::jpeg);
-  EXPECT_EQ(annotation.sidecar.has_value(), !inside);
-  if (inside) return;
-  EXPECT_THAT(sentences(annotation.findings), testing::HasSubstr("maker note of 60000 bytes"));
-  EXPECT_THAT(*annotation.sidecar, testing::HasSubstr("MakerNote_base64"));
-}
-
-TEST(Annotate, ThumbnailIsMadeAnewOrLeftOutWithTheReason) {
+TEST(Annotate, ThumbnailIsMadeAgainOrLeftOutWithTheReason) {
   const test::TemporaryFolder folder;
   Metadata source = test::rich_metadata();
   const std::string old = test::jpeg_bytes(cv::Mat(40, 60, CV_8UC3, cv::Scalar(0, 0, 255)));
@@ -255,17 +155,17 @@ TEST(Annotate, ThumbnailIsMadeAnewOrLeftOutWithTheReason) {
   AnnotationInput input;
   input.type = FileType::jpeg;
   input.thumbnail_jpeg = test::jpeg_bytes(cv::Mat(40, 60, CV_8UC3, cv::Scalar(255, 0, 0)));
-  const Case jpeg{FileType::jpeg, CV_8U};
+  const SampleCase jpeg{FileType::jpeg, CV_8U};
   const fs::path file = write_sample(folder.path(), jpeg, "view");
-  const Annotation anew =
+  const Annotation again =
       make_annotation(test::sample_scene(), 0, test::sample_setup(), source, {}, input);
-  EXPECT_EQ(sentences(annotate(file, anew)), "");
+  EXPECT_EQ(sentences(annotate(file, again)), "");
   const Metadata found = read_metadata(file);
   const Exiv2::DataBuf thumb = Exiv2::ExifThumbC(found.exif).copy();
   EXPECT_EQ(std::string(reinterpret_cast<const char*>(thumb.pData_),
                         static_cast<std::size_t>(thumb.size_)),
             input.thumbnail_jpeg);
-  EXPECT_THAT(sentences(anew.findings), testing::HasSubstr("made again"));
+  EXPECT_THAT(sentences(again.findings), testing::HasSubstr("made again"));
   EXPECT_THAT(sentences(annotation_for(source, {FileType::tiff, CV_8U}).findings),
               testing::HasSubstr("thumbnail was left out"));
 }
@@ -276,62 +176,6 @@ TEST(Annotate, ProfileThatDoesNotFitIsRefusedAloud) {
   const Annotation annotation = annotation_for(source, {FileType::tiff, CV_8U});
   EXPECT_TRUE(annotation.metadata.icc.empty());
   EXPECT_THAT(sentences(annotation.findings), testing::HasSubstr("colour profile is for \"GRAY\""));
-}
-
-TEST(Annotate, SingleFrameFillsWhatTheFusedImageLacks) {
-  Metadata fused;
-  fused.exif["Exif.Photo.ExposureTime"] = Exiv2::URational(1, 60);
-  const Metadata frame = test::rich_metadata();
-  AnnotationInput input;
-  input.frame = &frame;
-  const Annotation annotation =
-      make_annotation(test::sample_scene(), 0, test::sample_setup(), fused, {}, input);
-  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.ExposureTime"), "1/60");
-  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.DateTimeOriginal"), "2026:02:03 04:05:06");
-  EXPECT_EQ(text(annotation.metadata, "Exif.Image.Make"), "ACME  Optical ");
-  EXPECT_NE(text(annotation.metadata, "Exif.Photo.ImageUniqueID"),
-            "00112233445566778899aabbccddeeff");
-  // What else it holds; but not the date on which its file was changed, its profile or software.
-  EXPECT_EQ(text(annotation.metadata, "Exif.GPSInfo.GPSLatitude"), "52/1 31/1 1234/100");
-  EXPECT_EQ(annotation.metadata.iptc.count(), frame.iptc.count());
-  EXPECT_NE(annotation.metadata.xmp.findKey(Exiv2::XmpKey("Xmp.catalogue.Number")),
-            annotation.metadata.xmp.end());
-  EXPECT_EQ(text(annotation.metadata, "Exif.Image.DateTime"), "");
-  EXPECT_EQ(annotation.metadata.icc, "");
-  EXPECT_THAT(sentences(annotation.findings), testing::HasSubstr("were copied from the frame"));
-}
-
-// A time of one image must not get the fraction of a second of another, nor a latitude of one the
-// longitude of another.
-TEST(Annotate, FrameGivesTagsOfOneThingTogetherOrNotAtAll) {
-  Metadata fused;
-  fused.exif["Exif.Photo.DateTimeOriginal"] = "2026:02:03 04:05:07";
-  fused.exif["Exif.GPSInfo.GPSAltitude"] = Exiv2::URational(30, 1);
-  Metadata frame = test::rich_metadata();
-  frame.exif["Exif.Photo.SubSecTimeOriginal"] = "25";
-  frame.exif["Exif.Image.0xc612"] = "1 4 0 0";  // a raw format's own version
-  AnnotationInput input;
-  input.frame = &frame;
-  const Annotation annotation =
-      make_annotation(test::sample_scene(), 0, test::sample_setup(), fused, {}, input);
-  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.DateTimeOriginal"), "2026:02:03 04:05:07");
-  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.SubSecTimeOriginal"), "");
-  EXPECT_EQ(text(annotation.metadata, "Exif.GPSInfo.GPSLatitude"), "");
-  EXPECT_EQ(text(annotation.metadata, "Exif.Image.0xc612"), "");
-  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.ExposureTime"), "1/125");
-}
-
-TEST(Annotate, FrameWithALargeMakerNoteDoesNotOverflowAJpeg) {
-  const test::TemporaryFolder folder;
-  const Metadata frame = test::rich_metadata(60'000);
-  AnnotationInput input;
-  input.type = FileType::jpeg;
-  input.frame = &frame;
-  const fs::path file = write_sample(folder.path(), {FileType::jpeg, CV_8U}, "view");
-  const Annotation annotation =
-      make_annotation(test::sample_scene(), 0, test::sample_setup(), {}, {}, input);
-  EXPECT_EQ(sentences(annotate(file, annotation)), "");
-  EXPECT_THAT(*annotation.sidecar, testing::HasSubstr("MakerNote_base64"));
 }
 
 // From a source that says nothing, exactly these tags come: none is invented.
@@ -419,7 +263,7 @@ TEST(Annotate, TelecentricCameraClaimsNoPrincipalDistance) {
   scene.camera.fx = scene.camera.fy = 25;
   const Annotation annotation = make_annotation(scene, 0, test::sample_setup(), {}, {}, {});
   EXPECT_EQ(exif_number(annotation.metadata, "Exif.Photo.FocalLength"), 100);
-  EXPECT_EQ(text(annotation.metadata, "Exif.Photo.FocalLengthIn35mmFilm"), "");
+  EXPECT_EQ(tag_text(annotation.metadata, "Exif.Photo.FocalLengthIn35mmFilm"), "");
   const auto scale =
       annotation.metadata.xmp.findKey(Exiv2::XmpKey("Xmp.trunnion.ScaleX_px_per_mm"));
   ASSERT_NE(scale, annotation.metadata.xmp.end());

@@ -6,21 +6,17 @@
 
 #include "stages/annotate/annotate.h"
 #include "stages/annotate/policy.h"
+#include "tests/support/annotated_sample.h"
 #include "tests/support/rich_metadata.h"
 #include "tests/support/samples.h"
 
 namespace trunnion::annotate {
 namespace carried_test {
 
+using test::sentences;
 using testing::HasSubstr;
 using testing::IsEmpty;
 using testing::Not;
-
-std::string sentences(const Findings& findings) {
-  std::string text;
-  for (const Finding& finding : findings) text += finding.what + "\n";
-  return text;
-}
 
 const PngChunk kGamma{"gAMA", std::string("\0\0\xB1\x8F", 4)};
 const PngChunk kSrgb{"sRGB", std::string(1, '\0')};

@@ -14,18 +14,10 @@ namespace trunnion::calibrate_axis {
 namespace calibrate_axis_test {
 
 using test::AxisScene;
+using test::direction_error;
+using test::position_error;
 using test::simulate_axis;
 using test::SimulatedAxis;
-
-double direction_error(const Axis& a, const Axis& b) {
-  return std::atan2(a.direction.cross(b.direction).norm(), a.direction.dot(b.direction));
-}
-
-// Distance of the found axis from the true one at the true origin, across the axis.
-double position_error(const Axis& found, const Axis& truth) {
-  const Eigen::Vector3d d = found.origin_mm - truth.origin_mm;
-  return (d - found.direction * d.dot(found.direction)).norm();
-}
 
 // 12 stations over 120 degrees, 0.1 px, 1:1.
 TEST(CalibrateAxis, FindsTheAxisToTheBars) {

@@ -14,18 +14,11 @@ namespace trunnion::calibrate_axis {
 namespace numbering_test {
 
 using test::AxisScene;
+using test::direction_error;
 using test::forget_numbering;
+using test::position_error;
 using test::simulate_axis;
 using test::SimulatedAxis;
-
-double direction_error(const Axis& a, const Axis& b) {
-  return std::atan2(a.direction.cross(b.direction).norm(), a.direction.dot(b.direction));
-}
-
-double position_error(const Axis& found, const Axis& truth) {
-  const Eigen::Vector3d d = found.origin_mm - truth.origin_mm;
-  return (d - found.direction * d.dot(found.direction)).norm();
-}
 
 struct Kind {
   const char* name;

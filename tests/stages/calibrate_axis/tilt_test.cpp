@@ -133,7 +133,7 @@ RingAxis ring_at(const std::string& name, double elevation_deg, double azimuth_d
   return ring;
 }
 
-TEST(CalibrateAxisKeeps, RingsThatWereNotCalibratedAnew) {
+TEST(CalibrateAxisKeeps, RingsThatWereNotCalibratedAgain) {
   AxisCalibration before;
   before.rings = {ring_at("low", 10, 0), ring_at("mid", 25, 1.5), ring_at("high", 40, -1.0)};
   before.sigma_angle = radians(0.02);

@@ -82,7 +82,7 @@ TEST(CompareStations, AScatteringBackdropRaisesTheLimit) {
   EXPECT_TRUE(compare_stations(ring_of(36, 0.05)).findings.empty());
 }
 
-TEST(CompareStations, WhatIsFoundIsToldApartFromWhatIsAllowed) {
+TEST(CompareStations, WhatIsFoundIsShownApartFromWhatIsAllowed) {
   auto stations = ring_of(18, 0.005);
   stations[2].measures.clipped_high = 0.01004;
   EXPECT_THAT(compare_stations(stations).findings.at(0).what,

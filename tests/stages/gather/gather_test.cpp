@@ -186,12 +186,12 @@ TEST(Gather, ReadsTimeSettingsAndPreviewOfARawFrame) {
     EXPECT_TRUE(frame.subseconds);
     EXPECT_EQ(frame.number, card.frames[i].number);
     EXPECT_NE(frame.settings.find("1/60"), std::string::npos) << frame.settings;
-    ASSERT_EQ(frame.look.size(), card.frames[i].look.size());
+    ASSERT_EQ(frame.grey.size(), card.frames[i].grey.size());
     double off = 0;
-    for (std::size_t k = 0; k < frame.look.size(); ++k) {
-      off += std::abs(static_cast<double>(frame.look[k] - card.frames[i].look[k]));
+    for (std::size_t k = 0; k < frame.grey.size(); ++k) {
+      off += std::abs(static_cast<double>(frame.grey[k] - card.frames[i].grey[k]));
     }
-    EXPECT_LT(off / static_cast<double>(frame.look.size()), 0.02);
+    EXPECT_LT(off / static_cast<double>(frame.grey.size()), 0.02);
   }
   fs::remove_all(root);
 }

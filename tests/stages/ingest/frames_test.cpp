@@ -67,7 +67,7 @@ TEST(IngestFrames, CountsASeriesButNeverASingleFile) {
   EXPECT_THAT(findings, IsEmpty());
 }
 
-TEST(IngestFrames, WhatIsToldGoesBeforeWhatIsCountedAndIsQuestioned) {
+TEST(IngestFrames, WhatIsGivenGoesBeforeWhatIsCountedAndIsQuestioned) {
   const test::TemporaryFolder folder;
   touch(folder.path(), {"f/0/1.jpg", "f/0/2.jpg"});
   std::vector<StationImage> images{station(0, 61)};

@@ -9,6 +9,7 @@
 #include "datasets/sensor.h"
 #include "stages/mask/mask.h"
 #include "stages/survey/survey.h"
+#include "tests/support/grey_demo.h"
 
 namespace trunnion::mask {
 namespace demo_test {
@@ -19,17 +20,6 @@ struct Rendered {
   SurveyResult survey;
   demo::Sensor sensor;
 };
-
-demo::DemoOptions small_demo() {
-  demo::DemoOptions options;
-  options.rings = 1;
-  options.stations = 12;
-  options.width_px = 420;
-  options.height_px = 280;
-  options.backdrop = demo::BackdropShade::grey;
-  options.boards = false;
-  return options;
-}
 
 SurveyResult survey_of(const std::vector<cv::Mat>& images) {
   return survey::survey(survey::survey_stations({images.size()}, {}),
@@ -50,7 +40,7 @@ Rendered render(const demo::DemoOptions& options) {
 }
 
 const Rendered& grey_set() {
-  static const Rendered set = render(small_demo());
+  static const Rendered set = render(test::grey_demo());
   return set;
 }
 
@@ -177,7 +167,7 @@ TEST(MaskSettingsOnDemo, TrueHolesStayOpenUnlessTheSettingFillsThem) {
 }
 
 TEST(MaskOnDemo, EightBitImagesAreMaskedAsWell) {
-  demo::DemoOptions options = small_demo();
+  demo::DemoOptions options = test::grey_demo();
   options.bits = 8;
   options.faults.exposure = 0.8;
   const Rendered set = render(options);
@@ -193,7 +183,7 @@ TEST(MaskOnDemo, BlocksOfSeveralPixelsAndSoftEdgesLoseNothing) {
   // Above 800 px the coarse blocks works on blocks. Enlarging blurs the edges as lenses do; noise
   // comes after, pixel by pixel.
   constexpr int kTimes = 3;
-  const demo::DemoSet set(small_demo());
+  const demo::DemoSet set(test::grey_demo());
   demo::Sensor sensor = set.sensor();
   sensor.dust.clear();
   sensor.hot_pixels.clear();
@@ -215,8 +205,8 @@ TEST(MaskOnDemo, BlocksOfSeveralPixelsAndSoftEdgesLoseNothing) {
   }
 }
 
-TEST(SurveyOnDemo, TellsTrailsOfARailSeriesFromSpots) {
-  demo::DemoOptions options = small_demo();
+TEST(SurveyOnDemo, DistinguishesTrailsOfARailSeriesFromSpots) {
+  demo::DemoOptions options = test::grey_demo();
   options.faults.trails = 0.03;
   const Rendered set = render(options);
   int trails = 0;

@@ -98,9 +98,9 @@ TEST_P(Reflections, AreLookedForBeforeColourOnly) {
   EXPECT_EQ(kept(grey, binary_mask), 1.0);
 }
 
-// The limit that docs/masks.md tells: a broad pale translucent part counts as a reflection, a
+// The limit that docs/masks.md names: a broad pale translucent part counts as a reflection, a
 // membranous wing for instance; an opaque part of the same place does not.
-TEST_P(Reflections, CannotBeToldFromPaleTranslucentParts) {
+TEST_P(Reflections, CannotBeDistinguishedFromPaleTranslucentParts) {
   cv::Mat binary_mask;
   for (const double share : {0.16, 0.25}) {
     const Mixed wing = mixed(GetParam(), kGreen, share, {200, 120});

@@ -47,7 +47,7 @@ TEST(Unmix, DecidesNothingWithoutContrast) {
 }
 
 // Colours of a grey image differ in one direction only: nothing may cancel to no number.
-TEST(Unmix, TellsGreyFromGrey) {
+TEST(Unmix, DistinguishesGreyFromGrey) {
   const Vec3 body = Vec3::all(0.8F);
   const cv::Matx33f spread = 0.04F * cv::Matx33f::ones() + 1e-5F * cv::Matx33f::eye();
   for (int k = 0; k <= 100; ++k) {
@@ -86,7 +86,7 @@ TEST(ThinColours, AreLearntFromPixelsOfWhichMostAreMixed) {
 }
 
 // A hair of a third of a pixel never covers a pixel whole: its extreme is a mixture. Where hue
-// tells nothing, as before black, only the colours of the other thin parts say so.
+// shows nothing, as in front of black, only the colours of the other thin parts say so.
 TEST(ThinColours, OfAPartThinnerThanAPixelAreThoseOfTheOthers) {
   const Vec3 black = Vec3::all(0.02F);
   demo::Draws draws(11, 1);

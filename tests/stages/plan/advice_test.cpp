@@ -21,6 +21,14 @@ std::optional<double> number_after(const std::string& text, const std::string& p
   return std::strtod(text.c_str() + at + phrase.size(), nullptr);
 }
 
+PlanWish round_wish(double height_mm, double diameter_mm) {
+  PlanWish wish;
+  wish.height_mm = height_mm;
+  wish.diameter_mm = diameter_mm;
+  wish.detail_um = 25;
+  return wish;
+}
+
 PlanWish impossible_wish(demo::Draws& draws) {
   PlanWish wish;
   wish.height_mm = std::exp(draws.uniform(std::log(0.5), std::log(80)));
@@ -98,10 +106,7 @@ TEST(PlanAdvice, HundredImpossibleWishesAreMetByFollowingItLiterally) {
 // A specimen that fills a fifth of the frame either way: the camera stays as it is.
 TEST(PlanAdvice, TheCameraIsTurnedOnlyWhereThatIsNeededOrAskedFor) {
   const auto setup = read_preset("23x16-macro100-1-1");
-  PlanWish wish;
-  wish.height_mm = 3;
-  wish.diameter_mm = 1.5;
-  wish.detail_um = 25;
+  PlanWish wish = round_wish(3, 1.5);
   EXPECT_FALSE(plan_capture(wish, {setup}).chosen.turned);
   PlanSettings settings;
   settings.orientation = Orientation::portrait;
@@ -115,10 +120,7 @@ TEST(PlanAdvice, TheCameraIsTurnedOnlyWhereThatIsNeededOrAskedFor) {
 
 TEST(PlanAdvice, TheCropHoldsTheTurningSpecimenWithItsMargins) {
   const auto setup = read_preset("23x16-macro100-1-1");
-  PlanWish wish;
-  wish.height_mm = 3;
-  wish.diameter_mm = 4;
-  wish.detail_um = 25;
+  PlanWish wish = round_wish(3, 4);
   PlanSettings settings;
   settings.elevations_deg = {0};
   const CapturePlan plan = plan_capture(wish, {setup}, settings);
@@ -161,10 +163,7 @@ TEST(PlanAdvice, OneRangeServesAllStationsOfARing) {
 
 TEST(PlanAdvice, WhatIfHasTheChosenApertureAsPlanned) {
   const auto setup = read_preset("23x16-macro100-1-1");
-  PlanWish wish;
-  wish.height_mm = 8;
-  wish.diameter_mm = 8;
-  wish.detail_um = 25;
+  PlanWish wish = round_wish(8, 8);
   const CapturePlan plan = plan_capture(wish, {setup});
   int chosen = 0;
   for (const PlanOption& row : what_if(plan, wish, setup, {})) {

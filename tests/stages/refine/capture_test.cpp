@@ -7,6 +7,7 @@
 #include <cmath>
 
 #include "core/angle.h"
+#include "core/station.h"
 #include "core/turntable.h"
 #include "stages/refine/refine.h"
 #include "tests/support/simulated_features.h"
@@ -55,6 +56,10 @@ std::vector<std::string> faults(const RefineResult& result) {
   return said;
 }
 
+std::string station(const SimulatedSet& set, std::size_t view) {
+  return station_text(set.scene.views[view].ring, set.scene.views[view].station);
+}
+
 double sigma_of(const View& view) {
   return std::sqrt(view.covariance.diagonal().head<3>().maxCoeff());
 }
@@ -92,7 +97,8 @@ TEST(RefineCapture, ExchangedImagesAreNamedOnceAndNobodyElse) {
     const RefineResult result = refined(set);
     EXPECT_EQ(result.fault, AcquisitionFault::exchanged) << apart;
     ASSERT_EQ(faults(result).size(), 1U) << apart;
-    EXPECT_THAT(faults(result)[0], HasSubstr("are exchanged")) << apart;
+    EXPECT_THAT(faults(result)[0],
+                HasSubstr(station(set, 6) + " and " + station(set, 6 + apart) + " are exchanged"));
     EXPECT_THAT(contradicted(result), ElementsAre(6U, 6U + apart));
     ASSERT_EQ(result.proposal.size(), 20U);
     EXPECT_EQ(result.proposal[6].station, static_cast<int>(6 + apart));
@@ -107,7 +113,8 @@ TEST(RefineCapture, ACopyIsNamedAtTheStationWhoseImageItIsNot) {
     const RefineResult result = refined(set);
     EXPECT_EQ(result.fault, AcquisitionFault::copied) << copy << " " << original;
     ASSERT_EQ(faults(result).size(), 1U) << copy << " " << original;
-    EXPECT_THAT(faults(result)[0], HasSubstr("is a copy of"));
+    EXPECT_THAT(faults(result)[0],
+                HasSubstr(station(set, copy) + " is a copy of " + station(set, original)));
     EXPECT_THAT(contradicted(result), ElementsAre(copy));
     EXPECT_GT(degrees(sigma_of(result.scene.views[copy])), 60.0);
     EXPECT_EQ(result.proposal.size(), 19U);

@@ -69,7 +69,7 @@ TEST(SurveyAgreement, IsTheDepthOverTheStandardErrorOfTheGroups) {
 
 TEST(SurveyAgreement, StationsThatErrAlikeCountAsOneGroup) {
   // The same depths, but so that both of a group differ and the groups agree: what jackknifing
-  // single stations would not tell apart.
+  // single stations would not separate.
   std::vector<double> depths;
   for (int k = 0; k < 12; ++k) depths.insert(depths.end(), {0.06, 0.14});
   EXPECT_GT(agreement(depths, 0.1), 20 * agreement(depths_around(0.1, 0.011), 0.1));

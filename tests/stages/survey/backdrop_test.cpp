@@ -71,8 +71,8 @@ double sigmas_off(const cv::Mat& backdrop, int x, int y) {
   return std::abs(mean - true_level(x, y)) / (kNoise / std::sqrt(27.0));
 }
 
-// 8 sigmas count as surely darker in a mask (mask_dark.cpp), so the backdrop must be known better;
-// a third of that is left to the noise of the few stations that looked past.
+// 8 sigmas count as surely darker in a mask (stages/mask/dark.cpp), so the backdrop must be known
+// better; a third of that is left to the noise of the few stations that looked past.
 TEST(SurveyBackdrop, FewStationsAreEnoughBesideADarkSpecimen) {
   const Stack stack = swaying_body();
   const StackBackdrop backdrop =

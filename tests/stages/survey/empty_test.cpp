@@ -10,24 +10,14 @@
 #include "stages/mask/mask.h"
 #include "stages/repair/repair.h"
 #include "stages/survey/survey.h"
+#include "tests/support/grey_demo.h"
 
 namespace trunnion::survey {
 namespace empty_test {
 
-demo::DemoOptions small_demo() {
-  demo::DemoOptions options;
-  options.rings = 1;
-  options.stations = 12;
-  options.width_px = 420;
-  options.height_px = 280;
-  options.backdrop = demo::BackdropShade::grey;
-  options.boards = false;
-  return options;
-}
-
 // Rendered once; sensors with and without dust look at it.
 struct Scene {
-  demo::DemoSet set{small_demo()};
+  demo::DemoSet set{test::grey_demo()};
   std::vector<demo::RenderedView> views;
   cv::Mat empty;  // colour of the bare stage
   demo::Sensor dusty;

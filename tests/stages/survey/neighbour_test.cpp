@@ -81,7 +81,7 @@ TEST(SurveyNeighbour, WhatMovesOnIsTakenFromTheNextStation) {
   }
 }
 
-TEST(SurveyNeighbour, WhatHardlyMovesTellsNothingBesideTheSpeck) {
+TEST(SurveyNeighbour, WhatHardlyMovesShowsNothingBesideTheSpeck) {
   cv::RNG random(4);
   const auto logs = turning_behind(the_speck(), 3.0, random);
   const auto patches = windows_of(logs, kWindow);

@@ -113,7 +113,7 @@ TEST(Survey, MeasuresTheNoiseOfTheSensor) {
   EXPECT_NEAR(found / truth, 1.0, 0.2);
 }
 
-TEST(Survey, SaysWhenTheBackdropIsNotOfTheKindThatWasToldIt) {
+TEST(Survey, SaysWhenTheBackdropIsNotOfTheKindGiven) {
   TurningScene scene = small_scene();  // a mid grey
   const auto doubts = [&scene](BackdropKind kind) {
     const SurveyResult result =

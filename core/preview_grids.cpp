@@ -1,4 +1,4 @@
-#include "core/frame_look.h"
+#include "core/preview_grids.h"
 
 #include <opencv2/imgproc.hpp>
 
@@ -7,13 +7,13 @@ namespace {
 
 std::vector<float> cells_of(const cv::Mat& values) {
   cv::Mat small;
-  cv::resize(values, small, {kLookWidth, kLookHeight}, 0, 0, cv::INTER_AREA);
+  cv::resize(values, small, {kGreyWidth, kGreyHeight}, 0, 0, cv::INTER_AREA);
   return {small.ptr<float>(), small.ptr<float>() + small.total()};
 }
 
 }  // namespace
 
-FrameLook look_of(const cv::Mat& preview) {
+PreviewGrids grids_of(const cv::Mat& preview) {
   if (preview.empty()) return {};
   cv::Mat grey;
   preview.convertTo(grey, CV_32F, 1.0 / 255.0);
