@@ -10,6 +10,7 @@
 #include "core/date.h"
 #include "core/files.h"
 #include "core/metadata.h"
+#include "pipeline/capture_check.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/set_steps.h"
 
