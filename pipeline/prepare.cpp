@@ -59,6 +59,11 @@ PrepareOutcome run_set(
 PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
   const Workspace workspace = open_workspace(folder, options.workspace);
   const WorkspaceLock lock(workspace);
+  return prepare(workspace, lock, options, progress);
+}
+
+PrepareOutcome prepare(const Workspace& workspace, const WorkspaceLock& /*lock*/,
+                       const PrepareOptions& options, Progress& progress) {
   const std::vector<fs::path> folders{workspace.prepared() / "images",
                                       workspace.prepared() / "masks", workspace.prepared(),
                                       workspace.state() / "encoded"};
