@@ -1,5 +1,6 @@
 #include <nlohmann/json.hpp>
 
+#include "config/review_json.h"
 #include "core/angle.h"
 #include "stages/exports/exports.h"
 
@@ -77,26 +78,6 @@ Json pose_json(const Pose& pose, const PoseCovariance& covariance) {
           {"covariance", rows(covariance)}};
 }
 
-Json review_json(const Review& review) {
-  Json json{{"excluded", Json::array()}, {"accepted", Json::array()}};
-  for (const Exclusion& each : review.excluded) {
-    json["excluded"].push_back({{"ring", each.ring},
-                                {"station", each.station},
-                                {"reason", each.reason},
-                                {"date", each.date}});
-  }
-  for (const Acceptance& each : review.accepted) {
-    Json entry{{"doubt", each.doubt}, {"reason", each.reason}, {"date", each.date}};
-    if (each.station) {
-      entry["ring"] = each.ring;
-      entry["station"] = *each.station;
-    }
-    if (!each.file.empty()) entry["file"] = each.file;
-    json["accepted"].push_back(std::move(entry));
-  }
-  return json;
-}
-
 }  // namespace
 
 std::string cameras_json(const Scene& scene, const Review& review) {
@@ -127,7 +108,7 @@ std::string cameras_json(const Scene& scene, const Review& review) {
                              {"pose", pose_json(view.pose, view.covariance)},
                              {"prior", pose_json(view.prior, view.prior_covariance)}});
   }
-  if (!review.excluded.empty() || !review.accepted.empty()) json["review"] = review_json(review);
+  if (!review.excluded.empty() || !review.accepted.empty()) json["review"] = review_to_json(review);
   return json.dump(1, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "config/review_json.h"
 #include "core/cautions.h"
 #include "core/error.h"
 #include "core/finding_text.h"
@@ -323,42 +324,6 @@ void read_lists(const Json& json, ReportData& data) {
   }
 }
 
-Json review_json(const Review& review) {
-  Json json{{"excluded", Json::array()}, {"accepted", Json::array()}};
-  for (const Exclusion& e : review.excluded) {
-    json["excluded"].push_back(
-        {{"ring", e.ring}, {"station", e.station}, {"reason", e.reason}, {"date", e.date}});
-  }
-  for (const Acceptance& a : review.accepted) {
-    json["accepted"].push_back({{"ring", a.ring},
-                                {"station", a.station ? Json(*a.station) : Json(nullptr)},
-                                {"file", a.file},
-                                {"doubt", a.doubt},
-                                {"reason", a.reason},
-                                {"date", a.date}});
-  }
-  return json;
-}
-
-// Reports of versions before decisions have none.
-void read_review_json(const Json& json, Review& review) {
-  const auto found = json.find("review");
-  if (found == json.end()) return;
-  for (const Json& e : found->at("excluded")) {
-    review.excluded.push_back({e.at("ring").get<std::string>(), e.at("station").get<int>(),
-                               e.at("reason").get<std::string>(), e.at("date").get<std::string>()});
-  }
-  for (const Json& a : found->at("accepted")) {
-    Acceptance& accepted = review.accepted.emplace_back();
-    a.at("ring").get_to(accepted.ring);
-    if (!a.at("station").is_null()) accepted.station = a.at("station").get<int>();
-    a.at("file").get_to(accepted.file);
-    a.at("doubt").get_to(accepted.doubt);
-    a.at("reason").get_to(accepted.reason);
-    a.at("date").get_to(accepted.date);
-  }
-}
-
 }  // namespace
 
 std::string picture_name(std::size_t view, const char* which) {
@@ -375,7 +340,7 @@ Json to_json(const ReportData& data) {
                {"findings", findings_json(data.findings, FindingStage::shown)}};
   json["cautions"] = cautions_json();
   add_lists(json, data);
-  json["review"] = review_json(data.review);
+  json["review"] = review_to_json(data.review);
   json["geometry"] = geometry_json(data);
   json["backdrop"] = data.backdrop_jpeg.empty() ? Json(nullptr) : Json("pictures/backdrop.jpg");
   json["setup"] = data.setup_name;
@@ -402,7 +367,7 @@ ReportData from_json(const Json& json) {
   json.at("date").get_to(data.date);
   data.findings = read_findings(json.at("findings"));
   read_lists(json, data);
-  read_review_json(json, data.review);
+  if (json.contains("review")) data.review = review_from_json(json.at("review"));
   read_geometry(json.at("geometry"), data);
   json.at("setup").get_to(data.setup_name);
   if (!json.at("calibration").is_null()) {

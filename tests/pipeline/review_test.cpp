@@ -46,7 +46,9 @@ std::string all_notes(const report::Judgement& judgement) {
 
 CheckOutcome checked(const test::SmallSet& set) {
   Progress progress({}, {.quiet = true});
-  return check(set.workspace(), {.every_image = true}, progress);
+  PrepareOptions options;
+  options.every_image = true;
+  return check(set.workspace(), options, progress);
 }
 
 std::size_t faults(const report::Judgement& judgement) {
