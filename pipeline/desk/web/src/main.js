@@ -10,7 +10,7 @@ let onlyDoubtful = false;
 const run = h('p', { class: 'run', role: 'status' });
 const said = h('p', { class: 'fault-text said', role: 'alert' });
 const verdict = h('h1', {}, 'The set is being prepared for the first time.');
-const list = h('ol', { class: 'stations-list' });
+const list = h('ol', { class: 'stations-list', id: 'stations', tabindex: -1 });
 const panel = h('aside', { class: 'panel', 'aria-label': 'Station and set' });
 const tell = (text) => { said.textContent = text; };
 
@@ -79,7 +79,7 @@ async function history_(path) {
 }
 
 const toolbar = h('div', { class: 'tools', role: 'toolbar', 'aria-label': 'Tools' },
-  h('span', { class: 'group mend' }, tool('look', 'Look', 'V', null), tool('add', 'Add', 'A', 'add'), tool('subtract', 'Subtract', 'S', 'subtract'), tool('erase', 'Undo paint', 'E', 'erase'), buttons.fill),
+  h('span', { class: 'group mend' }, tool('look', 'Look', 'V', null), tool('add', 'Add', 'A', 'add'), tool('subtract', 'Subtract', 'S', 'subtract'), tool('erase', 'Erase paint', 'E', 'erase'), buttons.fill),
   h('span', { class: 'group mend' }, size, sizeText, h('button', { type: 'button', title: 'Key Ctrl+Z', onclick: () => history_('/undo') }, 'Undo'), h('button', { type: 'button', title: 'Key Ctrl+Y', onclick: () => history_('/redo') }, 'Redo')),
   h('span', { class: 'group' }, Object.entries(buttons).filter(([name]) => name !== 'fill').map(([, button]) => button)),
   h('span', { class: 'group' }, h('button', { type: 'button', title: 'Key +', onclick: () => stage.zoom(1.5), 'aria-label': 'Zoom in' }, '+'), h('button', { type: 'button', title: 'Key -', onclick: () => stage.zoom(1 / 1.5), 'aria-label': 'Zoom out' }, '\u2212'),

@@ -21,6 +21,7 @@ export function makeStage({ painted, said }) {
   const element = h('div', { class: 'stage', tabindex: 0, role: 'application', 'aria-label': 'Image of the station' }, mount, glass);
   const viewer = OpenSeadragon({
     element: mount, drawer: 'canvas', showNavigationControl: false, imageSmoothingEnabled: false, maxZoomPixelRatio: 32,
+    subPixelRoundingForTransparency: OpenSeadragon.SUBPIXEL_ROUNDING_OCCURRENCES.ALWAYS,
     minZoomImageRatio: 0.5, visibilityRatio: 0.3, animationTime: matchMedia('(prefers-reduced-motion: reduce)').matches ? 0 : 0.25,
     keyboardNavEnabled: false, gestureSettingsMouse: { clickToZoom: false, dblClickToZoom: true }, gestureSettingsTouch: { clickToZoom: false },
   });
