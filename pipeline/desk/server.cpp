@@ -20,7 +20,7 @@ using httplib::Response;
 constexpr int kMostStreams = 8;  // of events, each of which keeps a worker
 
 Access::Header header_of(const Request& request) {
-  return [&request](const std::string& name) { return request.get_header_value(name.c_str()); };
+  return [&request](const std::string& name) { return request.get_header_value(name); };
 }
 
 void refuse(Response& response, int status, const std::string& sentence) {
@@ -47,9 +47,8 @@ bool turned_away(const Request& request, Response& response, Access& access) {
     refuse(response, 405, "Only GET and POST are answered.");
   } else if (!access.from_here(header_of(request), changes)) {
     refuse(response, 403, "This request does not come from the desk's own page.");
-  } else if (request.path == "/" && request.has_param("token") && !changes) {
-    return false;  // is looked at by its own handler
-  } else if (!access.has_cookie(header_of(request))) {
+  } else if (!(request.path == "/" && request.has_param("token") && !changes) &&  // its own handler
+             !access.has_cookie(header_of(request))) {
     refuse(response, 403,
            "This page is opened by the address that trunnion desk prints; the address works once. "
            "Start trunnion desk again for another one.");
@@ -236,7 +235,7 @@ void add_routes(BoundedServer& server, Access& access, Workbench& bench) {
   });
   server.set_post_routing_handler(
       [](const Request&, Response& response) { add_safety_headers(response); });
-  server.set_exception_handler([](const Request&, Response& response, std::exception_ptr) {
+  server.set_exception_handler([](const Request&, Response& response, const std::exception_ptr&) {
     refuse(response, 500, "The desk could not answer this.");
   });
   server.Get("/", [&access](const Request& request, Response& response) {

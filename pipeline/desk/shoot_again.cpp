@@ -37,6 +37,24 @@ ShotAgain shot_of(const std::string& ring_name, int station, double stage_angle,
   return shot;
 }
 
+// The file of a station without an image, with as many digits as its neighbours have.
+std::string named_as_others(const report::ReportGap& gap, const report::ReportData& data,
+                            const Specimen& specimen) {
+  constexpr std::string_view kPlace = "{station}";
+  const Ring* ring = ring_called(specimen, gap.ring);
+  const std::size_t at = ring == nullptr ? std::string::npos : ring->pattern.find(kPlace);
+  if (at == std::string::npos) return gap.file;
+  const std::size_t fixed = ring->pattern.size() - kPlace.size();
+  for (const report::ReportView& view : data.views) {
+    if (view.ring != gap.ring || view.source_file.size() <= fixed) continue;
+    std::string file = ring->pattern;
+    file.replace(at, kPlace.size(),
+                 fmt::format("{:0{}}", gap.station, view.source_file.size() - fixed));
+    return file;
+  }
+  return gap.file;
+}
+
 // Doubts about the photograph, not about what was made of it.
 bool needs_a_photograph(const report::ToDo& item, const report::ReportData& data) {
   if (item.severity == Severity::fault) return true;
@@ -71,7 +89,7 @@ std::vector<ShotAgain> shots_again(const report::ReportData& data, const Specime
   for (std::size_t k = 0; k < data.gaps.size(); ++k) {
     const report::ReportGap& gap = data.gaps[k];
     shots.push_back(shot_of(gap.ring, gap.station, gap.stage_angle, specimen));
-    shots.back().file = gap.file;
+    shots.back().file = named_as_others(gap, data, specimen);
     shots.back().reasons = reasons_at(fmt::format("gap-{}", k));
   }
   std::stable_sort(shots.begin(), shots.end(), [&](const ShotAgain& a, const ShotAgain& b) {

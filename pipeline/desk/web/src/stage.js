@@ -23,7 +23,7 @@ export function makeStage({ painted, said }) {
     element: mount, drawer: 'canvas', showNavigationControl: false, imageSmoothingEnabled: false, maxZoomPixelRatio: 32,
     subPixelRoundingForTransparency: OpenSeadragon.SUBPIXEL_ROUNDING_OCCURRENCES.ALWAYS,
     minZoomImageRatio: 0.5, visibilityRatio: 0.3, animationTime: matchMedia('(prefers-reduced-motion: reduce)').matches ? 0 : 0.25,
-    keyboardNavEnabled: false, gestureSettingsMouse: { clickToZoom: false, dblClickToZoom: true }, gestureSettingsTouch: { clickToZoom: false },
+    keyboardNavEnabled: false, tabIndex: -1, gestureSettingsMouse: { clickToZoom: false, dblClickToZoom: true }, gestureSettingsTouch: { clickToZoom: false },
   });
   const items = {};
   const shown = { before: false, mask: true, residuals: false, spots: false };
