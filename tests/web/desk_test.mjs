@@ -163,7 +163,7 @@ try {
   const review = readFileSync(join(workspace, 'review.toml'), 'utf8');
   assert.match(review, /\[\[exclude\]\][\s\S]*reason = "the pin moved"\ndate = "\d{4}-\d\d-\d\d"/);
   assert.ok(!existsSync(maskFile(other)));
-  assert.match(await page.locator('h1').textContent(), /is excluded/);
+  await page.locator('h1', { hasText: 'is excluded' }).waitFor();
   await shot(page, 'excluded');
 
   // Every doubt accepted: the set is ready, and says that a person accepted.
@@ -178,7 +178,7 @@ try {
     await settled(page);
   }
   assert.equal((await state(page)).verdict, 'good');
-  assert.match(await page.locator('h1').textContent(), /accepted by a person/);
+  await page.locator('h1', { hasText: 'accepted by a person' }).waitFor();
   await page.waitForTimeout(500);
   await shot(page, 'ready');
   await accessible(page, 'ready');
