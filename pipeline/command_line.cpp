@@ -22,7 +22,7 @@ namespace {
 
 using AddCommand = void(CLI::App&);
 constexpr std::array kCommands{
-    &add_calibrate, &add_check,   &add_demo,   &add_docs,   &add_gather,
+    &add_calibrate, &add_check,   &add_demo,   &add_desk,   &add_docs,   &add_gather,
     &add_plan,      &add_prepare, &add_report, &add_target, &add_verify,
 };
 

@@ -51,6 +51,7 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
 void add_calibrate(CLI::App& app);
 void add_check(CLI::App& app);
 void add_demo(CLI::App& app);
+void add_desk(CLI::App& app);
 void add_docs(CLI::App& app);
 void add_gather(CLI::App& app);
 void add_plan(CLI::App& app);

@@ -116,8 +116,9 @@ std::string run_export(SetRun& set, const Fingerprint& /*own*/) {
     const std::string pictures = kept_of(kPictures, set.items[view], set);
     return pictures.empty() ? std::string() : report::unpack_thumbnails(pictures).small_jpeg;
   };
-  const exports::ExportResult exported = exports::export_scene(
-      set.outcome.scene, set.workspace.prepared(), thumbnail, set.settings().output);
+  const exports::ExportResult exported =
+      exports::export_scene(set.outcome.scene, set.workspace.prepared(), thumbnail,
+                            set.settings().output, set.workspace.review);
   set.add(exported.findings);
   for (const fs::path& file : exported.files) {
     const std::string relative = "prepared/" + file.generic_string();

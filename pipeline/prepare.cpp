@@ -39,6 +39,11 @@ class ThreadBudget {
   int opencv_;
 };
 
+std::vector<fs::path> written_folders(const Workspace& workspace) {
+  return {workspace.prepared() / "images", workspace.prepared() / "masks", workspace.prepared(),
+          workspace.state() / "encoded"};
+}
+
 // All steps over a workspace that is open and locked.
 PrepareOutcome run_set(
     const Workspace& workspace, const PrepareOptions& options, Progress& progress, Job job,
@@ -60,11 +65,13 @@ PrepareOutcome run_set(
 PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Progress& progress) {
   const Workspace workspace = open_workspace(folder, options.workspace);
   const WorkspaceLock lock(workspace);
-  const std::vector<fs::path> folders{workspace.prepared() / "images",
-                                      workspace.prepared() / "masks", workspace.prepared(),
-                                      workspace.state() / "encoded"};
-  for (const fs::path& each : folders) remove_leftovers(each);
-  const InterruptGuard guard(folders);
+  const InterruptGuard guard(written_folders(workspace));
+  return prepare(workspace, lock, options, progress);
+}
+
+PrepareOutcome prepare(const Workspace& workspace, const WorkspaceLock& /*lock*/,
+                       const PrepareOptions& options, Progress& progress) {
+  for (const fs::path& each : written_folders(workspace)) remove_leftovers(each);
   const ThreadBudget budget(worker_count(options.jobs));
   initialise_metadata();
   return with_sound_journal(workspace.journal(),

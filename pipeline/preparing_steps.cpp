@@ -19,10 +19,10 @@ namespace trunnion {
 namespace {
 
 std::string run_ingest(SetRun& set, const Fingerprint& /*own*/) {
-  ingest::IngestResult found =
-      ingest::ingest(set.workspace.root, set.workspace.file.specimen, set.settings(),
-                     [&set](const fs::path& file) { return set.journal.input_hash(file); });
-  use_series(set.workspace.root, found.images, found.findings);
+  ingest::IngestResult found = ingest::ingest(
+      set.workspace.root, set.workspace.file.specimen, set.settings(),
+      [&set](const fs::path& file) { return set.journal.input_hash(file); }, set.workspace.review);
+  use_series(set.workspace.root, found.images, set.workspace.review, found.findings);
   set.add(found.findings);
   set.outcome.stations_expected = found.stations_expected;
   set.outcome.images_found = static_cast<int>(found.images.size());
@@ -193,7 +193,7 @@ std::vector<SetStep> preparing_steps(Job job) {
        .run = run_ingest,
        .report =
            [](const SetRun& set, report::ReportData& data) {
-             report::add_rings(data, set.workspace.file.specimen);
+             report::add_rings(data, set.workspace.file.specimen, set.workspace.review);
            }},
       {.name = "cameras", .in_check = true, .settings = {"undistort"}, .run = run_cameras},
       {.name = "survey",

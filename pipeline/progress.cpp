@@ -93,13 +93,16 @@ void Progress::start(const std::string& stage, std::size_t total) {
   stages_[running_].begun = options_.clock();
   last_draw_ = options_.clock();
   draw(true);
+  if (options_.listener) options_.listener(stage, 0, total);
 }
 
 void Progress::step(std::size_t count) {
   const std::lock_guard lock(mutex_);
   if (closed_ || running_ == kNone) return;
-  stages_[running_].done += count;
+  Stage& stage = stages_[running_];
+  stage.done += count;
   draw(false);
+  if (options_.listener) options_.listener(stage.name, stage.done, stage.total);
 }
 
 void Progress::expect(std::size_t total) {

@@ -30,11 +30,16 @@ TerminalTraits terminal_traits(std::FILE* stream);
 class Progress {
  public:
   using Clock = std::function<std::chrono::steady_clock::time_point()>;
+  // Also called where nothing is drawn: at the start of a stage and as its images are done; `total`
+  // 0: no count is known. May throw at the start of a stage, which ends the run there.
+  using Listener =
+      std::function<void(const std::string& stage, std::size_t done, std::size_t total)>;
   struct Options {
     bool quiet = false;
     std::FILE* stream = nullptr;             // nullptr: stderr
     std::optional<TerminalTraits> traits{};  // default: those of the stream, asked at every draw
     Clock clock{};                           // default: the steady clock
+    Listener listener{};
   };
 
   // `stages` in the order they will run; a stage started without standing here is appended.

@@ -90,7 +90,7 @@ report::ReportData check_data(const SetRun& set) {
     view.source_file = image.source;
     data.views.push_back(std::move(view));
   }
-  report::add_rings(data, set.workspace.file.specimen);
+  report::add_rings(data, set.workspace.file.specimen, set.workspace.review);
   return data;
 }
 

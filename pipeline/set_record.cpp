@@ -15,7 +15,7 @@ constexpr const char* kSetStep = "set";  // of the journal
 std::string set_fingerprint(const SetRun& set) {
   const Workspace& workspace = set.workspace;
   Fingerprint print(kSetStep);
-  print.add(workspace.specimen_hash).add(workspace.setup_hash);
+  print.add(workspace.specimen_hash).add(workspace.setup_hash).add(workspace.review_hash);
   print.add(workspace.record ? workspace.record->hash : std::string());
   for (const TemplateSettings& wanted : workspace.file.settings.output.templates) {
     print.add(hash_file(wanted.file));

@@ -82,6 +82,10 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   workspace.root = folder;
   workspace.file = read_specimen(file);
   workspace.specimen_hash = hash_file(file);
+  workspace.review = read_review(workspace.review_file(), workspace.file.specimen);
+  if (fs::exists(workspace.review_file())) {
+    workspace.review_hash = hash_file(workspace.review_file());
+  }
   workspace.setup = read_setup(workspace.file.specimen.setup_file);
   workspace.setup_hash = hash_file(workspace.file.specimen.setup_file);
   load_record(workspace, options);
@@ -98,7 +102,23 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   return workspace;
 }
 
-WorkspaceLock::WorkspaceLock(const Workspace& workspace) {
+namespace {
+
+// "PROCESS NAME" of whoever holds the lock, as a phrase.
+std::string holder_in(int descriptor) {
+  std::array<char, 96> text{};
+  const ssize_t got = ::read(descriptor, text.data(), text.size() - 1);
+  const std::string_view line(text.data(), got > 0 ? static_cast<std::size_t>(got) : 0);
+  const std::size_t space = line.find(' ');
+  const std::string_view name =
+      space == std::string_view::npos ? WorkspaceLock::kRun : line.substr(space + 1);
+  const std::string_view process = line.substr(0, space);
+  return fmt::format("{} (process {})", name, process.empty() ? "unknown" : process);
+}
+
+}  // namespace
+
+WorkspaceLock::WorkspaceLock(const Workspace& workspace, std::string_view holder) {
   std::error_code code;
   fs::create_directories(workspace.state(), code);
   const fs::path file = workspace.state() / "lock";
@@ -112,15 +132,12 @@ WorkspaceLock::WorkspaceLock(const Workspace& workspace) {
                                    file.string(), std::strerror(errno)));
   }
   if (::flock(descriptor_, LOCK_EX | LOCK_NB) != 0) {
-    std::array<char, 32> pid{};
-    const ssize_t got = ::read(descriptor_, pid.data(), pid.size() - 1);
+    const std::string other = holder_in(descriptor_);
     ::close(descriptor_);
-    throw data_error(
-        fmt::format("{}: is in use by another run of trunnion (process {}); wait for "
-                    "it or stop it.",
-                    workspace.root.string(), got > 0 ? std::string(pid.data()) : "unknown"));
+    throw data_error(fmt::format("{}: is in use by {}; wait for it or stop it.",
+                                 workspace.root.string(), other));
   }
-  const std::string pid = std::to_string(::getpid());
+  const std::string pid = fmt::format("{} {}", ::getpid(), holder);
   if (::ftruncate(descriptor_, 0) != 0 ||
       ::write(descriptor_, pid.data(), pid.size()) != static_cast<ssize_t>(pid.size())) {
     ::close(descriptor_);

@@ -6,8 +6,10 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <string_view>
 
 #include "config/calibration_record.h"
+#include "config/review.h"
 #include "config/settings.h"
 #include "config/setup.h"
 #include "core/finding.h"
@@ -28,11 +30,14 @@ struct Workspace {
   SpecimenFile file;
   std::string specimen_hash;  // of specimen.toml's bytes
   std::string setup_hash;     // of the setup file's bytes
+  Review review;              // decisions of a person; none without review.toml
+  std::string review_hash;    // of its bytes; empty without it
   Setup setup;
   std::optional<CalibrationRecord> record;
   Findings findings;
 
   [[nodiscard]] std::filesystem::path prepared() const { return root / "prepared"; }
+  [[nodiscard]] std::filesystem::path review_file() const { return root / "review.toml"; }
   [[nodiscard]] std::filesystem::path state() const { return root / ".trunnion"; }
   [[nodiscard]] std::filesystem::path journal() const { return state() / "journal.sqlite"; }
 };
@@ -42,10 +47,12 @@ struct Workspace {
 Workspace open_workspace(const std::filesystem::path& folder, const WorkspaceOptions& options = {});
 
 // Holds the workspace until destroyed; the system releases it where the process dies. Throws a
-// data error with the process id of the other run where the workspace is in use.
+// data error that names the other program and its process where the workspace is in use.
 class WorkspaceLock {
  public:
-  explicit WorkspaceLock(const Workspace& workspace);
+  // `holder`: as others are told who holds it.
+  explicit WorkspaceLock(const Workspace& workspace, std::string_view holder = kRun);
+  static constexpr std::string_view kRun = "another run of trunnion";
   ~WorkspaceLock();
   WorkspaceLock(const WorkspaceLock&) = delete;
   WorkspaceLock& operator=(const WorkspaceLock&) = delete;

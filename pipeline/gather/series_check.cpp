@@ -80,14 +80,15 @@ void check_date(const ingest::StationImage& image, const SeriesRow& row,
 }  // namespace
 
 void use_series(const fs::path& workspace, std::vector<ingest::StationImage>& images,
-                Findings& findings) {
+                const Review& review, Findings& findings) {
   const std::vector<SeriesRow> rows = read_series(workspace);
   if (rows.empty()) return;
   std::map<StationKey, const SeriesRow*> by_station;
   for (const SeriesRow& row : rows) {
     if (row.of_station() && row.frames > 0) by_station[{row.ring, row.station}] = &row;
   }
-  std::set<StationKey> fused;
+  std::set<StationKey> fused;  // or never to be
+  for (const Exclusion& each : review.excluded) fused.insert({each.ring, each.station});
   for (ingest::StationImage& image : images) {
     fused.insert({image.ring, image.station});
     const auto found = by_station.find({image.ring, image.station});

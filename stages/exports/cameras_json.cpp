@@ -1,5 +1,6 @@
 #include <nlohmann/json.hpp>
 
+#include "config/review_json.h"
 #include "core/angle.h"
 #include "stages/exports/exports.h"
 
@@ -81,7 +82,7 @@ Json pose_json(const Pose& pose, const PoseCovariance& covariance) {
 
 }  // namespace
 
-std::string cameras_json(const Scene& scene) {
+std::string cameras_json(const Scene& scene, const Review& review) {
   Json json{{"format", "trunnion cameras"},
             {"version", 1},
             {"title", scene.title},
@@ -109,6 +110,7 @@ std::string cameras_json(const Scene& scene) {
                              {"pose", pose_json(view.pose, view.covariance)},
                              {"prior", pose_json(view.prior, view.prior_covariance)}});
   }
+  if (!review.excluded.empty() || !review.accepted.empty()) json["review"] = review_to_json(review);
   return json.dump(1, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 

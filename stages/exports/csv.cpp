@@ -47,6 +47,22 @@ std::string intrinsics_comment(const Scene& scene) {
   return text;
 }
 
+std::string review_comment(const Review& review) {
+  std::string text;
+  for (const Exclusion& each : review.excluded) {
+    text += fmt::format("# excluded by a person: {} {} ({}): {}\n", each.ring, each.station,
+                        each.date, each.reason);
+  }
+  for (const Acceptance& each : review.accepted) {
+    const std::string where = each.station        ? fmt::format("{} {}", each.ring, *each.station)
+                              : each.file.empty() ? "whole set"
+                                                  : each.file;
+    text += fmt::format("# doubt accepted by a person: {} ({}): {} Reason: {}\n", where, each.date,
+                        each.doubt, each.reason);
+  }
+  return text;
+}
+
 // Sigmas of omega, phi, kappa by first-order propagation of the rotation's covariance.
 Eigen::Vector3d angle_sigmas(const View& view) {
   const Eigen::Matrix3d J = omega_phi_kappa_jacobian(view.pose.R);
@@ -72,12 +88,12 @@ std::vector<std::pair<std::size_t, std::size_t>> scale_pairs(const Scene& scene)
 
 }  // namespace
 
-std::string exterior_csv(const Scene& scene) {
+std::string exterior_csv(const Scene& scene, const Review& review) {
   std::string text =
       "# exterior orientation; X, Y, Z in mm, angles in degrees, sigmas 1 standard deviation\n"
       "# object_from_image = Rx(omega) Ry(phi) Rz(kappa); image frame x right, y up, z towards the "
       "viewer (the camera looks along -z)\n";
-  text += intrinsics_comment(scene);
+  text += intrinsics_comment(scene) + review_comment(review);
   text +=
       "image,X_mm,Y_mm,Z_mm,omega_deg,phi_deg,kappa_deg,sigma_X_mm,sigma_Y_mm,sigma_Z_mm,"
       "sigma_omega_deg,sigma_phi_deg,sigma_kappa_deg,state\n";

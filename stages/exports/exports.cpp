@@ -61,13 +61,14 @@ void tell_left_out(const Scene& scene, const OutputSettings& settings, Findings&
 }  // namespace
 
 ExportResult export_scene(const Scene& scene, const fs::path& prepared,
-                          const ThumbnailReader& thumbnail, const OutputSettings& settings) {
+                          const ThumbnailReader& thumbnail, const OutputSettings& settings,
+                          const Review& review) {
   ExportResult result;
   result.findings = limits_of_formats(scene);
   tell_left_out(scene, settings, result.findings);
   // Everything is rendered before anything is written: a faulty template leaves the older files.
-  TextFiles texts{{"cameras.json", cameras_json(scene)},
-                  {"exterior.csv", exterior_csv(scene)},
+  TextFiles texts{{"cameras.json", cameras_json(scene, review)},
+                  {"exterior.csv", exterior_csv(scene, review)},
                   {"poses_matrix.csv", poses_matrix_csv(scene)},
                   {"poses_quaternion.csv", poses_quaternion_csv(scene)},
                   {"cameras.gltf", cameras_gltf(scene, thumbnail)},

@@ -18,6 +18,7 @@
 #include <utility>
 #include <vector>
 
+#include "config/review.h"
 #include "config/settings.h"
 #include "core/files.h"
 #include "core/finding.h"
@@ -34,11 +35,13 @@ struct ExportResult {
 using ThumbnailReader = std::function<std::string(std::size_t)>;
 
 ExportResult export_scene(const Scene& scene, const fs::path& prepared,
-                          const ThumbnailReader& thumbnail, const OutputSettings& settings);
+                          const ThumbnailReader& thumbnail, const OutputSettings& settings,
+                          const Review& review = {});
 
 // Each format as text; export_scene writes them.
-std::string cameras_json(const Scene& scene);
-std::string exterior_csv(const Scene& scene);
+// The first two also say what a person decided: as "review", and as comments.
+std::string cameras_json(const Scene& scene, const Review& review = {});
+std::string exterior_csv(const Scene& scene, const Review& review = {});
 std::string poses_matrix_csv(const Scene& scene);
 std::string poses_quaternion_csv(const Scene& scene);
 std::string cameras_gltf(const Scene& scene, const ThumbnailReader& thumbnail);

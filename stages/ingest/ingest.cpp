@@ -241,7 +241,7 @@ void drop_identical(std::vector<StationImage>& images,
 }
 
 void report_gaps(const std::vector<StationImage>& images, const Specimen& specimen,
-                 Findings& findings) {
+                 const Review& review, Findings& findings) {
   for (std::size_t r = 0; r < specimen.rings.size(); ++r) {
     const Ring& ring = specimen.rings[r];
     std::set<int> present;
@@ -250,7 +250,7 @@ void report_gaps(const std::vector<StationImage>& images, const Specimen& specim
     }
     std::vector<int> missing;
     for (int s = ring.first_station; s < ring.first_station + ring.stations; ++s) {
-      if (!present.contains(s)) missing.push_back(s);
+      if (!present.contains(s) && !review.excludes(ring.name, s)) missing.push_back(s);
     }
     if (missing.empty()) continue;
     const std::size_t shown = std::min<std::size_t>(missing.size(), 12);
@@ -311,12 +311,16 @@ void check_output_names(const std::vector<StationImage>& images, const OutputSet
 }  // namespace
 
 IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const Settings& settings,
-                    const std::function<std::string(const fs::path&)>& hash) {
+                    const std::function<std::string(const fs::path&)>& hash, const Review& review) {
   IngestResult result;
   for (const Ring& ring : specimen.rings) result.stations_expected += ring.stations;
+  result.stations_expected -= static_cast<int>(review.excluded.size());
   std::vector<Candidate> candidates = specimen.capture_table
                                           ? by_table(workspace, specimen)
                                           : by_pattern(workspace, specimen, result.findings);
+  std::erase_if(candidates, [&](const Candidate& candidate) {
+    return review.excludes(specimen.rings[candidate.ring].name, candidate.station);
+  });
   drop_foreign_stations(candidates, specimen, result.findings);
   drop_repeated_stations(candidates, specimen, result.findings);
   const ImageLimits limits = image_limits(settings.limits);
@@ -345,16 +349,16 @@ IngestResult ingest(const fs::path& workspace, const Specimen& specimen, const S
   }
   drop_mixed_formats(result.images, result.findings);
   drop_identical(result.images, hash, result.findings);
-  report_gaps(result.images, specimen, result.findings);
+  report_gaps(result.images, specimen, review, result.findings);
   find_frames(workspace, settings.output.frame_pattern, result.images, result.findings);
   check_output_names(result.images, settings.output);
   if (result.images.empty()) {
     std::string causes;
     for (const Finding& finding : result.findings) causes += "\n  " + finding.what;
-    throw data_error(
-        fmt::format("{}: no usable fused image was found; check the pattern in "
-                    "specimen.toml.{}",
-                    root.string(), causes));
+    throw data_error(fmt::format(
+        "{}: no usable fused image was found; check the pattern in "
+        "specimen.toml{}.{}",
+        root.string(), review.excluded.empty() ? "" : " and what review.toml excludes", causes));
   }
   return result;
 }

@@ -3,7 +3,8 @@
 //
 // Reported by name: a station found twice, a gap in a ring, mixed sizes, channels or bit depths, an
 // image identical to another, an unreadable or unsuitable file, a capture table with mistakes, a
-// station without the single frame that output.frame promises (stages/ingest/frames.h).
+// station without the single frame that output.frame promises (stages/ingest/frames.h). A station
+// that the review excludes counts as not planned: its file is not opened.
 #pragma once
 
 #include <filesystem>
@@ -11,6 +12,7 @@
 #include <string>
 #include <vector>
 
+#include "config/review.h"
 #include "config/settings.h"
 #include "core/finding.h"
 #include "core/hash.h"
@@ -36,7 +38,7 @@ struct StationImage {
 
 struct IngestResult {
   std::vector<StationImage> images;  // usable ones, ring by ring, by station
-  int stations_expected = 0;
+  int stations_expected = 0;         // less the excluded ones
   Findings findings;
 };
 
@@ -45,6 +47,7 @@ struct IngestResult {
 // and hash (`hash` may know it already); the later one is left out.
 IngestResult ingest(
     const std::filesystem::path& workspace, const Specimen& specimen, const Settings& settings,
-    const std::function<std::string(const std::filesystem::path&)>& hash = hash_file);
+    const std::function<std::string(const std::filesystem::path&)>& hash = hash_file,
+    const Review& review = {});
 
 }  // namespace trunnion::ingest

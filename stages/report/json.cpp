@@ -4,6 +4,7 @@
 
 #include <cmath>
 
+#include "config/review_json.h"
 #include "core/angle.h"
 #include "core/cautions.h"
 #include "core/error.h"
@@ -339,6 +340,7 @@ Json to_json(const ReportData& data) {
                {"findings", findings_json(data.findings, FindingStage::shown)}};
   json["cautions"] = cautions_json();
   add_lists(json, data);
+  json["review"] = review_to_json(data.review);
   json["geometry"] = geometry_json(data);
   json["backdrop"] = data.backdrop_jpeg.empty() ? Json(nullptr) : Json("pictures/backdrop.jpg");
   json["setup"] = data.setup_name;
@@ -365,6 +367,7 @@ ReportData from_json(const Json& json) {
   json.at("date").get_to(data.date);
   data.findings = read_findings(json.at("findings"));
   read_lists(json, data);
+  if (json.contains("review")) data.review = review_from_json(json.at("review"));
   read_geometry(json.at("geometry"), data);
   json.at("setup").get_to(data.setup_name);
   if (!json.at("calibration").is_null()) {

@@ -85,6 +85,44 @@ void add_silent_gaps(std::vector<ToDo>& to_do, const ReportData& data) {
   }
 }
 
+// The acceptance of this doubt, where there is one: the same sentence at the same place.
+const Acceptance* acceptance_of(const ToDo& item, const Finding& finding, const ReportData& data) {
+  const auto fits = [&](const Acceptance& each) {
+    if (as_sentence(each.doubt) != item.what) return false;
+    if (each.station) return item.where == place(each.ring, *each.station) && !item.anchor.empty();
+    if (!each.file.empty()) return finding.file == each.file;
+    return item.where == kWholeSet;
+  };
+  const auto found = std::find_if(data.review.accepted.begin(), data.review.accepted.end(), fits);
+  return found == data.review.accepted.end() ? nullptr : &*found;
+}
+
+std::string accepted_at(const Acceptance& each) {
+  if (each.station) return place(each.ring, *each.station);
+  return each.file.empty() ? kWholeSet : each.file;
+}
+
+// What the review says beside the findings: exclusions, and acceptances that nothing answers to.
+void add_decisions(Judgement& judgement, const ReportData& data,
+                   const std::set<const Acceptance*>& used) {
+  for (const Exclusion& each : data.review.excluded) {
+    judgement.notes.push_back(
+        {Severity::note, place(each.ring, each.station), "", "",
+         fmt::format("This station is excluded ({}): {}", each.date, as_sentence(each.reason)),
+         "Nothing to do; remove its table from review.toml to use it again."});
+  }
+  if (!data.prepared) return;  // only some doubts are known
+  for (const Acceptance& each : data.review.accepted) {
+    if (used.contains(&each)) continue;
+    judgement.notes.push_back(
+        {Severity::note, accepted_at(each), "", "",
+         fmt::format(
+             "review.toml accepts a doubt that is not raised, or not with these figures: {}",
+             as_sentence(each.doubt)),
+         "Remove its table from review.toml; accept the doubt again if it is listed."});
+  }
+}
+
 // Missing stations, then images in the order of the set, then files of neither, then the whole set.
 std::pair<int, std::size_t> order_of(const ToDo& item) {
   if (item.anchor.starts_with("gap-")) return {0, std::stoul(item.anchor.substr(4))};
@@ -153,12 +191,29 @@ std::string enumerate(const std::vector<std::string>& names) {
   return text;
 }
 
+std::vector<std::string> decisions(const ReportData& data, std::size_t accepted) {
+  std::vector<std::string> parts;
+  if (accepted > 0) {
+    parts.push_back(fmt::format("{} {} accepted by a person", accepted,
+                                accepted == 1 ? "doubt is" : "doubts are"));
+  }
+  const std::size_t out = data.review.excluded.size();
+  if (out == 0) return parts;
+  std::vector<std::string> names;
+  for (const Exclusion& each : data.review.excluded) {
+    names.push_back(place(each.ring, each.station));
+  }
+  parts.push_back(fmt::format("{} {} excluded", enumerate(names), out == 1 ? "is" : "are"));
+  return parts;
+}
+
 bool one(const std::vector<std::string>& places) {
   return places.size() == 1 && places[0].find(" to ") == std::string::npos &&
          !places[0].starts_with("all ");
 }
 
-std::string verdict_sentence(const ReportData& data, const Judgement& judgement) {
+std::string verdict_sentence(const ReportData& data, const Judgement& judgement,
+                             std::size_t accepted) {
   const auto gaps = places_of(judgement.to_do, Group::missing, data);
   const auto faults = places_of(judgement.to_do, Group::faulty, data);
   const auto doubts = places_of(judgement.to_do, Group::doubtful, data);
@@ -188,10 +243,14 @@ std::string verdict_sentence(const ReportData& data, const Judgement& judgement)
                      : data.prepared                         ? "Ready"
                                                              : "Fit for preparing";
   if (parts.empty()) {
-    parts.push_back(fmt::format("all {} stations {}", data.views.size(),
-                                data.prepared ? "are prepared and none is in doubt"
-                                              : "were found and no doubt was raised"));
+    parts.push_back(fmt::format("all {} {}stations {}", data.views.size(),
+                                data.review.excluded.empty() ? "" : "other ",
+                                data.prepared ? "are prepared" : "were found"));
+    if (accepted == 0) {
+      parts.back() += data.prepared ? " and none is in doubt" : " and no doubt was raised";
+    }
   }
+  for (std::string& part : decisions(data, accepted)) parts.push_back(std::move(part));
   return fmt::format("{}: {}.", lead, fmt::join(parts, "; "));
 }
 
@@ -222,14 +281,24 @@ Judgement judge(const ReportData& data) {
     });
     if (!known) findings.push_back(std::move(finding));
   }
+  std::set<const Acceptance*> accepted;
   for (const Finding& finding : findings) {
     // Ingest reports missing stations once for the whole set; here each one is an entry.
     if (finding.stage == "ingest" && finding.file.empty() && !data.gaps.empty()) continue;
     ToDo item{finding.severity, {}, {}, {}, as_sentence(finding.what), as_sentence(finding.remedy)};
     locate(item, finding, data);
+    if (item.severity == Severity::doubt) {
+      if (const Acceptance* by = acceptance_of(item, finding, data)) {
+        accepted.insert(by);
+        item.severity = Severity::note;
+        item.what = fmt::format("Accepted doubt: {}", item.what);
+        item.remedy = fmt::format("Accepted on {}: {}", by->date, as_sentence(by->reason));
+      }
+    }
     (item.severity == Severity::note ? judgement.notes : judgement.to_do)
         .push_back(std::move(item));
   }
+  add_decisions(judgement, data, accepted);
   add_silent_gaps(judgement.to_do, data);
   // Most urgent first; within that by station, so that what is said of one stands together.
   std::stable_sort(judgement.to_do.begin(), judgement.to_do.end(),
@@ -240,7 +309,7 @@ Judgement judge(const ReportData& data) {
     judgement.verdict =
         judgement.to_do.front().severity == Severity::fault ? Verdict::reshoot : Verdict::check;
   }
-  judgement.sentence = verdict_sentence(data, judgement);
+  judgement.sentence = verdict_sentence(data, judgement, accepted.size());
   return judgement;
 }
 
@@ -288,6 +357,10 @@ std::string methods_paragraph(const ReportData& data) {
   text += ".";
   if (data.calibration && !data.calibration->hash.empty()) {
     text += fmt::format(" Calibration record {}.", data.calibration->hash);
+  }
+  if (!data.review.excluded.empty()) {
+    text += fmt::format(" {} planned {} excluded by decision.", data.review.excluded.size(),
+                        data.review.excluded.size() == 1 ? "station was" : "stations were");
   }
   if (!data.gaps.empty()) {
     text += fmt::format(" {} of {} stations had no usable image.", data.gaps.size(),

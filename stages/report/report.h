@@ -21,6 +21,7 @@
 #include <vector>
 
 #include "config/calibration_record.h"
+#include "config/review.h"
 #include "config/specimen.h"
 #include "core/angle.h"
 #include "core/finding.h"
@@ -152,6 +153,8 @@ struct ReportData {
   std::size_t tie_points_total = 0;
   std::vector<ReportPoint> tie_points;  // an even selection
 
+  Review review;  // decisions of a person; set by add_rings
+
   std::string backdrop_jpeg;  // empty without a survey
   std::vector<ReportSpot> spots;
 
@@ -175,8 +178,9 @@ struct ReportLimits {
 // scene's order.
 void add_scene(ReportData& data, const Scene& scene, const ReportLimits& limits = {});
 
-// Rings of the specimen, and gaps where a ring's station has no view. Call after the views exist.
-void add_rings(ReportData& data, const Specimen& specimen);
+// Rings of the specimen, and gaps where a ring's station has no view and is not excluded. Call
+// after the views exist.
+void add_rings(ReportData& data, const Specimen& specimen, const Review& review = {});
 
 // What only a comparison over the stations shows: a station or stretch whose stage angle slipped
 // against its neighbours. judge() includes these; the closing summary may add them to its findings.
@@ -205,6 +209,7 @@ struct Judgement {
   std::vector<ToDo> notes;
 };
 
+// A doubt that the review accepts becomes a note with the reason; its figures stay as they are.
 Judgement judge(const ReportData& data);
 
 // A paragraph for a methods section, from the values alone.

@@ -137,7 +137,8 @@ void add_scene(ReportData& data, const Scene& scene, const ReportLimits& limits)
   }
 }
 
-void add_rings(ReportData& data, const Specimen& specimen) {
+void add_rings(ReportData& data, const Specimen& specimen, const Review& review) {
+  data.review = review;
   data.rings.clear();
   data.gaps.clear();
   for (const Ring& ring : specimen.rings) {
@@ -148,7 +149,7 @@ void add_rings(ReportData& data, const Specimen& specimen) {
     }
     for (int k = 0; k < ring.stations; ++k) {
       const int station = ring.first_station + k;
-      if (present.contains(station)) continue;
+      if (present.contains(station) || review.excludes(ring.name, station)) continue;
       data.gaps.push_back(
           {ring.name, station, ring.angle_of(station), expected_file(data, ring, station)});
     }

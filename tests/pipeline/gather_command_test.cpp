@@ -276,7 +276,7 @@ TEST(GatherCheck, SaysWhatIsToComeAndWhatDoesNotFitItsSeries) {
   images[1].file = bench.workspace() / rows[4].frame;
   images[2].frames = rows[2].frames + 1;
   Findings findings;
-  use_series(bench.workspace(), images, findings);
+  use_series(bench.workspace(), images, {}, findings);
   ASSERT_EQ(findings.size(), 3U);
   EXPECT_EQ(findings[0].file, rows[1].fused);
   EXPECT_NE(findings[0].what.find("which is that of low 4"), std::string::npos) << findings[0].what;

@@ -73,6 +73,19 @@ function cautions() {
     h('dl', { class: 'cautions' }, report.cautions.list.map((caution) => [h('dt', {}, caution.subject), h('dd', {}, caution.text)])));
 }
 
+// What a person decided, with reason and date.
+function decisions() {
+  const { excluded, accepted } = report.review ?? { excluded: [], accepted: [] };
+  if (excluded.length + accepted.length === 0) return null;
+  const of = (one) => (one.station === null || one.station === undefined ? one.file || 'whole set' : place(one));
+  const row = (what, one, text) => h('tr', {}, h('th', { scope: 'row' }, of(one)), h('td', {}, what), h('td', { class: 'words' }, text), h('td', { class: 'words' }, one.reason), h('td', {}, one.date));
+  return h('section', { 'aria-labelledby': 'decisions-title', id: 'decisions' }, h('h2', { id: 'decisions-title' }, 'Decisions'),
+    h('p', {}, 'A person decided this in review.toml. No decision changes a pose or a figure.'),
+    h('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Table of decisions' }, h('table', { class: 'stations' },
+      h('thead', {}, h('tr', {}, ['Where', 'Decision', 'Of what', 'Reason', 'Date'].map((name) => h('th', { scope: 'col' }, name)))),
+      h('tbody', {}, excluded.map((one) => row('excluded', one, 'the station')), accepted.map((one) => row('doubt accepted', one, one.doubt))))));
+}
+
 function methods() {
   const text = h('p', { class: 'methods', id: 'methods-text' }, report.methods);
   const said = h('span', { role: 'status', class: 'said' });
@@ -94,5 +107,5 @@ function methods() {
 }
 
 export function detailSections(open) {
-  return [chartSection(open), rigSection(open), maps(), calibration(), table(open), cautions(), methods()];
+  return [chartSection(open), rigSection(open), maps(), calibration(), table(open), decisions(), cautions(), methods()];
 }
