@@ -51,8 +51,8 @@ enum class State { outside, inside, open };
 
 class Carver {
  public:
-  Carver(const std::vector<Field>& fields, const Grid& grid, Carved& out)
-      : fields_(fields), grid_(grid), out_(out), need_((fields.size() + 1) / 2) {}
+  Carver(const std::vector<Field>& fields, const Ball& ball, const Grid& grid, Carved& out)
+      : fields_(fields), ball_(ball), grid_(grid), out_(out), need_((fields.size() + 1) / 2) {}
 
   void cell(const Cell& cell, const Open& parent) {
     Open open;
@@ -91,8 +91,9 @@ class Carver {
         grid_.position(cell.at.cast<double>() + Eigen::Vector3d::Constant(half));
     // To the corners, and a voxel further, where the neighbour's values begin.
     const double radius_mm = (std::sqrt(3.0) * half + 2.0) * grid_.voxel_mm;
-    bool cut = false;
-    std::size_t next_edge = 0;
+    const double in_ball = ball_.radius - (middle - ball_.centre).norm();
+    if (in_ball < -radius_mm) return State::outside;
+    bool cut = in_ball <= radius_mm;
     for (const auto& [unused, view] : parent.views) {
       const Field& field = fields_[view];
       const Pixel at = project(field, middle);
@@ -105,7 +106,6 @@ class Carver {
         open.edge.push_back(view);
         open.views.emplace_back(frame > 0 ? field.at(at.u, at.v) : 0.0F, view);
         cut = true;
-        ++next_edge;
         continue;
       }
       if (edge) ++open.seen;
@@ -115,13 +115,12 @@ class Carver {
       open.views.emplace_back(distance, view);
       cut = true;
     }
-    return finish(parent, open, cut);
+    return finish(open, cut);
   }
 
   // Views that settled that the whole cell is inside their silhouette are asked no more, but still
   // see it; those whose frame it left don't.
-  State finish(const Open& parent, Open& open, bool cut) const {
-    static_cast<void>(parent);
+  State finish(Open& open, bool cut) const {
     if (open.seen + open.edge.size() < need_) return State::outside;
     if (open.seen >= need_ && !cut) return State::inside;
     std::sort(open.views.begin(), open.views.end());
@@ -154,7 +153,7 @@ class Carver {
 
   float voxel(const Eigen::Vector3d& world, const Open& open, const std::vector<float>& mm_per_px,
               std::vector<float>& frames, float band) const {
-    float least = band;
+    float least = std::min(band, static_cast<float>(ball_.radius - (world - ball_.centre).norm()));
     for (std::size_t k = 0; k < open.views.size(); ++k) {
       const Field& field = fields_[open.views[k].second];
       const Pixel at = project(field, world);
@@ -171,10 +170,11 @@ class Carver {
     const auto wanted = static_cast<std::ptrdiff_t>(need_ - open.seen - 1);
     std::nth_element(frames.begin(), frames.begin() + wanted, frames.end(), std::greater<>());
     const float px = frames[static_cast<std::size_t>(wanted)];
-    return std::clamp(px * mm_per_px.front(), -band, least);
+    return std::max(-band, std::min(least, px * mm_per_px.front()));
   }
 
   const std::vector<Field>& fields_;
+  const Ball& ball_;
   const Grid& grid_;
   Carved& out_;
   std::size_t need_;
@@ -205,6 +205,8 @@ Ball ball_of(const std::vector<Field>& fields) {
     normal += across;
     right += across * ray.point;
   }
+  // What leaves a frame reaches further than the frame shows.
+  constexpr double kBeyond = 1.3;
   Ball ball;
   ball.centre = normal.fullPivLu().solve(right);
   for (const Field& field : fields) {
@@ -215,6 +217,9 @@ Ball ball_of(const std::vector<Field>& fields) {
         ball.radius = std::max(ball.radius, (ball.centre - ray.point).cross(ray.direction).norm());
       }
     }
+  }
+  if (std::any_of(fields.begin(), fields.end(), [](const Field& f) { return f.cut; })) {
+    ball.radius *= kBeyond;
   }
   return ball;
 }
@@ -231,7 +236,7 @@ Carved carve(const std::vector<Field>& fields, const Ball& ball, double voxel_mm
   tbb::parallel_for(std::size_t{0}, found.size(), [&](std::size_t k) {
     const auto index = static_cast<int>(k);
     const Eigen::Vector3i at(index / (parts * parts), index / parts % parts, index % parts);
-    Carver carver(fields, carved.grid, found[k]);
+    Carver carver(fields, ball, carved.grid, found[k]);
     carver.cell({size * at, size}, carver.all());
   });
   for (Carved& part : found) {

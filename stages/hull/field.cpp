@@ -193,6 +193,7 @@ Field make_field(const HullView& view, const cv::Mat& mask, const HullOptions& o
   Field field;
   const cv::Mat small = reduced(mask, options.mask_megapixels);
   field.camera = resized(view.camera, small.cols, small.rows);
+  field.source = {view.camera.width_px, view.camera.height_px};
   field.pose = view.pose;
   field.pixel_from_world = projection_matrix(field.camera, view.pose);
   const cv::Mat inside = small > 127;

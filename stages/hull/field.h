@@ -19,6 +19,7 @@ struct Field {
   cv::Mat silhouette;  // CV_8U coverage, of the crop
   cv::Rect box;        // of the silhouette in the reduced mask; empty: no specimen
   Camera camera;       // of the reduced mask
+  cv::Size source;     // of the view's camera
   Pose pose;
   Projection34 pixel_from_world = Projection34::Zero();
   bool cut = false;  // the silhouette touches the frame

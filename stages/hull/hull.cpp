@@ -6,6 +6,7 @@
 #include <cmath>
 
 #include "stages/hull/carve.h"
+#include "stages/hull/measure.h"
 #include "stages/hull/mesh.h"
 
 namespace trunnion::hull {
@@ -71,7 +72,10 @@ Hull build_hull(const std::vector<HullView>& views, const MaskReader& mask,
     hull.findings.push_back(no_hull("the silhouettes share no point."));
     return hull;
   }
+  agree(fields, ball, hull);
   hull.measures.pixel_mm = pixel;
+  measure(views, fields, hull);
+  add_findings(views, hull);
   return hull;
 }
 

@@ -55,40 +55,39 @@ struct Mesh {
   std::vector<std::array<std::uint32_t, 3>> triangles;  // counter-clockwise seen from outside
 };
 
-// Extent along one direction.
+// Extent of the hull along one direction.
 struct Extent {
   double length_mm = 0;
   double sigma_mm = 0;
   Eigen::Vector3d direction = Eigen::Vector3d::UnitZ();
-  bool upper_bound = false;  // an end was not seen from the side, or leaves the frame
-  std::string reason;        // where it is an upper bound
+  bool upper_bound = false;  // no camera saw an end from the side, so the specimen may end earlier
+  bool cut = false;          // an end lies at the frame's edge, so the specimen may reach further
 };
 
-// A measured value that is not a length: mm^3 or mm^2.
 struct Amount {
   double value = 0;
   double sigma = 0;
 };
 
+// The sigmas hold what masks, poses and scale leave open, not that a hull fills hollows.
 struct Measures {
-  Extent height;                 // along the rotation axis
-  Extent width;                  // the largest extent across the axis
-  Extent depth;                  // across the axis and the width
-  Amount volume;                 // mm^3; of the hull, so the specimen's is at most this
-  Amount surface;                // mm^2; of the hull
-  double scale_sigma = 0;        // relative, common to all lengths; within the sigmas above
-  double outline_px = 0;         // robust sigma of the silhouettes about the hull's outline
-  double pixel_mm = 0;           // footprint of a pixel of the reduced masks at the specimen
-  bool closed_by_frame = false;  // the specimen leaves the frame of half of the views and more
+  Extent height;           // along the rotation axis
+  Extent width;            // the largest extent across the axis
+  Extent depth;            // across both
+  Amount volume;           // mm^3; the specimen's is at most this
+  Amount surface;          // mm^2, of the hull
+  double scale_sigma = 0;  // relative, common to all lengths, within their sigmas
+  double outline_px = 0;   // 1 sigma of silhouettes about the drawn hull, px of the reduced masks
+  double pixel_mm = 0;     // footprint of such a pixel at the specimen
 };
 
 // The hull drawn into one view, against its silhouette.
 struct ViewAgreement {
-  double overlap = 1;     // area of both over area of either
-  double uncovered = 0;   // share of the silhouette that the hull doesn't reach
-  cv::Rect region;        // px of the view's camera: where most of that lies; empty where little
-  bool cut = false;       // the silhouette runs out of the frame
-  bool left_out = false;  // it contradicts the others and did not shape the hull
+  double overlap = 1;    // area of both over area of either
+  double uncovered = 0;  // share of the silhouette that lies outside the hull
+  double missing = 0;    // what several others show and this view alone excludes, same measure
+  cv::Rect region;       // of either, px of the view's camera; empty where there is nearly nothing
+  bool cut = false;      // the silhouette runs out of the frame
 };
 
 struct Hull {

@@ -119,6 +119,14 @@ void add_chunk(std::string& file, std::uint32_t type, std::string bytes, char pa
   file += bytes;
 }
 
+Json extent_json(const Extent& extent) {
+  return {{"length_mm", extent.length_mm},
+          {"sigma_mm", extent.sigma_mm},
+          {"direction", {extent.direction.x(), extent.direction.y(), extent.direction.z()}},
+          {"upper_bound", extent.upper_bound},
+          {"cut_by_frame", extent.cut}};
+}
+
 }  // namespace
 
 std::string hull_ply(const Mesh& mesh) {
@@ -177,6 +185,42 @@ std::string hull_glb(const Mesh& mesh) {
   append(file, std::uint32_t{2});
   append(file, static_cast<std::uint32_t>(12 + chunks.size()));
   return file + chunks;
+}
+
+std::string hull_json(const Hull& hull, const std::vector<HullView>& views) {
+  const Measures& m = hull.measures;
+  Json agreement = Json::array();
+  for (std::size_t k = 0; k < views.size(); ++k) {
+    const ViewAgreement& view = hull.views[k];
+    agreement.push_back(
+        {{"file", views[k].name},
+         {"ring", views[k].ring},
+         {"station", views[k].station},
+         {"overlap", view.overlap},
+         {"outside_hull", view.uncovered},
+         {"lacks", view.missing},
+         {"region_px", {view.region.x, view.region.y, view.region.width, view.region.height}},
+         {"leaves_frame", view.cut}});
+  }
+  const Json json{
+      {"units", "mm, mm2, mm3, 1 sigma; world frame: +Z up along the rotation axis"},
+      {"meaning",
+       "Of the visual hull, which holds the specimen and the mount that the masks keep. Volume is "
+       "an upper bound of theirs; upper_bound: no camera saw an end from the side, so it may end "
+       "earlier; cut_by_frame: it may reach further. lacks: what the other views show and this "
+       "mask alone excludes. region_px: x, y, width, height in the prepared image."},
+      {"triangles", hull.mesh.triangles.size()},
+      {"voxel_mm", hull.voxel_mm},
+      {"mask_pixel_mm", m.pixel_mm},
+      {"outline_sigma_px", m.outline_px},
+      {"scale_sigma_relative", m.scale_sigma},
+      {"height", extent_json(m.height)},
+      {"width", extent_json(m.width)},
+      {"depth", extent_json(m.depth)},
+      {"volume", {{"upper_bound_mm3", m.volume.value}, {"sigma_mm3", m.volume.sigma}}},
+      {"surface", {{"mm2", m.surface.value}, {"sigma_mm2", m.surface.sigma}}},
+      {"views", agreement}};
+  return json.dump(1, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 
 }  // namespace trunnion::hull

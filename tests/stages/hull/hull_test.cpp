@@ -148,8 +148,8 @@ TEST(Hull, OfABallIsTheBall) {
 
 TEST(Hull, KeepsARodThinnerThanAPixel) {
   const std::vector<HullView> views = ring(24);
-  // 0.03 mm: a third of a pixel wide on each side of its middle.
-  const Body thin = rod({-3, 1, -4}, {4, -2, 5}, 0.03);
+  // 0.8 px wide.
+  const Body thin = rod({-3, 1, -4}, {4, -2, 5}, 0.04);
   const Body thick = ball({-3, 1, -4}, 1.5);
   const std::vector<cv::Mat> masks = masks_of(views, [&](const auto& eye, const auto& direction) {
     return thin(eye, direction) || thick(eye, direction);
