@@ -249,5 +249,50 @@ TEST(Hull, DrawnIntoAViewIsItsSilhouette) {
   }
 }
 
+// Bars of the hull, at a size that a test can afford; tests/bench/hull_bars holds them at 2
+// megapixels.
+TEST(Hull, AgreesWithTheHullOfTheTrueSilhouettes) {
+  const test::HullSet set =
+      test::hull_set("pebble", 1001, {.width_px = 480, .height_px = 320, .stations = 12});
+  const Hull hull = hull_of(set.views, set.masks);
+  ASSERT_TRUE(test::is_closed(hull.mesh));
+  const test::HullScore score = test::score_hull(set, hull.mesh, 200000);
+  EXPECT_NEAR(score.volume_ratio, 1.0, 0.01 + 2.0 * score.volume_sigma);
+  EXPECT_LT(score.mean_distance_px, 1.0);
+}
+
+// A mask that lacks a limb is named with the limb's place, the others are not.
+TEST(Hull, NamesTheViewThatLacksAPart) {
+  const std::vector<HullView> views = ring(24);
+  const Body body = ball({0, 0, 0}, 3);
+  const Body limb = rod({0, 0, 0}, {0, 0, 7}, 0.6);
+  std::vector<cv::Mat> masks = masks_of(views, [&](const auto& eye, const auto& direction) {
+    return body(eye, direction) || limb(eye, direction);
+  });
+  masks[5](cv::Rect(0, 0, 240, 55)) = 0;  // from z = 4.5 mm on
+  const Hull hull = hull_of(views, masks);
+  int named = 0;
+  for (const Finding& finding : hull.findings) {
+    if (finding.what.find("lacks specimen") == std::string::npos) continue;
+    ++named;
+    EXPECT_EQ(finding.file, "view 5");
+  }
+  EXPECT_EQ(named, 1);
+  EXPECT_NEAR(hull.views[5].region.y + hull.views[5].region.height, 55, 4);
+}
+
+TEST(Hull, MeasuresARodAndMarksWhatNoCameraSawFromTheSide) {
+  const Body body = rod({0, 0, -3}, {0, 0, 5}, 1.5);  // 11 mm with its round ends, 3 mm across
+  const std::vector<HullView> level = ring(36);
+  const Hull seen = hull_of(level, masks_of(level, body));
+  EXPECT_NEAR(seen.measures.height.length_mm, 11.0, 0.003 * 11.0 + 2 * 0.1);
+  EXPECT_NEAR(seen.measures.width.length_mm, 3.0, 0.1);
+  EXPECT_FALSE(seen.measures.height.upper_bound);
+  const std::vector<HullView> above = ring(36, radians(35.0));
+  const Hull from_above = hull_of(above, masks_of(above, body));
+  EXPECT_TRUE(from_above.measures.height.upper_bound);
+  EXPECT_GT(from_above.measures.height.length_mm, 11.0);
+}
+
 }  // namespace hull_test
 }  // namespace trunnion::hull
