@@ -45,9 +45,9 @@ cv::Mat picture_of(const SetRun& set, std::size_t item) {
 }
 
 std::string extent_text(const hull::Extent& extent) {
-  return fmt::format("{}{:.3f} mm (sigma {:.3f}){}", extent.upper_bound ? "at most " : "",
-                     extent.length_mm, extent.sigma_mm,
-                     extent.cut ? " as far as the frame shows it" : "");
+  return fmt::format("{}{:.3f} mm (sigma {:.3f}){}",
+                     extent.upper_bound && !extent.cut ? "at most " : "", extent.length_mm,
+                     extent.sigma_mm, extent.cut ? " as far as the frame shows it" : "");
 }
 
 }  // namespace
