@@ -320,6 +320,10 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   settings.undistort.interpolation =
       static_cast<Interpolation>(undistort.choice("interpolation", {"cubic", "lanczos"}, 0));
   settings.refine = refine_from(file.table("refine"));
+  TomlReader hull = file.table("hull");
+  settings.hull.enabled = hull.boolean("enabled", true);
+  settings.hull.most_triangles =
+      hull.integer("most_triangles", 1000, 2'000'000, settings.hull.most_triangles);
   settings.output = output_from(file.table("output"), workspace);
   TomlReader limits = file.table("limits");
   settings.limits.max_megapixels =
@@ -327,8 +331,8 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
   settings.limits.tolerate_truncated = limits.boolean("tolerate_truncated", false);
   settings.limits.tolerate_wrong_extension = limits.boolean("tolerate_wrong_extension", false);
   settings.limits.tolerate_more_pages = limits.boolean("tolerate_more_pages", false);
-  for (const char* name :
-       {"survey", "repair", "mask", "exposure", "undistort", "refine", "output", "limits"}) {
+  for (const char* name : {"survey", "repair", "mask", "exposure", "undistort", "refine", "hull",
+                           "output", "limits"}) {
     const TomlReader table = file.table(name);
     settings.written[name] = table.canonical();
     for (const auto& [key, text] : table.canonical_keys()) {

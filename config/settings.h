@@ -7,6 +7,7 @@
 //   [exposure] enabled = false, level_percent = 90, vignetting = true, curve = "profile"
 //   [undistort] size = "same", centre_principal_point = true, interpolation = "cubic"
 //   [refine]   enabled = true, principal_distance = "auto", max_features = 4000, ...
+//   [hull]     enabled = true, most_triangles = 1000000
 //   [output]   type = "same", bits = "same", compress = true, mask_suffix = "", ...
 //   [[output.template]] file = "matrix", name = "poses.txt", angle = "deg", y_axis = "down",
 //              looks_along = "+z", pixel_origin = "centre", length = "mm", image_names = "path"
@@ -85,6 +86,11 @@ struct RefineSettings {
   FreePrincipalDistance principal_distance = FreePrincipalDistance::automatic;
 };
 
+struct HullSettings {
+  bool enabled = true;
+  int most_triangles = 1'000'000;  // of hull.glb and hull.ply
+};
+
 enum class OutputType { same, tiff, png, jpeg };
 enum class OutputBits { same, eight, sixteen };
 enum class AlphaMode { none, alpha, black_backdrop };
@@ -134,6 +140,7 @@ struct Settings {
   ExposureSettings exposure;
   UndistortSettings undistort;
   RefineSettings refine;
+  HullSettings hull;
   OutputSettings output;
   LimitSettings limits;
   // Canonical text of each table as written ("mask": ...), for the report.

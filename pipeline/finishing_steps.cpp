@@ -6,6 +6,7 @@
 #include "core/files.h"
 #include "core/text.h"
 #include "pipeline/annotate_images.h"
+#include "pipeline/hull_files.h"
 #include "pipeline/image_steps.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/report_data.h"
@@ -129,6 +130,10 @@ std::string run_export(SetRun& set, const Fingerprint& /*own*/) {
   return fmt::format("{} files", exported.files.size());
 }
 
+std::string run_hull(SetRun& set, const Fingerprint& /*own*/) {
+  return make_hull(set);
+}
+
 std::string run_report(SetRun& set, const Fingerprint& /*own*/) {
   const report::ReportData data = report_data(set);
   set.outcome.judgement = report::judge(data);
@@ -166,6 +171,11 @@ std::vector<SetStep> finishing_steps() {
        .kept = kept<PrepareOutcome>([](auto& a, PrepareOutcome& o) {
          a.list(o.outputs, [](auto& b, std::string& output) { b(output); });
        })},
+      {.name = "hull",
+       .shown = true,
+       .settings = {"hull"},
+       .run = run_hull,
+       .kept = kept<PrepareOutcome>([](auto& a, PrepareOutcome& o) { a(o.hull); })},
       {.name = "report",
        .shown = true,
        .run = run_report,

@@ -43,6 +43,7 @@ struct SetOutcome {
 struct PrepareOutcome : SetOutcome {
   Scene scene;
   std::string alignment;  // what to expect of the poses, one sentence
+  std::string hull;       // its measures, one sentence; empty without one
   int images_prepared = 0;
   int images_reused = 0;
   std::size_t spots = 0;

@@ -86,6 +86,7 @@ Summary summary_of(const PrepareOutcome& outcome) {
                                   outcome.stations_expected,
                                   unchanged ? "are prepared" : "prepared", geometry_of(outcome));
   if (!outcome.alignment.empty()) summary.sentence += " " + outcome.alignment;
+  if (!outcome.hull.empty()) summary.sentence += " " + outcome.hull;
   const std::filesystem::path prepared = outcome.root / "prepared";
   summary.outputs = {{"images", (prepared / "images").string()},
                      {"masks", (prepared / "masks").string()},
@@ -125,6 +126,7 @@ Json json_of(const PrepareOutcome& outcome) {
             {"tie_points", outcome.scene.tie_points.size()},
             {"verdict", outcome.judgement.sentence},
             {"orientation", outcome.alignment},
+            {"hull", outcome.hull},
             {"faults", count(outcome.findings, Severity::fault)},
             {"doubts", count(outcome.findings, Severity::doubt)},
             {"findings", findings_json(outcome.findings, FindingStage::shown)},

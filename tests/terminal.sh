@@ -39,8 +39,8 @@ shot() {
   grep -q "Not complete: mid 2 is missing" "$screens/$1.txt" || fail "$1: the verdict is not there"
   # Every stage's name, in the order of the run: a long note must not cover one.
   local names
-  names=$(grep -oE "^[^ ]+ (ingest|survey|repair, mask, undistort|refine|mask confidence|annotate|export|report) " "$screens/$1.txt" | sed "s,^[^ ]* ,," | tr -s ' ' | tr '\n' '|')
-  [[ $names == "ingest |survey |repair, mask, undistort |refine |mask confidence |annotate |export |report |" ]] ||
+  names=$(grep -oE "^[^ ]+ (ingest|survey|repair, mask, undistort|refine|mask confidence|annotate|export|hull|report) " "$screens/$1.txt" | sed "s,^[^ ]* ,," | tr -s ' ' | tr '\n' '|')
+  [[ $names == "ingest |survey |repair, mask, undistort |refine |mask confidence |annotate |export |hull |report |" ]] ||
     fail "$1: the stages are not all there, in order: $names"
 }
 colour=$'\e\\[[0-9;]*3[0-9]'

@@ -58,5 +58,5 @@ set(CPACK_TRUNNION_DEV_FILES
   ${nlohmann_json_DIR}/nlohmann_jsonConfig.cmake
   ${tomlplusplus_DIR}/tomlplusplusConfig.cmake
   ${TIFF_LIBRARY_RELEASE} ${PNG_LIBRARY_RELEASE} ${JPEG_LIBRARY_RELEASE} ${ZLIB_LIBRARY_RELEASE}
-  ${XXHASH_LIBRARY})
+  ${XXHASH_LIBRARY} ${OPENVDB_LIBRARY})
 include(CPack)

@@ -61,7 +61,7 @@ TEST(Steps, ASettingThatDoesNotExistIsAMistakeOfTheProgram) {
 TEST(Steps, TheTerminalListsThemInTheOrderOfTheirRun) {
   EXPECT_THAT(shown_steps(Job::prepare),
               testing::ElementsAre("ingest", "survey", "repair, mask, undistort", "refine",
-                                   "mask confidence", "annotate", "export", "report"));
+                                   "mask confidence", "annotate", "export", "hull", "report"));
   EXPECT_THAT(shown_steps(Job::check),
               testing::ElementsAre("ingest", "survey", "repair, mask", "mask confidence"));
   const test::SmallSet set;

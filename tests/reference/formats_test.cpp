@@ -13,6 +13,7 @@
 #include "core/files.h"
 #include "stages/annotate/annotate.h"
 #include "stages/exports/exports.h"
+#include "stages/hull/hull.h"
 #include "tests/support/open_data.h"
 #include "tests/support/outside_programs.h"
 #include "tests/support/samples.h"
@@ -133,6 +134,32 @@ TEST(Formats, GltfHasNoErrorsAndNoWarnings) {
         run("node '" + (folder.path() / "validate.js").string() + "' '" + file.string() + "'").out,
         "0 0 0 2.0\n");
   }
+}
+
+// By the same validator: a tetrahedron as a hull is written.
+TEST(Formats, HullGlbHasNoErrorsAndNoWarnings) {
+  const std::string modules = node_modules();
+  if (modules.empty() || !installed("node")) {
+    GTEST_SKIP() << "SKIPPED: gltf-validator is absent; bash datasets/setup.sh tests fetches it";
+  }
+  const test::TemporaryFolder folder;
+  hull::Mesh mesh;
+  mesh.vertices = {{0, 0, 0}, {10, 0, 0}, {0, 10, 0}, {0, 0, 10}};
+  for (const Eigen::Vector3f& vertex : mesh.vertices) {
+    mesh.normals.push_back((vertex - Eigen::Vector3f::Constant(2.5F)).normalized());
+    mesh.rgb.push_back({200, 120, 40});
+  }
+  mesh.triangles = {{0, 2, 1}, {0, 1, 3}, {0, 3, 2}, {1, 2, 3}};
+  const fs::path file = folder.path() / "hull.glb";
+  write_file(file, hull::hull_glb(mesh));
+  write_file(folder.path() / "validate.js",
+             "require('" + modules +
+                 "/gltf-validator').validateBytes(new Uint8Array(require('fs').readFileSync("
+                 "process.argv[2]))).then(r => console.log(r.issues.numErrors, "
+                 "r.issues.numWarnings, r.info.totalTriangleCount, r.info.version));\n");
+  EXPECT_EQ(
+      run("node '" + (folder.path() / "validate.js").string() + "' '" + file.string() + "'").out,
+      "0 0 4 2.0\n");
 }
 
 // A general reader: assimp (Debian assimp-utils).
