@@ -321,7 +321,7 @@ Settings settings_from(TomlReader& file, const fs::path& workspace) {
       static_cast<Interpolation>(undistort.choice("interpolation", {"cubic", "lanczos"}, 0));
   settings.refine = refine_from(file.table("refine"));
   TomlReader hull = file.table("hull");
-  settings.hull.enabled = hull.boolean("enabled", true);
+  settings.hull.enabled = hull.boolean("enabled", false);
   settings.hull.most_triangles =
       hull.integer("most_triangles", 1000, 2'000'000, settings.hull.most_triangles);
   settings.output = output_from(file.table("output"), workspace);

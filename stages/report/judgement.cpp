@@ -89,7 +89,8 @@ void add_silent_gaps(std::vector<ToDo>& to_do, const ReportData& data) {
 const Acceptance* acceptance_of(const ToDo& item, const Finding& finding, const ReportData& data) {
   const auto fits = [&](const Acceptance& each) {
     if (as_sentence(each.doubt) != item.what) return false;
-    if (each.station) return item.where == place(each.ring, *each.station) && !item.anchor.empty();
+    if (each.station)
+      return item.where == station_text(each.ring, *each.station) && !item.anchor.empty();
     if (!each.file.empty()) return finding.file == each.file;
     return item.where == kWholeSet;
   };
@@ -98,7 +99,7 @@ const Acceptance* acceptance_of(const ToDo& item, const Finding& finding, const 
 }
 
 std::string accepted_at(const Acceptance& each) {
-  if (each.station) return place(each.ring, *each.station);
+  if (each.station) return station_text(each.ring, *each.station);
   return each.file.empty() ? kWholeSet : each.file;
 }
 
@@ -107,7 +108,7 @@ void add_decisions(Judgement& judgement, const ReportData& data,
                    const std::set<const Acceptance*>& used) {
   for (const Exclusion& each : data.review.excluded) {
     judgement.notes.push_back(
-        {Severity::note, place(each.ring, each.station), "", "",
+        {Severity::note, station_text(each.ring, each.station), "", "",
          fmt::format("This station is excluded ({}): {}", each.date, as_sentence(each.reason)),
          "Nothing to do; remove its table from review.toml to use it again."});
   }
@@ -201,7 +202,7 @@ std::vector<std::string> decisions(const ReportData& data, std::size_t accepted)
   if (out == 0) return parts;
   std::vector<std::string> names;
   for (const Exclusion& each : data.review.excluded) {
-    names.push_back(place(each.ring, each.station));
+    names.push_back(station_text(each.ring, each.station));
   }
   parts.push_back(fmt::format("{} {} excluded", enumerate(names), out == 1 ? "is" : "are"));
   return parts;

@@ -12,8 +12,11 @@ namespace hull_files_test {
 
 using testing::HasSubstr;
 
+constexpr const char* kOn = "[hull]\nenabled = true  # hull";
+
 TEST(HullFiles, AreWrittenWithTheSetAndStayWhereNothingChanged) {
   const test::SmallSet set;
+  set.add_settings(kOn);
   const PrepareOutcome first = set.prepare();
   for (const char* name : {"hull.glb", "hull.ply", "hull.json"}) {
     EXPECT_TRUE(fs::exists(set.prepared() / name)) << name;
@@ -29,10 +32,16 @@ TEST(HullFiles, AreWrittenWithTheSetAndStayWhereNothingChanged) {
 TEST(HullFiles, AreTheSameWithOneJobAndRemovedWhereTurnedOff) {
   const test::SmallSet one;
   const test::SmallSet two;
+  one.add_settings(kOn);
+  two.add_settings(kOn);
   (void)one.prepare(1);
   (void)two.prepare(2);
   EXPECT_EQ(read_file(one.prepared() / "hull.ply"), read_file(two.prepared() / "hull.ply"));
-  two.add_settings("[hull]\nenabled = false");
+  const fs::path file = two.workspace() / "specimen.toml";
+  std::string toml = read_file(file);
+  const std::size_t at = toml.find(kOn);
+  ASSERT_NE(at, std::string::npos);
+  write_file(file, toml.erase(at, std::string(kOn).size()));
   const PrepareOutcome off = two.prepare();
   EXPECT_TRUE(off.hull.empty());
   EXPECT_FALSE(fs::exists(two.prepared() / "hull.ply"));
@@ -43,6 +52,7 @@ TEST(HullFiles, AreTheSameWithOneJobAndRemovedWhereTurnedOff) {
 // The demo's specimen fills some 8 mm of the axis's height, and its pin leaves the frame.
 TEST(HullFiles, SayWhatTheyMeasureAndWhatTheyDoNotSee) {
   const test::SmallSet set;
+  set.add_settings(kOn);
   (void)set.prepare();
   const auto json = nlohmann::json::parse(read_file(set.prepared() / "hull.json"));
   EXPECT_GT(json.at("height").at("length_mm"), 6.0);
