@@ -72,9 +72,9 @@ Json Workbench::state() {
   json["read_only"] = options_.read_only;
   if (!data) return json;
   const report::Judgement judgement = report::judge(*data);
-  json["verdict"] = judgement.verdict == report::Verdict::good   ? "good"
-                    : judgement.verdict == report::Verdict::look ? "check"
-                                                                 : "reshoot";
+  json["verdict"] = judgement.verdict == report::Verdict::good    ? "good"
+                    : judgement.verdict == report::Verdict::check ? "check"
+                                                                  : "reshoot";
   json["sentence"] = judgement.sentence;
   json["to_do"] = items_json(judgement.to_do);
   json["notes"] = items_json(judgement.notes);

@@ -126,7 +126,7 @@ TEST(ReviewOfASet, ReportAndExportsShowTheDecisions) {
 TEST(ReviewOfASet, AcceptingADoubtChangesNoPoseAndNoFigure) {
   const test::SmallSet set(false);
   const PrepareOutcome before = set.prepare();
-  ASSERT_EQ(before.judgement.verdict, report::Verdict::look) << before.judgement.sentence;
+  ASSERT_EQ(before.judgement.verdict, report::Verdict::check) << before.judgement.sentence;
   ASSERT_FALSE(before.judgement.to_do.empty());
   const Json cameras = Json::parse(read_file(set.prepared() / "cameras.json"));
   const Json report = Json::parse(read_file(set.prepared() / "report/report.json"));
