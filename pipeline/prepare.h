@@ -53,8 +53,8 @@ struct PrepareOutcome : SetOutcome {
 PrepareOutcome prepare(const std::filesystem::path& folder, const PrepareOptions& options,
                        Progress& progress);
 
-// The same on a workspace that the caller has locked and keeps locked; signals are the caller's, too
-// (interrupt.h).
+// The same on a workspace that the caller has locked and keeps locked; signals are the caller's,
+// too (interrupt.h).
 PrepareOutcome prepare(const Workspace& workspace, const WorkspaceLock& lock,
                        const PrepareOptions& options, Progress& progress);
 
