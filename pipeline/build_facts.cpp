@@ -8,7 +8,6 @@
 #include <Eigen/Core>
 #include <exiv2/exiv2.hpp>
 #include <opencv2/core/version.hpp>
-#include <string_view>
 
 namespace trunnion {
 
@@ -23,8 +22,8 @@ std::vector<std::pair<std::string, std::string>> versions() {
 
 std::string version_text() {
   std::string text = "trunnion " TRUNNION_VERSION;
-  constexpr std::string_view kCommit = TRUNNION_COMMIT;
-  if (!kCommit.empty()) text += fmt::format(", commit {}", kCommit);
+  const char* const commit = TRUNNION_COMMIT;
+  if (*commit != '\0') text += fmt::format(", commit {}", commit);
   text += fmt::format("\nbuilt: {}, C++{}, {}\nwith: ", TRUNNION_COMPILER, __cplusplus / 100 % 100,
                       TRUNNION_BUILD);
   for (const auto& [name, version] : versions()) {

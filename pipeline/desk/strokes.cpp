@@ -150,7 +150,7 @@ Region fill_of(const Stroke& stroke, const cv::Mat& image) {
   return region;
 }
 
-StationPaint::StationPaint(fs::path fused, const cv::Size& size)
+StationPaint::StationPaint(const fs::path& fused, const cv::Size& size)
     : add_(fused.parent_path() / (fused.stem().string() + ".mask-add.png")),
       subtract_(fused.parent_path() / (fused.stem().string() + ".mask-subtract.png")),
       size_(size) {}

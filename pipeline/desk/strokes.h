@@ -40,7 +40,7 @@ Region fill_of(const Stroke& stroke, const cv::Mat& image);
 
 class StationPaint {
  public:
-  StationPaint(std::filesystem::path fused, const cv::Size& size);
+  StationPaint(const std::filesystem::path& fused, const cv::Size& size);
 
   // Each returns once the files are on the disk.
   void paint(const std::string& page, Paint paint, const Region& region);

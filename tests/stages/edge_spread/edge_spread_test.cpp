@@ -37,7 +37,8 @@ TEST(EdgeSpread, FindsTheGaussianOfADisc) {
     image.convertTo(image, CV_16U, 65535.0);
     const EdgeSpread spread = measure_edge_spread(image, coverage, linear());
     EXPECT_GT(spread.edges, kMinEdges);
-    EXPECT_NEAR(spread.sigma_px, sigma, 0.05 * sigma + 0.02);
+    // At half a pixel the grid samples the edge too coarsely to know more than a tenth.
+    EXPECT_NEAR(spread.sigma_px, sigma, (sigma < 0.7 ? 0.1 : 0.05) * sigma);
   }
 }
 
