@@ -104,7 +104,8 @@ void run_measure(ImageWork& work) {
        blurred_zones(work.image, work.outline, survey, result.view, work.item.station.source)) {
     result.findings.push_back(finding);
   }
-  if (work.set.job == Job::check) {
+  // The survey's images say enough of the detail: check --all is no slower for it.
+  if (work.set.job == Job::check && work.item.in_survey) {
     result.view.edge_sigma_px = outline_spread_px(work.image, work.outline, work.item.station.file,
                                                   work.set.settings().exposure.curve);
   }

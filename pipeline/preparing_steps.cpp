@@ -108,7 +108,12 @@ std::string run_images(SetRun& set, const Fingerprint& /*own*/) {
     which.resize(set.images.size());
     std::iota(which.begin(), which.end(), std::size_t{0});
   }
-  for (const std::size_t image : which) set.items.emplace_back().station = set.images[image];
+  for (const std::size_t image : which) {
+    ImageItem& item = set.items.emplace_back();
+    item.station = set.images[image];
+    item.in_survey = std::find(set.survey.images.begin(), set.survey.images.end(), image) !=
+                     set.survey.images.end();
+  }
   const std::string note = run_image_pass(set);
   drop_faulty(set);
   set.outcome.images_prepared = static_cast<int>(set.items.size());

@@ -82,6 +82,7 @@ struct EncodedFile {
 
 struct ImageItem {
   ingest::StationImage station;
+  bool in_survey = false;  // the survey examined it
   std::string input_hash;
   std::string fingerprint;                         // of all image steps
   std::map<std::string_view, std::string> prints;  // fingerprint of each product, by its name

@@ -50,7 +50,7 @@ Workspace open_workspace(const std::filesystem::path& folder, const WorkspaceOpt
 // data error that names the other program and its process where the workspace is in use.
 class WorkspaceLock {
  public:
-  // `holder`: as others are told who holds it.
+  // `holder`: the name that others read.
   explicit WorkspaceLock(const Workspace& workspace, std::string_view holder = kRun);
   static constexpr std::string_view kRun = "another run of trunnion";
   ~WorkspaceLock();

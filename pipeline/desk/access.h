@@ -4,7 +4,7 @@
 //   token    in the printed address; opens the page once and becomes a cookie of another secret
 //   cookie   HttpOnly, SameSite=Strict (RFC 6265bis, 5.6.7), named by the port: cookies are
 //            not kept apart by port (RFC 6265, 8.5)
-//   Host     must name the loopback address and this port, against DNS that is bound anew
+//   Host     must name the loopback address and this port, against DNS that is bound again
 //   Origin   must be the desk's own where it is sent (RFC 6454), and be sent with what changes
 //            anything; Sec-Fetch-Site must be same-origin or none where it is sent (W3C Fetch
 //            Metadata)

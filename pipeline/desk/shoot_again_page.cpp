@@ -14,37 +14,15 @@ constexpr const char* kStyle =
     "tr{break-inside:avoid}thead{display:table-header-group}.box{width:1.1rem;height:1.1rem;"
     "border:1px solid #16191d;display:inline-block}a{color:#1b4f8a}@media print{a{display:none}}";
 
-std::string escaped(const std::string& text) {
-  std::string safe;
-  for (const char c : text) {
-    switch (c) {
-      case '&':
-        safe += "&amp;";
-        break;
-      case '<':
-        safe += "&lt;";
-        break;
-      case '>':
-        safe += "&gt;";
-        break;
-      case '"':
-        safe += "&quot;";
-        break;
-      default:
-        safe += c;
-    }
-  }
-  return safe;
-}
-
 std::string row_of(const ShotAgain& shot) {
   std::string reasons;
-  for (const std::string& reason : shot.reasons) reasons += "<div>" + escaped(reason) + "</div>";
+  for (const std::string& reason : shot.reasons)
+    reasons += "<div>" + markup_text(reason) + "</div>";
   return fmt::format(
       "<tr><td><span class=\"box\"></span></td><th scope=\"row\">{} {}</th><td>{}&deg;</td>"
       "<td>{}&deg;</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
-      escaped(shot.ring), shot.station, number_text(shot.stage_angle_deg),
-      number_text(shot.tilt_deg), escaped(shot.rail_mm), escaped(shot.file), reasons);
+      markup_text(shot.ring), shot.station, number_text(shot.stage_angle_deg),
+      number_text(shot.tilt_deg), markup_text(shot.rail_mm), markup_text(shot.file), reasons);
 }
 
 }  // namespace
@@ -70,7 +48,7 @@ std::string shots_again_html(const std::vector<ShotAgain>& shots, const std::str
       "<title>Shoot again: {0}</title><style>{1}</style></head><body><main><h1>Shoot again: "
       "{0}</h1><p><a href=\"/shoot-again.csv\">As a table (CSV)</a> <a href=\"/\">Back to the "
       "desk</a></p>{2}</main></body></html>\n",
-      escaped(title), kStyle, table);
+      markup_text(title), kStyle, table);
 }
 
 }  // namespace trunnion::desk

@@ -35,7 +35,7 @@ Region region_of(const Stroke& stroke, const cv::Size& image);
 
 // What belongs together with the pixels under the stroke by contrast, within a window of four
 // brush diameters around it and connected to it: C. Rother, V. Kolmogorov and A. Blake, "GrabCut",
-// SIGGRAPH 2004. `image`: CV_8UC3. The stroke alone where nothing can be told apart.
+// SIGGRAPH 2004. `image`: CV_8UC3. The stroke alone where both sides look alike.
 Region fill_of(const Stroke& stroke, const cv::Mat& image);
 
 class StationPaint {

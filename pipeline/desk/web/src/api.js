@@ -21,9 +21,9 @@ export function post(path, body) {
   return sent;
 }
 
-// `told` gets each state of the run; `lost` when the desk is gone.
-export function listen(told, lost) {
+// `onState` gets each state of the run; `lost` when the desk is gone.
+export function listen(onState, lost) {
   const events = new EventSource('/events');
-  events.onmessage = (event) => told(JSON.parse(event.data));
+  events.onmessage = (event) => onState(JSON.parse(event.data));
   events.onerror = () => lost();
 }

@@ -154,7 +154,7 @@ async function load() {
 }
 
 let stageBefore = null;
-function told(progress) {
+function showState(progress) {
   run.textContent = progress.error ? progress.error : progress.running ? `Preparing${progress.stage ? `: ${progress.stage}${progress.total ? ` ${progress.done} of ${progress.total}` : ''}` : ''}` : 'Everything is prepared.';
   run.classList.toggle('fault-text', Boolean(progress.error));
   document.documentElement.dataset.running = String(progress.running);
@@ -173,5 +173,5 @@ document.getElementById('page').replaceWith(
       h('p', {}, h('label', {}, h('input', { type: 'checkbox', onchange: (event) => { onlyDoubtful = event.target.checked; render(); } }), ' Only those to check')), list),
     h('section', { class: 'work', 'aria-label': 'Image' }, toolbar, stage.element), panel));
 take('look');
-listen(told, () => tell('The desk does not answer; is it still running?'));
+listen(showState, () => tell('The desk does not answer; is it still running?'));
 load();
