@@ -44,7 +44,7 @@ struct BlurBandSettings {
   double max_fineness = 0.4;
   // Of the specimen, of each patch and of all together: less is an accident of texture.
   double min_patch_percent = 0.03;
-  double min_area_percent = 0.05;
+  double min_area_percent = 0.15;
 };
 
 struct BlurBand {
