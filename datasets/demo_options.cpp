@@ -99,6 +99,8 @@ void check_options(const DemoOptions& o) {
   };
   within("--rings", o.rings, 1, 12);
   within("--stations", o.stations, 3, 1000);
+  within("--frames", o.frames, 0, 100);
+  check(o.frames == 0 || o.frames >= 5, "--frames must be 0 or at least 5: fewer make no series.");
   within("--width", o.width_px, 144, 20'000);
   within("--height", o.height_px, 144, 20'000);
   const double aspect = static_cast<double>(o.width_px) / o.height_px;

@@ -31,6 +31,7 @@ std::string made_with(const DemoOptions& o) {
                   {"seed", o.seed},
                   {"boards", o.boards},
                   {"clean", o.clean},
+                  {"frames", o.frames},
                   {"exposure", f.exposure},
                   {"drift", f.drift},
                   {"missing", f.missing.value_or(-1)},
@@ -65,8 +66,8 @@ DemoRecord read_demo_record(const fs::path& folder) {
     record.made_with = json.at("made_with");
     record.complete = json.at("complete");
     json.at("files").get_to(record.files);
-    record.summary = {json.at("specimen_images"), json.at("board_images"), json.at("true_points"),
-                      json.at("dust_spots")};
+    record.summary = {json.at("specimen_images"), json.at("board_images"), json.at("frames"),
+                      json.at("true_points"), json.at("dust_spots")};
   } catch (const Json::exception&) {
     return {};  // a damaged list only means that the set is made again
   }
@@ -83,6 +84,7 @@ void write_demo_record(const fs::path& folder, const DemoRecord& record) {
                   {"complete", record.complete},
                   {"specimen_images", record.summary.specimen_images},
                   {"board_images", record.summary.board_images},
+                  {"frames", record.summary.frames},
                   {"true_points", record.summary.true_points},
                   {"dust_spots", record.summary.dust_spots},
                   {"files", record.files}};

@@ -7,6 +7,7 @@
 //   DIR/boards/axis/*, angles.csv          the board on the stage at known angles, ring by ring
 //   DIR/specimen/specimen.toml             what was shot
 //   DIR/specimen/fused/RING_STATION.*      fused images, without metadata
+//   DIR/card/frame_NNNN.jpg                (option) frames that were fused, see demo_card.h
 //   DIR/truth/masks/NAME.png               partial coverage by specimen and pin
 //   DIR/truth/bristles/NAME.png            coverage by bristles that stand off the outline
 //   DIR/truth/pin/NAME.png                 coverage by the pin
@@ -63,6 +64,7 @@ struct DemoOptions {
   Body body = Body::beetle;  // what is on the pin; the command renders the beetle
   bool boards = true;        // the checkerboard images
   bool clean = false;        // truth/clean
+  int frames = 0;            // of each focus series in card/; 0: none
   Faults faults;
   int jobs = 0;  // threads; 0: one a core
 };
@@ -128,6 +130,7 @@ std::vector<BoardShot> axis_boards(const DemoSet& set);
 struct DemoSummary {
   int specimen_images = 0;
   int board_images = 0;
+  int frames = 0;
   int true_points = 0;
   int dust_spots = 0;
   bool unchanged = false;  // the folder held this very set already; nothing was written

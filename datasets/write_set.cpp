@@ -13,6 +13,7 @@
 #include "core/angle.h"
 #include "core/files.h"
 #include "core/hash.h"
+#include "datasets/demo_card.h"
 #include "datasets/demo_record.h"
 #include "datasets/demo_set.h"
 
@@ -33,6 +34,14 @@ class Output {
   void image(const fs::path& name, const cv::Mat& image, FileType type) {
     PendingFile pending(folder_ / name);
     write_image(pending.temporary(), image, {.type = type, .chroma = {2, 2}});  // as cameras do
+    const std::string hash = hash_file(pending.temporary());
+    pending.commit();
+    note(name, hash);
+  }
+  void frame(const fs::path& name, const CardFrame& frame) {
+    PendingFile pending(folder_ / name);
+    write_image(pending.temporary(), frame.image, {.type = FileType::jpeg, .chroma = {2, 2}});
+    write_metadata(pending.temporary(), FileType::jpeg, card_metadata(frame));
     const std::string hash = hash_file(pending.temporary());
     pending.commit();
     note(name, hash);
@@ -91,9 +100,10 @@ std::string specimen_toml(const DemoSet& set) {
     text += fmt::format(
         "\n[[ring]]\nname = \"{}\"\nelevation_deg = {}\nstations = {}\nstep_deg = {:.12g}\n"
         "start_deg = {:.12g}\nturning = \"counter-clockwise\"\npattern = "
-        "\"fused/{}_{{station}}{}\"\n",
+        "\"fused/{}_{{station}}{}\"\n{}",
         r.name, std::round(degrees(r.elevation) * 1e6) / 1e6, r.stations, degrees(r.step),
-        degrees(r.start), r.name, extension_of(options.type));
+        degrees(r.start), r.name, extension_of(options.type),
+        options.frames > 0 ? fmt::format("frames = {}\n", options.frames) : "");
   }
   return text;
 }
@@ -172,7 +182,8 @@ std::string points_csv(const DemoSet& set, const std::vector<TruePoint>& points)
   return text;
 }
 
-void write_view(const DemoSet& set, const DemoView& view, Output& output) {
+void write_view(const DemoSet& set, std::size_t number, Output& output) {
+  const DemoView& view = set.views()[number];
   const DemoOptions& options = set.options();
   const RenderedView rendered = set.render(view);
   const std::string image = view.name + extension_of(options.type);
@@ -184,6 +195,11 @@ void write_view(const DemoSet& set, const DemoView& view, Output& output) {
   output.image(truth / "pin" / png, rendered.pin, FileType::png);
   if (options.clean) {
     output.image(truth / "clean" / image, set.fused(view, rendered, true), options.type);
+  }
+  if (options.frames == 0) return;
+  std::size_t frame = number * static_cast<std::size_t>(options.frames);
+  for (const CardFrame& one : focus_series(set, rendered, card_shape(set, number))) {
+    output.frame(fs::path("card") / fmt::format("frame_{:04}.jpg", ++frame), one);
   }
 }
 
@@ -236,7 +252,7 @@ DemoSummary write_all(const DemoSet& set, const std::function<void(int, int)>& p
     // memory would grow.
     tbb::this_task_arena::isolate([&] {
       if (i < views) {
-        write_view(set, set.views()[i], output);
+        write_view(set, i, output);
       } else if (i < views + lens.size()) {
         write_board(set, "lens", lens[i - views], kLensBoardImages + i - views, output);
       } else {
@@ -249,7 +265,8 @@ DemoSummary write_all(const DemoSet& set, const std::function<void(int, int)>& p
     progress(++done, static_cast<int>(total));
   });
   return {static_cast<int>(views), static_cast<int>(lens.size() + axis.size()),
-          static_cast<int>(points.size()), static_cast<int>(set.sensor().dust.size())};
+          static_cast<int>(views) * set.options().frames, static_cast<int>(points.size()),
+          static_cast<int>(set.sensor().dust.size())};
 }
 
 }  // namespace

@@ -106,6 +106,7 @@ CommandResult run(DemoCall call, const Common& common) {
                  {"unchanged", made.unchanged},
                  {"specimen_images", made.specimen_images},
                  {"board_images", made.board_images},
+                 {"frames", made.frames},
                  {"true_points", made.true_points},
                  {"dust_spots", made.dust_spots}};
   if (call.prepare) {
@@ -145,6 +146,9 @@ void add_demo(CLI::App& app) {
                    "How the focus series were fused: rail series rescaled to a reference slice, "
                    "rail series left orthographic, or series focused by the lens")
       ->check(CLI::IsMember({"rescaled", "orthographic", "lens"}))
+      ->capture_default_str();
+  command
+      ->add_option("--frames", o.frames, "Frames of each focus series to write to card/; 0: none")
       ->capture_default_str();
   command->add_flag("--clean", o.clean, "Also write images without dust and noise under truth/");
   command->add_flag("--no-boards", call->no_boards, "Leave out the checkerboard images");

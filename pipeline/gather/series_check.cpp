@@ -1,7 +1,6 @@
 #include "pipeline/gather/series_check.h"
 
 #include <fmt/format.h>
-#include <fmt/ranges.h>
 
 #include <algorithm>
 #include <map>
@@ -22,21 +21,14 @@ constexpr double kDateTolerance = 2;  // s: whole seconds, rounded either way
 
 void add_still_to_come(const std::vector<SeriesRow>& rows, const std::set<StationKey>& fused,
                        Findings& findings) {
-  std::vector<std::string> names;
   for (const SeriesRow& row : rows) {
-    if (row.state == "whole" && !fused.contains({row.ring, row.station})) {
-      names.push_back(station_text(row.ring, row.station));
-    }
+    if (row.state != "whole" || fused.contains({row.ring, row.station})) continue;
+    findings.push_back({Severity::fault, "series", row.fused,
+                        fmt::format("The {} frames of {} are gathered, but not fused yet.",
+                                    row.frames, station_text(row.ring, row.station)),
+                        fmt::format("Fuse the frames in {} into {} and run prepare again.",
+                                    row.folder, row.fused)});
   }
-  if (names.empty()) return;
-  const std::size_t shown = std::min<std::size_t>(names.size(), 12);
-  findings.push_back(
-      {Severity::note, "series", "",
-       fmt::format(
-           "{} gathered series have no fused image yet: {}{}.", names.size(),
-           fmt::join(names.begin(), names.begin() + static_cast<std::ptrdiff_t>(shown), ", "),
-           shown < names.size() ? ", ..." : ""),
-       "Fuse them; series.csv names their folders and the images expected."});
 }
 
 void check_count(const ingest::StationImage& image, const SeriesRow& row, Findings& findings) {

@@ -1,34 +1,14 @@
 #include "tests/support/fused_slices.h"
 
-#include <algorithm>
 #include <cmath>
 #include <cstdlib>
 #include <opencv2/imgproc.hpp>
 #include <vector>
 
+#include "datasets/focus_layers.h"
+
 namespace trunnion::test {
 namespace {
-
-// Colour and coverage of what lies in one slice's depth, CV_32FC4, premultiplied.
-std::vector<cv::Mat> layers_of(const cv::Mat& own, const demo::RenderedView& view, int count) {
-  double nearest = 0;
-  double farthest = 0;
-  cv::minMaxLoc(view.depth_mm, &nearest, &farthest, nullptr, nullptr, view.coverage > 0);
-  const double step = (farthest - nearest) / count + 1e-9;
-  std::vector<cv::Mat> layers;
-  for (int i = 0; i < count; ++i) layers.push_back(cv::Mat::zeros(own.size(), CV_32FC4));
-  for (int y = 0; y < own.rows; ++y) {
-    for (int x = 0; x < own.cols; ++x) {
-      if (view.coverage.at<uchar>(y, x) == 0) continue;
-      const double depth = view.depth_mm.at<float>(y, x);
-      const int i = std::clamp(static_cast<int>((depth - nearest) / step), 0, count - 1);
-      const auto& c = own.at<cv::Vec3f>(y, x);
-      const float opaque = 1.0F - view.through.at<float>(y, x);
-      layers[static_cast<std::size_t>(i)].at<cv::Vec4f>(y, x) = {c[0], c[1], c[2], opaque};
-    }
-  }
-  return layers;
-}
 
 // A disc of confusion, as twice a box.
 cv::Mat spread(const cv::Mat& layer, double half_px) {
@@ -60,24 +40,15 @@ cv::Mat energy_of(const cv::Mat& slice, int number) {
 cv::Mat fused_slices(const cv::Mat& own, const demo::RenderedView& view, const cv::Mat& backdrop,
                      const SliceOptions& options) {
   const int count = options.slices;
-  const std::vector<cv::Mat> layers = layers_of(own, view, count);
+  const std::vector<cv::Mat> layers = demo::depth_layers(own, view, count);
   std::vector<cv::Mat> slices(static_cast<std::size_t>(count));
   cv::Mat best(own.size(), CV_32F, cv::Scalar(-1));
   cv::Mat index(own.size(), CV_32S, cv::Scalar(0));
   for (int s = 0; s < count; ++s) {
     cv::Mat image = backdrop.clone();
     for (int i = count - 1; i >= 0; --i) {
-      const cv::Mat layer =
-          spread(layers[static_cast<std::size_t>(i)], options.blur_px * std::abs(i - s));
-      for (int y = 0; y < image.rows; ++y) {
-        auto* to = image.ptr<cv::Vec3f>(y);
-        const auto* from = layer.ptr<cv::Vec4f>(y);
-        for (int x = 0; x < image.cols; ++x) {
-          if (from[x][3] <= 0) continue;
-          const float rest = 1.0F - std::min(1.0F, from[x][3]);
-          for (int c = 0; c < 3; ++c) to[x][c] = from[x][c] + rest * to[x][c];
-        }
-      }
+      demo::lay_over(
+          image, spread(layers[static_cast<std::size_t>(i)], options.blur_px * std::abs(i - s)));
     }
     const cv::Mat energy = energy_of(image, s);
     index.setTo(s, energy > best);
