@@ -1,4 +1,5 @@
 #include "pipeline/gather/follow.h"
+#include "pipeline/gather/corrected_series.h"
 
 #include <chrono>
 #include <map>
@@ -54,7 +55,9 @@ class Follower {
   void judge() {
     std::vector<SourceFrame> sources;
     for (const auto& [file, frame] : frames_) sources.push_back(frame);
-    const Sequence sequence = analyse(std::move(sources), expected_, request_.use_previews);
+    const Sequence sequence =
+        analyse(std::move(sources), expected_, read_corrected_series(request_.workspace),
+                request_.use_previews);
     for (const Finding& fault : sequence.faults) tell(fault);
     for (const Finding& finding : sequence.findings) {
       if (finding.severity != Severity::note && !finding.file.empty() &&

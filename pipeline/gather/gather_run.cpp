@@ -13,6 +13,7 @@
 #include "core/hash.h"
 #include "core/metadata.h"
 #include "pipeline/gather/batch_list.h"
+#include "pipeline/gather/corrected_series.h"
 #include "pipeline/gather/find_frames.h"
 #include "pipeline/gather/sequence.h"
 #include "pipeline/interrupt.h"
@@ -176,7 +177,8 @@ GatherOutcome gather_frames(const GatherRequest& request, Progress& progress) {
       sources_of(found.frames, request.workspace / "frames", outcome);
   read_facts(sources, progress);
   drop_identical(sources, outcome);
-  const Sequence sequence = analyse(std::move(sources), expected, request.use_previews);
+  const Sequence sequence = analyse(std::move(sources), expected,
+                                    read_corrected_series(request.workspace), request.use_previews);
   outcome.frames = static_cast<int>(sequence.frames.size());
   outcome.interval_s = sequence.gathering.interval_s;
   outcome.rows = sequence.rows;

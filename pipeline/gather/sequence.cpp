@@ -6,6 +6,7 @@
 #include <set>
 #include <string_view>
 
+#include "pipeline/gather/corrected_series.h"
 #include "pipeline/gather/judge_parts.h"
 #include "pipeline/gather/series_findings.h"
 
@@ -128,7 +129,7 @@ class Placing {
 }  // namespace
 
 Sequence analyse(std::vector<SourceFrame> sources, const std::vector<ExpectedStation>& expected,
-                 bool use_previews) {
+                 const std::vector<SeriesRow>& corrected, bool use_previews) {
   Sequence result;
   // Previews are most of the memory, so they are held once: here, not in the result.
   std::vector<gather::Frame> unsorted;
@@ -146,7 +147,7 @@ Sequence analyse(std::vector<SourceFrame> sources, const std::vector<ExpectedSta
   for (const ExpectedStation& station : expected) series.push_back(station.series);
   gather::GatherOptions options;
   options.use_previews = use_previews;
-  result.gathering = gather::gather_series(facts, series, options);
+  result.gathering = gather_with_corrections(facts, series, corrected, options);
   Placing(result.frames, expected).place(result.gathering, result.rows, result.changes);
   add_series_findings(facts, result.gathering, result.rows, result.findings);
   judge_parts(facts, result.gathering, result.rows, result.faults);

@@ -27,7 +27,8 @@ struct Sequence {
   Findings faults;    // of the frames, see judge_parts()
 };
 
+// `corrected`: see corrected_series.h.
 Sequence analyse(std::vector<SourceFrame> sources, const std::vector<ExpectedStation>& expected,
-                 bool use_previews);
+                 const std::vector<SeriesRow>& corrected, bool use_previews);
 
 }  // namespace trunnion

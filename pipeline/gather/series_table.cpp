@@ -23,8 +23,9 @@ double number_from(const std::string& cell, const std::string& name, std::size_t
   double value = 0;
   const auto [end, code] = std::from_chars(cell.data(), cell.data() + cell.size(), value);
   if (code == std::errc() && end == cell.data() + cell.size() && std::isfinite(value)) return value;
-  throw data_error(fmt::format("{}, line {}: \"{}\" is not a number; run trunnion gather again.",
-                               name, line, cell));
+  throw data_error(
+      fmt::format("{}, line {}: \"{}\" is not a number; correct it, or run trunnion gather again.",
+                  name, line, cell));
 }
 
 }  // namespace
@@ -56,8 +57,9 @@ std::string series_csv(const std::vector<SeriesRow>& rows) {
   return csv;
 }
 
-std::vector<SeriesRow> read_series(const std::filesystem::path& workspace) {
-  const fs::path file = workspace / "series.csv";
+std::vector<SeriesRow> read_series(const std::filesystem::path& workspace,
+                                   const std::string& own_name) {
+  const fs::path file = workspace / own_name;
   if (!fs::exists(file)) return {};
   const std::string name = file.string();
   const auto cells = parse_csv(read_file(file), name);
@@ -65,16 +67,16 @@ std::vector<SeriesRow> read_series(const std::filesystem::path& workspace) {
   for (std::size_t i = 0; !cells.empty() && i < cells[0].size(); ++i) column[cells[0][i]] = i;
   for (const char* needed : kSeriesColumns) {
     if (column.contains(needed)) continue;
-    throw data_error(
-        fmt::format("{}: column \"{}\" is missing; run trunnion gather again.", name, needed));
+    throw data_error(fmt::format(
+        "{}: column \"{}\" is missing; correct it, or run trunnion gather again.", name, needed));
   }
   std::vector<SeriesRow> rows;
   for (std::size_t line = 1; line < cells.size(); ++line) {
     if (cells[line].size() == 1 && cells[line][0].empty()) continue;
     if (cells[line].size() != cells[0].size()) {
       throw data_error(
-          fmt::format("{}, line {}: {} cells, but the first line has {}; run trunnion "
-                      "gather again.",
+          fmt::format("{}, line {}: {} cells, but the first line has {}; correct it, or run "
+                      "trunnion gather again.",
                       name, line + 1, cells[line].size(), cells[0].size()));
     }
     const auto cell = [&](const char* key) {

@@ -41,7 +41,8 @@ struct SeriesRow {
 std::string series_csv(const std::vector<SeriesRow>& rows);
 
 // Empty where there is no such file. Throws a data error for one that can't be understood.
-std::vector<SeriesRow> read_series(const std::filesystem::path& workspace);
+std::vector<SeriesRow> read_series(const std::filesystem::path& workspace,
+                                   const std::string& name = "series.csv");
 
 // 2026-11-30T02:53:59.25, without a zone: the camera's clock knows none.
 std::string camera_time(double seconds);

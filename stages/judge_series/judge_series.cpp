@@ -10,17 +10,20 @@
 namespace trunnion::judge_series {
 namespace {
 
-// Chosen on the tuning seeds of tests/support/simulated_series.h.
-constexpr double kBlack = 0.3;        // of the brightness around
-constexpr double kDropOut = 0.2;      // off the brightness around
-constexpr double kTwice = 0.88;       // of the mean square differences before and after, at most
-constexpr double kOneStep = 1.25;     // of one step, where two would be more
-constexpr double kGap = 1.2;          // the same, at least
-constexpr double kMoved = 1.5;        // times the difference of the neighbours from each other
-constexpr double kContrast = 3.0;     // of a cell's detail in focus over that out of focus
-constexpr double kGrowth = 1.05;      // of a cell's detail from the last frame but one to the last
-constexpr double kStillSharp = 0.03;  // share of the cells that have detail
-constexpr std::size_t kFewest = 5;    // frames
+// Chosen on the tuning seeds of tests/support/simulated_series.h; of the ends on rendered series
+// too.
+constexpr double kBlack = 0.3;         // of the brightness around
+constexpr double kDropOut = 0.2;       // off the brightness around
+constexpr double kTwice = 0.88;        // of the mean square differences before and after, at most
+constexpr double kOneStep = 1.25;      // of one step, where two would be more
+constexpr double kGap = 1.2;           // the same, at least
+constexpr double kMoved = 1.5;         // times the difference of the neighbours from each other
+constexpr double kContrast = 3.0;      // of a cell's detail in focus over that out of focus
+constexpr double kGrowth = 1.05;       // of a cell's detail from the last frame but one to the last
+constexpr double kStillSharp = 0.005;  // share of the cells that have detail
+constexpr int kDecline = 5;            // frames that it declines over from the end
+constexpr double kFloor = 0.02;        // of the strongest tenth's detail
+constexpr std::size_t kFewest = 7;     // frames
 
 double mean_of(const std::vector<float>& values) {
   return std::accumulate(values.begin(), values.end(), 0.0) / static_cast<double>(values.size());
@@ -116,26 +119,18 @@ class Judge {
   }
 
   void find_ends() {
-    const std::size_t n = good_.size();
-    if (n < kFewest) return;
+    if (good_.size() < kFewest) return;
+    const std::vector<CellCurve> curves = curves_of_cells();
+    if (curves.empty()) return;
     int strong = 0;
     int near = 0;
     int far = 0;
-    const std::size_t cells = grids(0).detail.size();
-    for (std::size_t c = 0; c < cells; ++c) {
-      std::vector<double> curve;
-      for (std::size_t g = 0; g < n; ++g) {
-        if (grids(g).detail.size() != cells) return;
-        const double gain = levels_[good_[g]] > 0 ? levels_[good_[0]] / levels_[good_[g]] : 1.0;
-        curve.push_back(static_cast<double>(grids(g).detail[c]) * gain * gain);
-      }
-      const auto [least, most] = std::minmax_element(curve.begin(), curve.end());
-      if (*most < kContrast * *least || *most < floor_of_detail()) continue;
+    const double floor = floor_of_detail(curves);
+    for (const CellCurve& curve : curves) {
+      if (curve.most < kContrast * curve.least || curve.most < floor) continue;
       ++strong;
-      const double most_detail = *most;
-      if (still_grows(curve, most_detail)) ++near;
-      std::reverse(curve.begin(), curve.end());
-      if (still_grows(curve, most_detail)) ++far;
+      if (curve.near) ++near;
+      if (curve.far) ++far;
     }
     if (strong < 10) return;
     if (near > kStillSharp * strong) add(Fault::near_depth, good_.front(), 1.0 * near / strong);
@@ -183,22 +178,52 @@ class Judge {
     return std::min(steps_[g - 1], steps_[g]) > kMoved * across(g - 1, g + 1);
   }
 
-  // Sharpest in the first frame, and less in the next.
-  static bool still_grows(const std::vector<double>& curve, double most) {
-    return curve[0] >= most && curve[0] > kGrowth * curve[1];
+  // How the detail of a cell goes along the series.
+  struct CellCurve {
+    double least = 0;
+    double most = 0;
+    bool near = false;  // sharpest in the first frame, see declines()
+    bool far = false;   // the same of the last frame
+  };
+
+  // Sharpest in the first of these frames, and less from each to the next.
+  template <typename Frame>
+  static bool declines(Frame first, double most) {
+    if (*first < most || *first <= kGrowth * *(first + 1)) return false;
+    for (int i = 1; i < kDecline; ++i) {
+      if (*(first + i) <= *(first + i + 1)) return false;
+    }
+    return true;
   }
 
-  // Detail of noise: what is there where nothing is sharp.
-  double floor_of_detail() {
-    if (floor_ > 0) return floor_;
-    std::vector<double> least(grids(0).detail.size(), std::numeric_limits<double>::max());
-    for (std::size_t g = 0; g < good_.size(); ++g) {
-      for (std::size_t c = 0; c < least.size() && c < grids(g).detail.size(); ++c) {
-        least[c] = std::min(least[c], static_cast<double>(grids(g).detail[c]));
+  // None where a frame has no such cells.
+  [[nodiscard]] std::vector<CellCurve> curves_of_cells() const {
+    std::vector<CellCurve> curves(grids(0).detail.size());
+    std::vector<double> curve(good_.size());
+    for (std::size_t c = 0; c < curves.size(); ++c) {
+      for (std::size_t g = 0; g < good_.size(); ++g) {
+        if (grids(g).detail.size() != curves.size()) return {};
+        const double gain = levels_[good_[g]] > 0 ? levels_[good_[0]] / levels_[good_[g]] : 1.0;
+        curve[g] = static_cast<double>(grids(g).detail[c]) * gain * gain;
       }
+      const auto [least, most] = std::minmax_element(curve.begin(), curve.end());
+      curves[c] = {*least, *most, declines(curve.begin(), *most), declines(curve.rbegin(), *most)};
     }
-    floor_ = std::max(1e-12, kContrast * median_of(least));
-    return floor_;
+    return curves;
+  }
+
+  // What noise and a preview's compression may show as detail: three times what is there where
+  // nothing is sharp, and a share of what is sharp.
+  static double floor_of_detail(const std::vector<CellCurve>& curves) {
+    std::vector<double> least;
+    std::vector<double> most;
+    for (const CellCurve& curve : curves) {
+      least.push_back(curve.least);
+      most.push_back(curve.most);
+    }
+    const auto strong = most.begin() + static_cast<std::ptrdiff_t>(most.size() * 9 / 10);
+    std::nth_element(most.begin(), strong, most.end());
+    return std::max({1e-12, kContrast * median_of(least), kFloor * *strong});
   }
 
   const std::vector<SeriesFrame>& frames_;
@@ -207,7 +232,6 @@ class Judge {
   std::vector<std::size_t> uneven_;  // frames of another exposure
   std::vector<std::size_t> good_;    // frames whose previews can be compared
   std::vector<double> steps_;        // differences between them, one after the other
-  double floor_ = 0;
 };
 
 }  // namespace

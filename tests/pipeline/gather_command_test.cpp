@@ -261,6 +261,24 @@ TEST(GatherCommand, FollowSaysFaultsAndGathersAtTheEnd) {
   bench.expect_every_frame_once();
 }
 
+// A correction stands in this run and in the next.
+TEST(GatherCommand, TakesWhatSeriesCorrectedSays) {
+  const Bench bench("corrected", test::Trouble::clean, 4);
+  ASSERT_EQ(bench.gather().exit_code, 0);
+  std::vector<SeriesRow> rows = read_series(bench.workspace());
+  std::swap(rows[1].station, rows[2].station);
+  write_file(bench.workspace() / "series-corrected.csv", series_csv({rows[1], rows[2]}));
+  for (int run = 0; run < 2; ++run) {
+    ASSERT_EQ(bench.gather().exit_code, 0);
+    const std::vector<SeriesRow> now = read_series(bench.workspace());
+    ASSERT_EQ(now.size(), rows.size());
+    EXPECT_EQ(now[1].first, rows[2].first);
+    EXPECT_EQ(now[2].first, rows[1].first);
+    EXPECT_EQ(now[3].first, rows[3].first);
+    bench.expect_every_frame_once();
+  }
+}
+
 // Two fused images that carry dates, one of its own series and one of another; a third to come.
 TEST(GatherCheck, SaysWhatIsToComeAndWhatDoesNotFitItsSeries) {
   const Bench bench("check", test::Trouble::clean, 4);
