@@ -23,4 +23,14 @@ struct MaskMeasures {
   int silhouette_scale = 1;
 };
 
+// What a person painted in a mask. It answers the doubts that it reaches, no others.
+struct HandPainting {
+  bool painted = false;      // the mask is another than by contrast alone
+  double changed_share = 0;  // pixels changed, share of the larger of the two masks
+  double outline_share = 0;  // of the outline by contrast, what strokes cover
+  // Silhouette (as MaskMeasures::silhouette) of the mask without what was taken away by hand; empty
+  // where nothing was.
+  cv::Mat before_subtraction;
+};
+
 }  // namespace trunnion

@@ -71,8 +71,8 @@ std::vector<std::string> history_of(const ImageItem& item, const Settings& setti
         fmt::format("repair: {} static sensor spots interpolated", item.result.spots_repaired));
   }
   if (settings.mask.enabled) {
-    history.emplace_back(item.result.user_mask ? "mask: by contrast, changed by hand"
-                                               : "mask: by contrast");
+    history.emplace_back(item.result.by_hand.painted ? "mask: by contrast, changed by hand"
+                                                     : "mask: by contrast");
   }
   if (settings.undistort.enabled) {
     history.push_back(fmt::format(

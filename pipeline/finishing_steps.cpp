@@ -73,8 +73,7 @@ std::string run_mask_confidence(SetRun& set, const Fingerprint& /*own*/) {
     places.push_back(i);
     const ImageResult& result = set.items[i].result;
     views.push_back({view.source_file, view.ring, view.stage_angle, result.mask,
-                     posed ? std::optional<Pose>(view.pose) : std::nullopt, result.user_mask,
-                     result.before_subtraction});
+                     posed ? std::optional<Pose>(view.pose) : std::nullopt, result.by_hand});
   }
   set.confidence = mask_confidence::mask_confidence(views, scene.source_camera);
   set.add(set.confidence.findings);

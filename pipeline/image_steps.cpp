@@ -79,9 +79,7 @@ void run_mask(ImageWork& work) {
   mask::MaskResult mask =
       mask::make_mask(work.image, work.set.survey, settings.mask,
                       work.set.workspace.setup.object_pixel_um() / 1000.0, work.missing);
-  const Painted painted = apply_user_masks(mask, find_user_masks(station.file), work.missing);
-  work.item.result.user_mask = painted.changed;
-  work.item.result.before_subtraction = painted.before_subtraction;
+  work.item.result.by_hand = apply_user_masks(mask, find_user_masks(station.file), work.missing);
   work.coverage = mask.coverage;
   work.outline = mask.outline;
   work.item.result.mask = mask.measures;
@@ -308,8 +306,10 @@ std::vector<ImageStep> declared_steps() {
        .depends = on_mask,
        .run = run_mask,
        .kept = kept<ImageResult>([](auto& a, ImageResult& r) {
-         a(r.user_mask);
-         a(r.before_subtraction);
+         a(r.by_hand.painted);
+         a(r.by_hand.changed_share);
+         a(r.by_hand.outline_share);
+         a(r.by_hand.before_subtraction);
          archive_mask(a, r.mask);
        }),
        .report = report_mask},

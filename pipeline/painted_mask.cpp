@@ -9,6 +9,7 @@
 #include <fstream>
 #include <iterator>
 #include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
 #include <vector>
 
 #include "core/error.h"
@@ -81,6 +82,32 @@ cv::Mat read_or_doubt(const std::optional<fs::path>& file, mask::MaskResult& mas
   }
 }
 
+// All that was painted, whether it changed a pixel or confirmed it.
+cv::Mat strokes_of(const cv::Mat& add, const cv::Mat& subtract, const cv::Size& size) {
+  const cv::Mat nothing = cv::Mat::zeros(size, CV_8U);
+  cv::Mat strokes = mask::apply_user_mask(nothing, add, {});
+  if (!subtract.empty()) strokes |= mask::apply_user_mask(nothing, subtract, {});
+  return strokes;
+}
+
+bool reaches(const cv::Mat& strokes, const cv::Rect& place) {
+  const cv::Rect inside = place & cv::Rect({0, 0}, strokes.size());
+  return inside.empty() || cv::countNonZero(strokes(inside)) > 0;
+}
+
+void measure_strokes(const cv::Mat& strokes, const cv::Mat& was, const cv::Mat& is,
+                     HandPainting& result) {
+  const int area = std::max({1, cv::countNonZero(was), cv::countNonZero(is)});
+  result.changed_share = static_cast<double>(cv::countNonZero(was != is)) / area;
+  cv::Mat inner;
+  cv::erode(was, inner, cv::Mat());
+  const cv::Mat outline = was & ~inner;
+  cv::Mat near;  // a stroke that ends at the outline decides it too
+  cv::dilate(strokes, near, cv::Mat());
+  result.outline_share = static_cast<double>(cv::countNonZero(outline & near)) /
+                         std::max(1, cv::countNonZero(outline));
+}
+
 }  // namespace
 
 UserMasks find_user_masks(const fs::path& fused_image) {
@@ -117,8 +144,9 @@ cv::Mat read_painted_mask(const fs::path& file, const cv::Size& image) {
   return mask;
 }
 
-Painted apply_user_masks(mask::MaskResult& mask, const UserMasks& user, const cv::Rect& missing) {
-  Painted result;
+HandPainting apply_user_masks(mask::MaskResult& mask, const UserMasks& user,
+                              const cv::Rect& missing) {
+  HandPainting result;
   const std::size_t by_stage = mask.findings.size();
   const cv::Mat add = read_or_doubt(user.add, mask);
   const cv::Mat subtract = read_or_doubt(user.subtract, mask);
@@ -131,9 +159,9 @@ Painted apply_user_masks(mask::MaskResult& mask, const UserMasks& user, const cv
   mask.outline = mask::apply_user_mask(mask.outline, add, subtract);
   mask.coverage(missing).setTo(0);
   mask.outline(missing).setTo(0);
-  result.changed = cv::countNonZero(mask.coverage != by_contrast.coverage) > 0 ||
+  result.painted = cv::countNonZero(mask.coverage != by_contrast.coverage) > 0 ||
                    cv::countNonZero(mask.outline != by_contrast.outline) > 0;
-  if (!result.changed) {
+  if (!result.painted) {
     mask.findings.push_back({Severity::note, "mask", "", "the painted mask changes nothing",
                              "paint white, or with alpha opaque, what is to be added or removed"});
     return result;
@@ -143,10 +171,17 @@ Painted apply_user_masks(mask::MaskResult& mask, const UserMasks& user, const cv
   mask.measures.weak_outline = before.weak_outline;
   const cv::Mat was = by_contrast.outline > 127;
   const cv::Mat is = mask.outline > 127;
+  const cv::Mat strokes = strokes_of(add, subtract, was.size());
+  measure_strokes(strokes, was, is, result);
+  if (before.predicted_overlap > 0 && !reaches(strokes, before.doubt_px)) {
+    mask.measures.predicted_overlap = before.predicted_overlap;
+    mask.measures.predicted_sigma = before.predicted_sigma;
+    mask.measures.doubt_px = before.doubt_px;
+  }
   if (cv::countNonZero(mask.outline < added) > 0) {
     result.before_subtraction = mask::measure_mask(added).silhouette;
   }
-  // What the stage doubted has been answered by hand, unless nothing is left.
+  // The stage doubts masks of nothing: answered, unless nothing is left.
   if (cv::countNonZero(mask.coverage > 127) > 0) {
     for (std::size_t k = 0; k < by_stage; ++k) mask.findings[k].severity = Severity::note;
   }

@@ -24,16 +24,11 @@ UserMasks find_user_masks(const std::filesystem::path& fused_image);
 // damaged, or of another size.
 cv::Mat read_painted_mask(const std::filesystem::path& file, const cv::Size& image);
 
-struct Painted {
-  bool changed = false;  // the mask is another than by contrast alone
-  // Silhouette (as MaskMeasures::silhouette) of the mask without what was taken away by hand; empty
-  // where nothing was.
-  cv::Mat before_subtraction;
-};
-
 // Applies them to coverage and outline, measures again, and adds to the findings what was done (a
 // note: a person has decided) and what could not be read. Nothing is painted where the file is
-// `missing` pixels (see read_image).
-Painted apply_user_masks(mask::MaskResult& mask, const UserMasks& user, const cv::Rect& missing);
+// `missing` pixels (see read_image). The predicted overlap stays where no stroke reaches the
+// rectangle that holds most of its doubt.
+HandPainting apply_user_masks(mask::MaskResult& mask, const UserMasks& user,
+                              const cv::Rect& missing);
 
 }  // namespace trunnion

@@ -63,8 +63,7 @@ void archive_view_measures(Archive& archive, ViewMeasures& view) {
 struct ImageResult {
   FileType type = FileType::tiff;  // of the written image
   int spots_repaired = 0;
-  bool user_mask = false;      // a mask painted by the user changed the result
-  cv::Mat before_subtraction;  // see Painted (painted_mask.h)
+  HandPainting by_hand;
   MaskMeasures mask;
   ViewMeasures view;
   Findings findings;

@@ -71,8 +71,9 @@ HullView hull_view(const MaskView& view, const Camera& camera, const cv::Mat& ma
                    const cv::Mat& map_y) {
   const double scale = view.measures.silhouette_scale;
   HullView hull;
-  const cv::Mat& silhouette =
-      view.before_subtraction.empty() ? view.measures.silhouette : view.before_subtraction;
+  const cv::Mat& silhouette = view.by_hand.before_subtraction.empty()
+                                  ? view.measures.silhouette
+                                  : view.by_hand.before_subtraction;
   if (map_x.empty()) {
     hull.silhouette = silhouette;
   } else {
@@ -116,8 +117,10 @@ std::vector<HullView> hull_views(const std::vector<MaskView>& views, const Camer
   return hulls;
 }
 
-void doubt(MaskConfidence& result, std::size_t k, const MaskView& view, const std::string& what) {
-  if (view.painted && view.measures.area_px > 0) {  // painted away as a whole is a slip
+// `answered`: by what a person painted.
+void doubt(MaskConfidence& result, std::size_t k, const MaskView& view, const std::string& what,
+           bool answered) {
+  if (answered && view.measures.area_px > 0) {  // painted away as a whole is a slip
     result.findings.push_back(
         {Severity::note, "mask", view.name,
          what + " The mask was painted by hand, so this counts as decided.",
@@ -128,6 +131,11 @@ void doubt(MaskConfidence& result, std::size_t k, const MaskView& view, const st
   result.findings.push_back({Severity::doubt, "mask", view.name, what,
                              "Check the mask; where it is wrong, paint NAME.mask-add.png or "
                              "NAME.mask-subtract.png beside the image."});
+}
+
+// Whether what was painted is as much of the mask as a difference is about.
+bool changed_by_hand(const MaskView& view, double difference) {
+  return view.by_hand.painted && view.by_hand.changed_share >= difference;
 }
 
 std::string expected_overlap(const MaskMeasures& measures) {
@@ -144,12 +152,12 @@ void judge_prediction(const std::vector<MaskView>& views, MaskConfidence& result
   std::vector<std::size_t> poor;
   for (std::size_t k = 0; k < views.size(); ++k) {
     const double predicted = views[k].measures.predicted_overlap;
-    if (!views[k].painted && predicted > 0 && predicted < kLeastOverlap) poor.push_back(k);
+    if (predicted > 0 && predicted < kLeastOverlap) poor.push_back(k);
   }
   if (poor.empty()) return;
   if (2 * poor.size() < views.size()) {
     for (const std::size_t k : poor) {
-      doubt(result, k, views[k], "Of this mask " + expected_overlap(views[k].measures));
+      doubt(result, k, views[k], "Of this mask " + expected_overlap(views[k].measures), false);
     }
     return;
   }
@@ -181,7 +189,9 @@ void judge_continuity(const std::vector<MaskView>& views, MaskConfidence& result
       doubt(result, k, views[k],
             fmt::format("Mask area or position changes by {:.0f} % from the neighbouring stations; "
                         "{:.0f} % is typical of this set.",
-                        100 * jump[k], 100 * middle));
+                        100 * jump[k], 100 * middle),
+            // Of an elongated mask the position moves by more than the share that goes.
+            changed_by_hand(views[k], 0.5 * (jump[k] - middle)));
     }
   }
 }
@@ -226,12 +236,14 @@ void judge_agreement(const std::vector<MaskView>& all, const Camera& camera,
       doubt(result, places[k], views[k],
             fmt::format("The other views show specimen where this mask has none ({:.1f} % of its "
                         "area); part of the specimen may be missing.",
-                        100 * hulls[k].missing));
+                        100 * hulls[k].missing),
+            changed_by_hand(views[k], hulls[k].missing));
     } else {
       doubt(result, places[k], views[k],
             fmt::format("{:.1f} % of the mask lies outside the visual hull of the other views; it "
                         "may contain backdrop.",
-                        100 * (1 - hulls[k].agreement)));
+                        100 * (1 - hulls[k].agreement)),
+            changed_by_hand(views[k], 1 - hulls[k].agreement));
     }
   }
 }
@@ -249,11 +261,12 @@ MaskConfidence mask_confidence(const std::vector<MaskView>& views, const Camera&
     if (measures.area_px <= 0) {
       // Of an empty mask that nobody painted the mask stage says so itself, with the reason.
       result.scores[k].doubtful = true;
-      if (views[k].painted) doubt(result, k, views[k], "No specimen was found.");
+      if (views[k].by_hand.painted) doubt(result, k, views[k], "No specimen was found.", false);
     } else if (result.scores[k].separation < kLeastSeparation) {
       doubt(result, k, views[k],
             fmt::format("{:.0f} % of the outline has too little contrast with the backdrop.",
-                        100 * measures.weak_outline));
+                        100 * measures.weak_outline),
+            views[k].by_hand.outline_share >= measures.weak_outline);
     }
   }
   judge_prediction(views, result);

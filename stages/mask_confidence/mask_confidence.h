@@ -7,10 +7,12 @@
 //               neighbours; the typical difference is that of the ring itself;
 //   agreement   silhouettes under the known poses: each is compared with the visual hull of all
 //               (core/silhouette_hull.h).
-// A mask painted by a person is a decision: what would be a doubt about it is a note, and what was
-// removed by hand does not carve the hull of the other views.
-// Wrong poses make all views disagree. That is reported once for the set; single images are named
-// only where they disagree clearly more than the rest.
+// What a person painted is a decision: a doubt that it answers is a note, and what was removed by
+// hand does not carve the hull of the other views. A doubt is answered where strokes cover as much
+// of the outline as is weak, reach the place that the prediction doubts, or change as much of the
+// mask as the doubt is about; a small stroke elsewhere answers nothing. Wrong poses make all views
+// disagree. That is reported once for the set; single images are named only where they disagree
+// clearly more than the rest.
 #pragma once
 
 #include <optional>
@@ -29,9 +31,8 @@ struct MaskView {
   std::string ring;
   double stage_angle = 0;  // rad; neighbours are found by it
   MaskMeasures measures;
-  std::optional<Pose> pose;    // where every view has one, silhouettes are compared
-  bool painted = false;        // changed by hand
-  cv::Mat before_subtraction;  // silhouette without what was taken away by hand; empty: nothing was
+  std::optional<Pose> pose;  // where every view has one, silhouettes are compared
+  HandPainting by_hand;
 };
 
 struct MaskScore {

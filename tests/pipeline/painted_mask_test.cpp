@@ -135,8 +135,8 @@ TEST(PaintedMask, TakenAwayIsANoteThatSaysHowMuch) {
   mask::MaskResult mask = full_mask();
   UserMasks user;
   user.subtract = written(folder, png_of(kinds()[0]));
-  const Painted result = apply_user_masks(mask, user, {});
-  EXPECT_TRUE(result.changed);
+  const HandPainting result = apply_user_masks(mask, user, {});
+  EXPECT_TRUE(result.painted);
   EXPECT_EQ(mask.measures.area_px, 32);
   EXPECT_EQ(mask.measures.separation, 3);
   ASSERT_EQ(result.before_subtraction.size(), mask.outline.size());
@@ -151,12 +151,29 @@ TEST(PaintedMask, ThatCannotBeReadLeavesTheOtherAndTheMask) {
   mask::MaskResult mask = full_mask();
   UserMasks user;
   user.subtract = written(folder, "no picture");
-  const Painted result = apply_user_masks(mask, user, {});
-  EXPECT_FALSE(result.changed);
+  const HandPainting result = apply_user_masks(mask, user, {});
+  EXPECT_FALSE(result.painted);
   EXPECT_EQ(mask.measures.area_px, 64);
   ASSERT_EQ(mask.findings.size(), 1U);
   EXPECT_EQ(mask.findings[0].severity, Severity::doubt);
   EXPECT_NE(mask.findings[0].what.find("is not used"), std::string::npos);
+}
+
+// The left half is painted. A prediction that doubts the right half stays, one of the left goes.
+TEST(PaintedMask, AnswersAPredictionOnlyWhereItIsDoubted) {
+  const TemporaryFolder folder;
+  UserMasks user;
+  user.subtract = written(folder, png_of(kinds()[0]));
+  for (const bool right : {true, false}) {
+    mask::MaskResult mask = full_mask();
+    mask.measures.predicted_overlap = 0.9;
+    mask.measures.predicted_sigma = 0.02;
+    mask.measures.doubt_px = cv::Rect(right ? kWidth / 2 : 0, 1, kWidth / 4, 2);
+    const HandPainting hand = apply_user_masks(mask, user, {});
+    EXPECT_TRUE(hand.painted);
+    EXPECT_DOUBLE_EQ(hand.changed_share, 0.5);
+    EXPECT_DOUBLE_EQ(mask.measures.predicted_overlap, right ? 0.9 : 0.0);
+  }
 }
 
 TEST(PaintedMask, AnswersTheDoubtOfAnEmptyMask) {

@@ -138,9 +138,11 @@ TEST(MaskConfidence, TakesWhatAPersonRemovedForDecidedAndBlamesNoOtherMask) {
   std::vector<MaskView> set = views();
   // The upper part of the specimen is taken away by hand at one station.
   MaskView& cut = set[7];
-  cut.painted = true;
-  cut.before_subtraction = cut.measures.silhouette.clone();
+  const cv::Mat whole = cut.measures.silhouette.clone();
+  cut.by_hand.painted = true;
+  cut.by_hand.before_subtraction = cut.measures.silhouette.clone();
   cut.measures.silhouette.rowRange(0, 72).setTo(0);
+  cut.by_hand.changed_share = 1 - cv::sum(cut.measures.silhouette)[0] / cv::sum(whole)[0];
   for (MaskView& view : set) measure(view);
   const MaskConfidence by_hand = mask_confidence(set, camera());
   ASSERT_FALSE(by_hand.findings.empty());
@@ -154,16 +156,30 @@ TEST(MaskConfidence, TakesWhatAPersonRemovedForDecidedAndBlamesNoOtherMask) {
   EXPECT_GE(by_hand.mean_agreement, 0.99);
   EXPECT_LT(by_hand.scores[7].missing, 0.01);
   // The same without a hand is a doubt.
-  cut.painted = false;
-  cut.before_subtraction = cv::Mat();
+  cut.by_hand = {};
   EXPECT_TRUE(mask_confidence(set, camera()).scores[7].doubtful);
+  // So it is where the hand painted something small elsewhere.
+  cut.by_hand.painted = true;
+  cut.by_hand.changed_share = 0.01;
+  EXPECT_TRUE(mask_confidence(set, camera()).scores[7].doubtful);
+}
+
+TEST(MaskConfidence, AStrokeAnswersAWeakOutlineOnlyWhereItCoversAsMuch) {
+  std::vector<MaskView> set = views();
+  for (MaskView& view : set) measure(view);
+  set[3].measures.weak_outline = 0.7;
+  set[3].by_hand.painted = true;
+  set[3].by_hand.outline_share = 0.05;
+  EXPECT_TRUE(mask_confidence(set, camera()).scores[3].doubtful);
+  set[3].by_hand.outline_share = 0.8;
+  EXPECT_FALSE(mask_confidence(set, camera()).scores[3].doubtful);
 }
 
 TEST(MaskConfidence, StillDoubtsAMaskThatWasPaintedAwayAsAWhole) {
   std::vector<MaskView> set = views();
   for (MaskView& view : set) measure(view);
-  set[7].painted = true;
-  set[7].before_subtraction = set[7].measures.silhouette.clone();
+  set[7].by_hand.painted = true;
+  set[7].by_hand.before_subtraction = set[7].measures.silhouette.clone();
   set[7].measures.silhouette.setTo(0);
   set[7].measures.area_px = 0;
   EXPECT_TRUE(mask_confidence(set, camera()).scores[7].doubtful);
