@@ -74,6 +74,9 @@ class Journal {
 // Removes the journal where it exists.
 void remove_journal(const std::filesystem::path& file);
 
+// Puts a copy in the journal's place: whoever has the old one open writes to a file without a name.
+void renew_journal(const std::filesystem::path& file);
+
 // Runs `work`, which opens the journal in `file`; once more with an empty journal where it was
 // found to be damaged.
 template <typename Work>

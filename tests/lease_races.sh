@@ -1,0 +1,82 @@
+#!/usr/bin/env bash
+# Two runs on one workspace, disturbed: started together, the first killed, stopped past its lease and
+# resumed once the second is done, or resumed while it works. Each time the set must end with the
+# bytes of an undisturbed one, no input may be touched, what the second wrote may not be written
+# again by the first, and the second may wait no longer than stated: twice the time of a lease.
+#   bash tests/lease_races.sh [how many, 200] [seed, 1]
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+count=${1:-200}
+RANDOM=${2:-1}
+export TRUNNION_LEASE_SECONDS=1
+source tests/support/disturbed_run.sh
+make_set 6 240 160
+
+cp -r "$work/set" "$work/whole"
+begun=$(date +%s%N)
+$trunnion prepare "$work/whole/specimen" --quiet
+whole_ms=$((($(date +%s%N) - begun) / 1000000))
+content "$work/whole/specimen" >"$work/expected"
+inputs "$work/set/specimen" >"$work/inputs"
+
+# Names, inodes, sizes and time stamps: any write changes them. The lease is the holder's own.
+snapshot() { (cd "$1" && find prepared .trunnion -type f ! -name 'lease.*' ! -name '*-shm' \
+  -printf '%p %i %s %T@\n' | sort); }
+
+same=0 touched=0 twice=0 stuck=0 odd=0
+for ((i = 0; i < count; ++i)); do
+  way=$((i % 4))
+  rm -rf "$work/run"
+  cp -r "$work/set" "$work/run"
+  run=$work/run/specimen
+  delay=$(printf '%d.%03d' $((RANDOM % whole_ms / 1000)) $((RANDOM % whole_ms % 1000)))
+  "$trunnion" prepare "$run" --quiet >/dev/null 2>"$work/first.txt" &
+  first=$!
+  [[ $way -eq 0 ]] || sleep "$delay"
+  case $way in
+    1) kill -KILL "$first" 2>/dev/null || true; wait "$first" 2>/dev/null || true ;;
+    2 | 3) kill -STOP "$first" 2>/dev/null || true; sleep 1.1 ;;
+  esac
+  begun=$(date +%s%N)
+  code=0
+  if [[ $way -eq 3 ]]; then
+    "$trunnion" prepare "$run" --quiet >/dev/null 2>"$work/second.txt" &
+    second=$!
+    sleep "$(printf '%d.%03d' $((RANDOM % whole_ms / 1000)) $((RANDOM % whole_ms % 1000)))"
+    kill -CONT "$first" 2>/dev/null || true
+    wait "$second" || code=$?
+  else
+    "$trunnion" prepare "$run" --quiet >/dev/null 2>"$work/second.txt" || code=$?
+  fi
+  took_ms=$((($(date +%s%N) - begun) / 1000000))
+  ((took_ms <= 2000 + 6 * whole_ms)) || stuck=$((stuck + 1))
+  first_code=0
+  if [[ $way -eq 2 ]]; then
+    snapshot "$run" >"$work/before"
+    kill -CONT "$first" 2>/dev/null || true
+    wait "$first" || first_code=$?
+    snapshot "$run" >"$work/after"
+    if ! cmp -s "$work/before" "$work/after"; then
+      twice=$((twice + 1))
+      diff "$work/before" "$work/after" | head -5
+    fi
+  elif [[ $way -ne 1 ]]; then
+    wait "$first" || first_code=$?
+  fi
+  # Together, or where the first woke before the second had begun: one is refused or told that it
+  # lost. Otherwise the second has to come to its end.
+  if [[ $way -eq 1 || $way -eq 2 ]] && [[ $code -ne 0 ]]; then
+    odd=$((odd + 1)); echo "way $way after $delay s: second ended with $code: $(cat "$work/second.txt")"
+  elif [[ $code -ne 0 && $first_code -ne 0 ]]; then
+    odd=$((odd + 1)); echo "way $way after $delay s: both failed: $(cat "$work/first.txt" "$work/second.txt")"
+  fi
+  if content "$run" | cmp -s - "$work/expected"; then
+    same=$((same + 1))
+  else
+    echo "way $way after $delay s: differs (first $first_code, second $code)"
+  fi
+  inputs "$run" | cmp -s - "$work/inputs" || touched=$((touched + 1))
+done
+echo "$same of $count ended byte-identical, $touched inputs touched, $twice written twice," \
+  "$stuck stuck beyond the stated time, $odd ended otherwise"
+[[ $same -eq $count && $touched -eq 0 && $twice -eq 0 && $stuck -eq 0 && $odd -eq 0 ]]
