@@ -9,6 +9,7 @@
 #include "core/finding_text.h"
 #include "pipeline/collection/report.h"
 #include "pipeline/collection/run.h"
+#include "pipeline/collection/setups.h"
 #include "pipeline/collection/specimens.h"
 #include "pipeline/command_line.h"
 #include "pipeline/interrupt.h"
@@ -111,10 +112,17 @@ std::string text_of(const Collection& collection, const std::vector<SpecimenStat
   return text + findings_text(findings);
 }
 
+Findings all_findings(const Collection& collection, const std::vector<SpecimenState>& specimens) {
+  Findings findings = collection::record_findings(collection, specimens);
+  const Findings setups = collection::setup_findings(collection, specimens);
+  findings.insert(findings.end(), setups.begin(), setups.end());
+  return findings;
+}
+
 CommandResult status(const std::string& place) {
   const auto collection = read_collection(place);
   const std::vector<SpecimenState> specimens = collection::specimens_of(*collection);
-  const Findings findings = collection::record_findings(*collection, specimens);
+  const Findings findings = all_findings(*collection, specimens);
   return {text_of(*collection, specimens, findings), json_of(*collection, specimens, findings)};
 }
 
@@ -125,7 +133,7 @@ CommandResult run(const std::string& place, collection::RunOptions options, cons
   Progress progress({"look", "prepare"}, {.quiet = common.quiet || common.json});
   const collection::RunOutcome outcome = collection::run(*collection, options, progress);
   progress.close();
-  const Findings findings = collection::record_findings(*collection, outcome.specimens);
+  const Findings findings = all_findings(*collection, outcome.specimens);
   CommandResult result{text_of(*collection, outcome.specimens, findings),
                        json_of(*collection, outcome.specimens, findings),
                        outcome.failed > 0 ? 1 : 0};
@@ -145,7 +153,7 @@ CommandResult run(const std::string& place, collection::RunOptions options, cons
 CommandResult make_report(const std::string& place, const std::string& wanted) {
   const auto collection = read_collection(place);
   const std::vector<SpecimenState> specimens = collection::specimens_of(*collection);
-  const Findings findings = collection::record_findings(*collection, specimens);
+  const Findings findings = all_findings(*collection, specimens);
   const fs::path folder = wanted.empty() ? collection->root() / "report" : fs::path(wanted);
   collection::write_report({*collection, specimens, findings, iso_date_of_run()}, folder);
   const std::string page = (folder / "index.html").string();

@@ -10,6 +10,7 @@
 #include <tuple>
 
 #include "core/error.h"
+#include "pipeline/collection/names.h"
 #include "pipeline/workspace_lock.h"
 
 namespace trunnion::collection {
@@ -64,14 +65,6 @@ SpecimenState state_of(const Collection& collection, const std::string& name) {
 
 Finding doubt(const std::string& file, const std::string& what, const std::string& remedy) {
   return {Severity::doubt, "record", file, what, remedy};
-}
-
-// A few by name, the others by their number.
-std::string some_of(const std::vector<std::string>& names) {
-  constexpr std::size_t kNamed = 5;
-  if (names.size() <= kNamed + 1) return fmt::format("{}", fmt::join(names, ", "));
-  const std::vector<std::string> first(names.begin(), names.begin() + kNamed);
-  return fmt::format("{} and {} more", fmt::join(first, ", "), names.size() - kNamed);
 }
 
 void find_doubled(const std::vector<SpecimenState>& specimens, Findings& findings) {

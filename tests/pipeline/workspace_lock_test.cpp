@@ -151,7 +151,9 @@ TEST_F(WorkspaceLockTest, SlowAStoppedHolderIsFollowedAndWritesNothingAnyMore) {
     ::kill(child, SIGCONT);
     EXPECT_EQ(end_of(child), 7);
     EXPECT_EQ(fs::exists(image), begun);
-    if (begun) EXPECT_EQ(read_file(image), "new");
+    if (begun) {
+      EXPECT_EQ(read_file(image), "new");
+    }
   }
 }
 

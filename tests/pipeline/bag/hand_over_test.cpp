@@ -8,6 +8,7 @@
 #include <random>
 #include <vector>
 
+#include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
 #include "pipeline/bag/bag.h"

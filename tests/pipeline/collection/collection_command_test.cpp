@@ -27,6 +27,7 @@ class CollectionCommandTest : public ::testing::Test {
     demo::DemoOptions options = test::SmallSet::small_options();
     options.stations = 6;
     const test::SmallSet set(true, options);
+    fs::create_directories(root() / "drawer");
     fs::copy(set.root() / "setups", root() / "setups", fs::copy_options::recursive);
     fs::copy(set.workspace(), root() / "drawer/s0", fs::copy_options::recursive);
     std::string text = read_file(root() / "drawer/s0/specimen.toml");

@@ -21,10 +21,32 @@ TEST(ShareOfNext, FewSpecimensShareTheThreads) {
   EXPECT_EQ(share_of_next({8, kMuch}, {4, 0}, 1, 1, 26).threads, 4);
 }
 
-TEST(ShareOfNext, MemoryBoundsHowManyRun) {
-  const double one = run_megabytes(26, 1);
-  EXPECT_EQ(share_of_next({8, 3.5 * one}, {3, 3 * one}, 3, 90, 26).threads, 0);
-  EXPECT_EQ(share_of_next({8, 3.5 * one}, {2, 2 * one}, 2, 90, 26).threads, 1);
+// Runs are started until one has to wait: never more threads or memory than there are, and at the
+// end none could be added.
+TEST(ShareOfNext, NeverMoreThanThereIs) {
+  for (const int threads : {1, 2, 8, 64}) {
+    for (const double megabytes : {500.0, 2000.0, 7000.0, 50'000.0}) {
+      for (const double size : {1.0, 26.0, 100.0}) {
+        Resources used{0, 0};
+        std::size_t running = 0;
+        for (;;) {
+          const Share share =
+              share_of_next({threads, megabytes}, used, running, 100 - running, size);
+          if (share.threads == 0) break;
+          used.threads += share.threads;
+          used.megabytes += run_megabytes(size, share.threads);
+          ++running;
+        }
+        EXPECT_GE(running, 1U);
+        EXPECT_LE(used.threads, threads);
+        if (running > 1) {
+          EXPECT_LE(used.megabytes, megabytes);
+        }
+        EXPECT_TRUE(used.threads == threads ||
+                    used.megabytes + run_megabytes(size, 1) > megabytes);
+      }
+    }
+  }
 }
 
 // One that is larger than all memory runs alone.
