@@ -50,8 +50,8 @@ class CollectionCommandTest : public ::testing::Test {
   [[nodiscard]] fs::path specimen(const std::string& name) const {
     return root() / "drawer" / name;
   }
-  [[nodiscard]] Json call(const std::string& what, int expected,
-                          const std::vector<std::string>& more = {}) const {
+  Json call(const std::string& what, int expected,
+            const std::vector<std::string>& more = {}) const {
     std::vector<std::string> words{"collection", what, "--json", root().string()};
     words.insert(words.end(), more.begin(), more.end());
     const test::ProgramRun run = test::run_trunnion(words);
@@ -134,7 +134,7 @@ TEST_F(CollectionCommandTest, SlowAChangeIsSeenAndDoneAgain) {
   write_collection("[defaults.output]\nmask_suffix = \"_m\"\n");
   EXPECT_EQ(state_of(call("status", 0), "s0"), "changed");
   call("run", 0);
-  EXPECT_TRUE(fs::exists(specimen("s0") / "prepared/masks/low_000_m.png"));
+  EXPECT_TRUE(fs::exists(specimen("s0") / "prepared/masks/mid_000_m.png"));
 }
 
 // The pixels keep their bytes and their time stamps of encoding: none is encoded again.
@@ -147,14 +147,14 @@ TEST_F(CollectionCommandTest, SlowAChangedRecordEncodesNoPixels) {
     EXPECT_EQ(run.exit_code, 0) << run.err;
     return Json::parse(run.out);
   };
-  EXPECT_EQ(prepare()["images_reused"], 0);
+  EXPECT_EQ(prepare()["images_unchanged"], 0);
   const Json cameras = Json::parse(read_file(specimen("B 1") / "prepared/cameras.json"));
   EXPECT_EQ(cameras["specimen"]["catalogue_number"], "B 1");
   EXPECT_EQ(cameras["specimen"]["rights"], "first");
   write_file(root() / "s.csv", "catalogNumber,rights\nB 1,second\n");
   EXPECT_EQ(state_of(call("status", 0), "B 1"), "changed");
   const Json json = prepare();
-  EXPECT_EQ(json["images_reused"], json["images_prepared"]);
+  EXPECT_EQ(json["images_unchanged"], json["images_prepared"]);
   EXPECT_EQ(Json::parse(read_file(specimen("B 1") / "prepared/cameras.json"))["specimen"]["rights"],
             "second");
   const Json report = Json::parse(read_file(specimen("B 1") / "prepared/report/report.json"));

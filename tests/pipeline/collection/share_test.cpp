@@ -42,8 +42,7 @@ TEST(ShareOfNext, NeverMoreThanThereIs) {
         if (running > 1) {
           EXPECT_LE(used.megabytes, megabytes);
         }
-        EXPECT_TRUE(used.threads == threads ||
-                    used.megabytes + run_megabytes(size, 1) > megabytes);
+        EXPECT_TRUE(used.threads == threads || used.megabytes + run_megabytes(size, 1) > megabytes);
       }
     }
   }
