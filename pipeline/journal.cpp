@@ -11,6 +11,7 @@
 #include "core/hash.h"
 #include "core/write_fence.h"
 #include "pipeline/guard_inputs.h"
+#include "pipeline/network_folder.h"
 
 namespace trunnion {
 namespace {
@@ -134,8 +135,14 @@ Handle open_database(const fs::path& file) {
     if (done != SQLITE_OK) fail(file, done, sqlite3_errmsg(opened));
   };
   if (code != SQLITE_OK) fail(file, code, sqlite3_errstr(code));
-  run("PRAGMA journal_mode=WAL");
-  run("PRAGMA synchronous=NORMAL");
+  // WAL needs memory that all readers share, which machines do not (sqlite.org/wal.html).
+  if (on_network(file.parent_path())) {
+    run("PRAGMA journal_mode=TRUNCATE");
+    run("PRAGMA synchronous=FULL");
+  } else {
+    run("PRAGMA journal_mode=WAL");
+    run("PRAGMA synchronous=NORMAL");
+  }
   {
     // Damage is reported in rows, not in the code.
     Statement checked(opened, "PRAGMA quick_check(1)");

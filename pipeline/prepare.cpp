@@ -13,6 +13,7 @@
 #include "pipeline/capture_check.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/last_run.h"
+#include "pipeline/network_folder.h"
 #include "pipeline/set_steps.h"
 
 namespace trunnion {
@@ -56,6 +57,12 @@ PrepareOutcome run_set(
   set.outcome.root = workspace.root;
   set.outcome.title = workspace.file.specimen.title;
   set.add(workspace.findings);
+  if (on_network(workspace.state())) {
+    set.add({{Severity::note, "workspace", "",
+              "The workspace lies on a network file system: its journal is kept with a rollback "
+              "journal in place of a write-ahead log, which is slower.",
+              "Nothing to do."}});
+  }
   run_steps(set);
   done(set);
   return std::move(set.outcome);

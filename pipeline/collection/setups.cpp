@@ -51,10 +51,10 @@ Finding renewed(const Collection& collection, const std::vector<const SpecimenSt
   const fs::path file = record_path(first.setup_file);
   std::vector<std::string> names;
   for (const SpecimenState* each : old) names.push_back(each->name);
-  const std::string who = fmt::format(
-      "{} of setup {} on an earlier record: {}.",
-      names.size() == 1 ? "1 specimen stands" : fmt::format("{} specimens stand", names.size()),
-      first.setup, some_of(names));
+  const std::string who =
+      fmt::format("{} of setup {} {} on an earlier record: {}.",
+                  names.size() == 1 ? "1 specimen" : fmt::format("{} specimens", names.size()),
+                  first.setup, names.size() == 1 ? "stands" : "stand", some_of(names));
   const std::optional<CalibrationRecord> before = record_of(collection.root() / first.name);
   const std::string again = "Prepare them again: trunnion collection run.";
   if (!before) {

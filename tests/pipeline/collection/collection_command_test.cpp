@@ -5,6 +5,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 #include <chrono>
+#include <cmath>
 #include <csignal>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -226,6 +227,55 @@ TEST_F(CollectionCommandTest, SlowEndsOnRequestAndGoesOn) {
   const Json json = call("run", 0);
   EXPECT_EQ(json["counts"]["finished"], 6);
   EXPECT_EQ(json["run"]["prepared"].get<int>() + json["run"]["unchanged"].get<int>(), 6);
+}
+
+// fx moved by a tenth of its sigma, then by a hundred: within and beyond what the records know.
+TEST_F(CollectionCommandTest, SlowSpecimensOnAnEarlierRecordAreNamedWithPixels) {
+  add("s1");
+  EXPECT_EQ(call("run", 0)["run"]["prepared"], 2);
+  const fs::path file = root() / "setups/demo.calibration.json";
+  const Json before = Json::parse(read_file(file));
+  const double sigma =
+      std::sqrt(before["lens"]["covariance_fx_fy_cx_cy_k1_k2_p1_p2_k3"][0][0].get<double>());
+  const auto said = [&](double sigmas) {
+    Json now = before;
+    for (const char* focal : {"fx_px", "fy_px"}) {  // which are one in this record
+      now["lens"]["camera"][focal] = before["lens"]["camera"][focal].get<double>() + sigmas * sigma;
+    }
+    write_file(file, now.dump());
+    const Json json = call("status", 0);
+    EXPECT_EQ(json["counts"]["changed"], 2);
+    std::string text;
+    for (const Json& each : json["findings"]) {
+      if (each["file"] == file.string()) {
+        text += each["severity"].get<std::string>() + " " + each["what"].get<std::string>();
+      }
+    }
+    return text;
+  };
+  const std::string little = said(0.1);
+  EXPECT_THAT(little,
+              ::testing::StartsWith("note 2 specimens of setup demo stand on an earlier record"));
+  EXPECT_THAT(little, HasSubstr("within the uncertainties"));
+  const std::string much = said(100);
+  EXPECT_THAT(much, ::testing::StartsWith("doubt "));
+  EXPECT_THAT(much, HasSubstr("drawer/s0, drawer/s1"));
+  EXPECT_THAT(much, HasSubstr("It matters"));
+  EXPECT_THAT(much, HasSubstr(" px"));
+  (void)call("run", 0);
+  const Json json = call("status", 0);
+  EXPECT_EQ(json["counts"]["finished"], 2);
+  EXPECT_THAT(json["findings"].dump(), ::testing::Not(HasSubstr("earlier record")));
+}
+
+TEST_F(CollectionCommandTest, MixedSetupsInAFolderAreNamed) {
+  add("s1");
+  fs::copy_file(root() / "setups/demo.toml", root() / "setups/other.toml");
+  write_collection("[[some]]\nworkspaces = [\"drawer/s1\"]\nsetup = \"setups/other.toml\"\n");
+  const std::string said = call("status", 0)["findings"].dump();
+  EXPECT_THAT(said, HasSubstr("Its specimens have several setups: 1 of setup demo (drawer/s0); "
+                              "1 of setup other (drawer/s1)."));
+  EXPECT_THAT(said, HasSubstr("Setup other has no calibration record: drawer/s1."));
 }
 
 TEST_F(CollectionCommandTest, NoCollectionIsAUsageError) {

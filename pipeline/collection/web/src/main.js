@@ -21,12 +21,19 @@ const specimens = data.specimens.map((one, i) => {
 });
 
 const seconds = (value) => (value >= 3600 ? `${(value / 3600).toFixed(1)} h` : value >= 90 ? `${Math.round(value / 60)} min` : `${value.toFixed(value < 10 ? 1 : 0)} s`);
-const byText = (get) => (a, b) => get(a).localeCompare(get(b), undefined, { numeric: true });
+const collator = new Intl.Collator(undefined, { numeric: true });
+const byText = (get) => (a, b) => collator.compare(get(a), get(b));
 const nameOf = (one) => one.record?.catalogue_number || one.title || one.workspace;
 const ORDERS = {
   specimen: byText(nameOf), state: (a, b) => RANK.get(a.kind) - RANK.get(b.kind), size: (a, b) => a.size - b.size,
   setup: byText((one) => one.setup ?? ''), time: (a, b) => (a.seconds ?? 0) - (b.seconds ?? 0), date: byText((one) => one.date ?? ''),
 };
+// Sorted once an order: a filter only leaves out.
+const sorted = new Map();
+function inOrder(name) {
+  if (!sorted.has(name)) sorted.set(name, [...specimens].sort((a, b) => ORDERS[name](a, b) || a.i - b.i));
+  return sorted.get(name);
+}
 
 const wanted = { kind: '', setup: '', cause: '', words: [], order: 'specimen', down: false };
 let shown = specimens;
@@ -34,10 +41,8 @@ let shown = specimens;
 function picked() {
   const fits = (one) => (!wanted.kind || one.kind === wanted.kind) && (!wanted.setup || one.setup === wanted.setup)
     && (!wanted.cause || one.causes.includes(wanted.cause)) && wanted.words.every((word) => one.text.includes(word));
-  const list = specimens.filter(fits);
-  const order = ORDERS[wanted.order];
-  list.sort((a, b) => (wanted.down ? order(b, a) : order(a, b)) || a.i - b.i);
-  return list;
+  const list = inOrder(wanted.order).filter(fits);
+  return wanted.down ? list.reverse() : list;
 }
 
 const sizeText = (one) => (one.size > 0 ? `${one.width_mm.toPrecision(3)} \u00d7 ${one.height_mm.toPrecision(3)} mm` : '');
