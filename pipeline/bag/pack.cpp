@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <nlohmann/json.hpp>
 
+#include "config/record_json.h"
 #include "core/copy_file.h"
 #include "core/date.h"
 #include "core/error.h"
@@ -52,19 +53,11 @@ std::vector<Item> items_of(const Workspace& workspace, const std::vector<Recorde
   return items;
 }
 
-Json record_json(const SpecimenRecord& record) {
-  Json json = Json::object();
-  for (const RecordTerm& term : kRecordTerms) {
-    if (!(record.*term.field).empty()) json[term.key] = record.*term.field;
-  }
-  return json;
-}
-
 std::string provenance(const Workspace& workspace, const LastRun& last) {
   Json json{{"format", "trunnion provenance"},
             {"version", 1},
             {"title", workspace.file.specimen.title},
-            {"specimen", record_json(workspace.file.specimen.record)},
+            {"specimen", specimen_record_json(workspace.file.specimen.record)},
             {"verdict", last.sentence},
             {"setup", workspace.setup.name},
             {"versions", Json::object()},

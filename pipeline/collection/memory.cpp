@@ -12,10 +12,12 @@
 namespace trunnion::collection {
 namespace {
 
-// PLACEHOLDER
-constexpr double kBaseMegabytes = 80;
-constexpr double kPerMegapixel = 20;
-constexpr double kPerMegapixelAndThread = 9;
+// Rather too much than too little. Measured on the demo set, 16 bit, with masks and refinement, as
+// peak resident memory (getrusage, ru_maxrss); docs/collection.md has the table. Of 26 megapixels
+// and two threads: docs/performance.md, 985 MB (24 images), 1014 (240), 1140 (8).
+constexpr double kBaseMegabytes = 350;
+constexpr double kPerMegapixel = 21;
+constexpr double kPerMegapixelAndThread = 5;
 
 // "MemAvailable:   123 kB" -> kB.
 std::optional<double> number_after(const std::string& file, const std::string& name) {

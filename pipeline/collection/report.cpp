@@ -6,6 +6,7 @@
 #include <stdexcept>
 #include <string_view>
 
+#include "config/record_json.h"
 #include "core/csv.h"
 #include "core/files.h"
 #include "core/finding_text.h"
@@ -35,14 +36,6 @@ std::string link_to(const fs::path& file) {
   return link;
 }
 
-Json record_json(const SpecimenRecord& record) {
-  Json json = Json::object();
-  for (const RecordTerm& term : kRecordTerms) {
-    if (!(record.*term.field).empty()) json[term.key] = record.*term.field;
-  }
-  return json;
-}
-
 void add_last_run(Json& json, const SpecimenState& each, const fs::path& from_report) {
   if (!each.last || !each.last->finished) return;
   const LastRun& last = *each.last;
@@ -67,7 +60,7 @@ void add_last_run(Json& json, const SpecimenState& each, const fs::path& from_re
 
 Json specimen_json(const SpecimenState& each, const fs::path& from_report) {
   Json json{{"workspace", each.name}, {"state", name_of(each.state)}, {"title", each.title}};
-  json["record"] = record_json(each.record);
+  json["record"] = specimen_record_json(each.record);
   json["setup"] = each.setup;
   json["stations"] = each.stations;
   if (!each.why.empty()) json["why"] = each.why;
