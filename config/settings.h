@@ -157,11 +157,15 @@ struct Settings {
 struct SpecimenFile {
   Specimen specimen;
   Settings settings;
+  std::filesystem::path collection_file;  // collection.toml that it belongs to; empty without one
+  std::string inherited;  // canonical text of what that gives it, the record's table left out
 };
 
-// Reads specimen.toml; paths in it are taken relative to its folder. Throws one data error that
-// names every mistake with its line and remedy.
+// Reads specimen.toml, filled from the collection.toml above it, if there is one (collection.h), so
+// that every command sees the same; paths in it are taken relative to its folder. Throws one data
+// error that names every mistake with its line and remedy.
 SpecimenFile read_specimen(const std::filesystem::path& file);
+// The text alone, without a collection.
 SpecimenFile parse_specimen(std::string_view text, const std::filesystem::path& file);
 
 }  // namespace trunnion

@@ -37,6 +37,9 @@
 //   sigma_elevation_deg = 5.0
 //   sigma_angle_deg = 0.1               # of each stage angle: encoder, backlash
 //   sigma_reference_mm = 0.02           # of each rail position given
+//   [record]                            # number, name, label and rights: specimen_record.h
+//
+// What it leaves out is taken from a collection.toml above its folder (collection.h).
 #pragma once
 
 #include <algorithm>
@@ -46,6 +49,7 @@
 #include <vector>
 
 #include "core/angle.h"
+#include "core/specimen_record.h"
 #include "core/turntable.h"
 
 namespace trunnion {
@@ -99,6 +103,7 @@ struct Specimen {
   std::vector<Ring> rings;
   NominalGeometry geometry;
   NominalTilt tilt;
+  SpecimenRecord record;
 
   // Every ring gives the rail position of the reference slice of its series.
   [[nodiscard]] bool tells_reference() const {

@@ -16,6 +16,7 @@ namespace trunnion {
 
 struct TomlReader::State {
   std::string name;
+  std::string beneath_name;  // of the file that filled what this one leaves out
   toml::table root;
   std::vector<std::string> mistakes;
 };
@@ -25,6 +26,7 @@ struct TomlReader::Node {
   std::string path;                    // "lens." for messages
   std::set<std::string, std::less<>> known;
   std::vector<std::shared_ptr<Node>> children;
+  bool open = false;  // unknown keys are no mistake
 };
 
 namespace {
@@ -58,6 +60,20 @@ std::string describe(const Range& range) {
 bool inside(const Range& range, double value) {
   return std::isfinite(value) && value >= range.min && value <= range.max &&
          !(range.open_min && value == range.min);
+}
+
+using Keys = std::set<std::string, std::less<>>;
+
+void fill(toml::table& table, const toml::table& beneath, const Keys& except = {}) {
+  for (const auto& [key, value] : beneath) {
+    if (except.contains(key.str())) continue;
+    toml::node* const own = table.get(key.str());
+    if (own == nullptr) {
+      table.insert(key.str(), value);
+    } else if (own->is_table() && value.is_table()) {
+      fill(*own->as_table(), *value.as_table());
+    }
+  }
 }
 
 }  // namespace
@@ -96,6 +112,18 @@ TomlReader TomlReader::from_text(std::string_view text, const std::string& name)
   return {state, node};
 }
 
+TomlReader TomlReader::from_text(std::string_view text, const std::string& name,
+                                 const std::vector<TomlReader>& beneath,
+                                 const std::string& beneath_name) {
+  TomlReader reader = from_text(text, name);
+  reader.state_->beneath_name = beneath_name;
+  for (const TomlReader& each : beneath) {
+    if (each.node_->table != nullptr)
+      fill(reader.state_->root, *each.node_->table, each.node_->known);
+  }
+  return reader;
+}
+
 bool TomlReader::has(std::string_view key) const {
   return node_->table != nullptr && node_->table->contains(key);
 }
@@ -107,8 +135,11 @@ void TomlReader::mistake(std::string_view key, const std::string& what) {
     line = found != nullptr ? found->source().begin.line : node_->table->source().begin.line;
   }
   const std::string where = line > 0 ? fmt::format(", line {}", line) : std::string();
-  state_->mistakes.push_back(
-      fmt::format("{}{}: {}{} {}", state_->name, where, node_->path, key, what));
+  // The library gives what it copies no line: that is from the other file.
+  const bool from_beneath = line == 0 && has(key) && !state_->beneath_name.empty();
+  const std::string file =
+      from_beneath ? fmt::format("{} (for {})", state_->beneath_name, state_->name) : state_->name;
+  state_->mistakes.push_back(fmt::format("{}{}: {}{} {}", file, where, node_->path, key, what));
 }
 
 std::optional<double> TomlReader::optional_number(std::string_view key, const Range& range) {
@@ -203,6 +234,23 @@ std::vector<double> TomlReader::numbers(std::string_view key, const Range& range
   return values;
 }
 
+std::vector<std::string> TomlReader::texts(std::string_view key) {
+  node_->known.emplace(key);
+  if (!has(key)) return {};
+  const toml::array* found = node_->table->get(key)->as_array();
+  std::vector<std::string> values;
+  if (found != nullptr && (found->empty() || found->is_homogeneous<std::string>())) {
+    for (const toml::node& element : *found) values.push_back(element.as_string()->get());
+  } else {
+    mistake(key, "must be a list of strings in quotes.");
+  }
+  return values;
+}
+
+void TomlReader::leave_open() {
+  node_->open = true;
+}
+
 std::size_t TomlReader::choice(std::string_view key, const std::vector<std::string>& words,
                                std::optional<std::size_t> otherwise) {
   node_->known.emplace(key);
@@ -223,7 +271,11 @@ std::size_t TomlReader::choice(std::string_view key, const std::vector<std::stri
 std::string TomlReader::canonical() const {
   if (node_->table == nullptr) return "";
   std::ostringstream text;
-  text << *node_->table;
+  toml::table table = *node_->table;
+  if (node_->open) {
+    for (const std::string& key : node_->known) table.erase(key);
+  }
+  text << table;
   return text.str();
 }
 
@@ -284,6 +336,7 @@ void TomlReader::finish() {
   while (!open.empty()) {
     const std::shared_ptr<Node> node = open.back();
     open.pop_back();
+    if (node->open) continue;
     open.insert(open.end(), node->children.begin(), node->children.end());
     if (node->table == nullptr) continue;
     for (const auto& [key, value] : *node->table) {

@@ -29,6 +29,14 @@ class TomlReader {
   static TomlReader from_file(const std::filesystem::path& path);
   static TomlReader from_text(std::string_view text, const std::string& name);
 
+  // What stands in `beneath` (tables of another file), the first of them first, fills what the text
+  // leaves out: key by key, tables within tables too, lists as a whole. `beneath_name` is what
+  // messages call the other file. Of a table left open, what was asked for stays
+  // with its own file.
+  static TomlReader from_text(std::string_view text, const std::string& name,
+                              const std::vector<TomlReader>& beneath,
+                              const std::string& beneath_name);
+
   // Without a default a missing key is a mistake. `number` accepts integers; NaN and infinity are
   // mistakes everywhere.
   double number(std::string_view key, const Range& range = {},
@@ -47,6 +55,11 @@ class TomlReader {
   // A sub-table (empty where absent) and an array of tables.
   TomlReader table(std::string_view key);
   std::vector<TomlReader> tables(std::string_view key);
+
+  // Keys that were not asked for belong to another file, for which this table stands beneath:
+  // finish() says nothing of them, and canonical() gives them alone.
+  void leave_open();
+  std::vector<std::string> texts(std::string_view key);
 
   // This table in one canonical form (sorted keys, no comments); empty where absent. Equal texts
   // mean equal settings.

@@ -11,6 +11,7 @@
 
 #include "core/error.h"
 #include "core/hash.h"
+#include "core/write_fence.h"
 
 namespace trunnion {
 namespace {
@@ -79,7 +80,8 @@ void exchange(const fs::path& fresh, const fs::path& old) {
 
 // A name that the prefix would make too long is replaced by its hash.
 fs::path temporary_name(const fs::path& folder, const fs::path& name) {
-  const std::string prefix(kTemporaryPrefix);
+  const std::string token = pass_fences(folder / name);
+  const std::string prefix = std::string(kTemporaryPrefix) + (token.empty() ? token : token + ".");
   const bool fits = prefix.size() + name.string().size() <= kLongestName;
   return folder /
          (prefix + (fits ? name.string()
@@ -109,6 +111,7 @@ PendingFile::~PendingFile() {
 
 void PendingFile::commit() {
   sync_file(temporary_);
+  check_fence(final_);
   if (::rename(temporary_.c_str(), final_.c_str()) != 0) {
     throw not_written(final_, "renaming the finished file", errno);
   }
@@ -134,6 +137,7 @@ PendingFolder::~PendingFolder() {
 
 void PendingFolder::commit() {
   sync_folder(temporary_);
+  check_fence(final_);
   std::error_code code;
   if (fs::exists(final_, code)) {
     if (!fs::is_directory(final_, code)) {

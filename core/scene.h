@@ -11,6 +11,7 @@
 
 #include "core/camera.h"
 #include "core/pose.h"
+#include "core/specimen_record.h"
 
 namespace trunnion {
 
@@ -67,6 +68,7 @@ struct TiePoint {
 
 struct Scene {
   std::string title;
+  SpecimenRecord record;
   std::string setup_name;
   Camera camera;         // of the written images: no distortion where they were undistorted
   Camera source_camera;  // of the fused images, with distortion

@@ -9,6 +9,7 @@
 
 #include "core/error.h"
 #include "core/files.h"
+#include "core/write_fence.h"
 #include "pipeline/image_steps.h"
 #include "pipeline/interrupt.h"
 #include "stages/annotate/annotate.h"
@@ -24,6 +25,7 @@ std::string annotation_fingerprint(const SetRun& set, const Fingerprint& own, st
   const View& view = scene.views[index];
   Fingerprint print = own;
   print.add(scene.title).add(scene.setup_name).add(scene.calibration_hash);
+  for (const RecordTerm& term : kRecordTerms) print.add(scene.record.*term.field);
   print.add(scene.lens_calibrated).add(scene.axis_calibrated).add(scene.refined);
   print.add(view.ring).add(view.station).add(view.stage_angle).add(view.sigma_stage_angle);
   print.add(view.pose.R).add(view.pose.t).add(view.covariance);
@@ -41,6 +43,7 @@ std::string annotation_fingerprint(const SetRun& set, const Fingerprint& own, st
 void put_pixels(const SetRun& set, const ImageItem& item, const PendingFile& target) {
   const fs::path& root = set.workspace.root;
   if (encoded_waits(item, set)) {
+    check_fence(root);
     fs::rename(root / item.encoded_path(), target.temporary());
     return;
   }

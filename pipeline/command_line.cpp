@@ -22,8 +22,8 @@ namespace {
 
 using AddCommand = void(CLI::App&);
 constexpr std::array kCommands{
-    &add_calibrate, &add_check,   &add_demo,   &add_desk,   &add_docs,   &add_gather,
-    &add_plan,      &add_prepare, &add_report, &add_target, &add_verify,
+    &add_calibrate, &add_check, &add_collection, &add_demo,   &add_desk,   &add_docs,   &add_gather,
+    &add_hand_over, &add_plan,  &add_prepare,    &add_report, &add_target, &add_verify,
 };
 
 int exit_code_of(Error::Kind kind) {

@@ -50,10 +50,12 @@ CLI::App* add_command(CLI::App& parent, const std::string& name, const std::stri
 // Each adds one subcommand (and owns its options). Add a line here and in kCommands.
 void add_calibrate(CLI::App& app);
 void add_check(CLI::App& app);
+void add_collection(CLI::App& app);
 void add_demo(CLI::App& app);
 void add_desk(CLI::App& app);
 void add_docs(CLI::App& app);
 void add_gather(CLI::App& app);
+void add_hand_over(CLI::App& app);
 void add_plan(CLI::App& app);
 void add_prepare(CLI::App& app);
 void add_report(CLI::App& app);

@@ -9,7 +9,9 @@
 #include "core/error.h"
 #include "core/files.h"
 #include "core/hash.h"
+#include "core/write_fence.h"
 #include "pipeline/guard_inputs.h"
+#include "pipeline/network_folder.h"
 
 namespace trunnion {
 namespace {
@@ -133,8 +135,14 @@ Handle open_database(const fs::path& file) {
     if (done != SQLITE_OK) fail(file, done, sqlite3_errmsg(opened));
   };
   if (code != SQLITE_OK) fail(file, code, sqlite3_errstr(code));
-  run("PRAGMA journal_mode=WAL");
-  run("PRAGMA synchronous=NORMAL");
+  // WAL needs memory that all readers share, which machines do not (sqlite.org/wal.html).
+  if (on_network(file.parent_path())) {
+    run("PRAGMA journal_mode=TRUNCATE");
+    run("PRAGMA synchronous=FULL");
+  } else {
+    run("PRAGMA journal_mode=WAL");
+    run("PRAGMA synchronous=NORMAL");
+  }
   {
     // Damage is reported in rows, not in the code.
     Statement checked(opened, "PRAGMA quick_check(1)");
@@ -159,11 +167,31 @@ JournalDamaged::JournalDamaged(const fs::path& file)
                         file.string())) {}
 
 void remove_journal(const fs::path& file) {
+  check_fence(file);
   std::error_code code;
   for (const char* suffix : {"", "-wal", "-shm"}) {
     const fs::path part = file.string() + suffix;
     fs::remove(part, code);
     if (code) throw output_error(fmt::format("{}: {}.", part.string(), code.message()));
+  }
+}
+
+// A copy that the other one wrote into meanwhile shows as damage, and the journal is started again.
+void renew_journal(const fs::path& file) {
+  std::error_code code;
+  if (!fs::exists(file, code)) return;
+  const std::string copy = file.string() + ".copy";
+  for (const char* suffix : {"", "-wal"}) {
+    fs::remove(copy + suffix, code);
+    if (fs::exists(file.string() + suffix, code)) {
+      fs::copy_file(file.string() + suffix, copy + suffix, code);
+    }
+  }
+  remove_journal(file);
+  for (const char* suffix : {"", "-wal"}) {
+    if (!fs::exists(copy + suffix, code)) continue;
+    fs::rename(copy + suffix, file.string() + suffix, code);
+    if (code) throw output_error(fmt::format("{}: {}.", file.string(), code.message()));
   }
 }
 
@@ -174,6 +202,7 @@ struct Journal::Database {
 };
 
 Journal::Journal(const fs::path& file, IfDamaged if_damaged) {
+  check_fence(file);
   std::error_code code;
   fs::create_directories(file.parent_path(), code);
   if (code) throw output_error(fmt::format("{}: {}.", file.parent_path().string(), code.message()));

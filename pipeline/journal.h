@@ -1,5 +1,5 @@
 // The journal of a workspace: what was done from which inputs, so that a re-run does only what
-// changed. SQLite in WAL mode: a kill at any point leaves the last committed state.
+// changed. SQLite (WAL on local disks): a kill at any point leaves the last committed state.
 //
 // A step is one stage's work on one image (or on the set: key ""). Its fingerprint is a hash of
 // everything it depends on; its payload is the stage's small result. An output is a file under its
@@ -73,6 +73,9 @@ class Journal {
 
 // Removes the journal where it exists.
 void remove_journal(const std::filesystem::path& file);
+
+// Puts a copy in the journal's place: whoever has the old one open writes to a file without a name.
+void renew_journal(const std::filesystem::path& file);
 
 // Runs `work`, which opens the journal in `file`; once more with an empty journal where it was
 // found to be damaged.

@@ -5,7 +5,9 @@
 #include <atomic>
 
 #include "core/error.h"
+#include "core/files.h"
 #include "core/hash.h"
+#include "core/write_fence.h"
 
 namespace trunnion {
 namespace {
@@ -119,6 +121,7 @@ std::vector<std::string> OutputStore::remove_stale() {
       journal_.forget_output(output.path);
       continue;
     }
+    check_fence(root_ / output.path);
     std::error_code ignored;
     // One that can't be removed now is still known to the next run.
     if (!std::filesystem::remove(root_ / output.path, ignored)) continue;

@@ -12,6 +12,8 @@
 #include "core/metadata.h"
 #include "pipeline/capture_check.h"
 #include "pipeline/interrupt.h"
+#include "pipeline/last_run.h"
+#include "pipeline/network_folder.h"
 #include "pipeline/set_steps.h"
 
 namespace trunnion {
@@ -55,6 +57,12 @@ PrepareOutcome run_set(
   set.outcome.root = workspace.root;
   set.outcome.title = workspace.file.specimen.title;
   set.add(workspace.findings);
+  if (on_network(workspace.state())) {
+    set.add({{Severity::note, "workspace", "",
+              "The workspace lies on a network file system: its journal is kept with a rollback "
+              "journal in place of a write-ahead log, which is slower.",
+              "Nothing to do."}});
+  }
   run_steps(set);
   done(set);
   return std::move(set.outcome);
@@ -69,13 +77,53 @@ PrepareOutcome prepare(const fs::path& folder, const PrepareOptions& options, Pr
   return prepare(workspace, lock, options, progress);
 }
 
+namespace {
+
+// A run with a record or a table of its own is not what the next one without would come to. Where
+// something changed under way, nothing is known of what stands there now. Only runs that did
+// something are timed: a run that found nothing to do keeps the time of the one that did it.
+void note_run(SetRun& set, const std::string& inputs) {
+  if (inputs.empty() || workspace_stamp(set.workspace, false) != inputs) return;
+  LastRun last = last_run_of(set);
+  last.stamp = workspace_stamp(set.workspace);
+  const std::optional<LastRun> before = read_last_run(set.workspace.root);
+  if (before && before->finished && set.outcome.images_reused == set.outcome.images_prepared) {
+    if (before->stamp == last.stamp) return;
+    last.seconds = before->seconds;
+  }
+  write_last_run(set.workspace, last);
+}
+
+void note_failure(const Workspace& workspace, const std::string& inputs, const Error& error) {
+  if (inputs.empty() || error.kind() != Error::Kind::data) return;
+  LastRun last;
+  last.sentence = error.what();
+  last.verdict = report::Verdict::reshoot;
+  last.date = iso_date_of_run();
+  last.setup = workspace.setup.name;
+  last.stamp = workspace_stamp(workspace);
+  write_last_run(workspace, last);
+}
+
+}  // namespace
+
 PrepareOutcome prepare(const Workspace& workspace, const WorkspaceLock& /*lock*/,
                        const PrepareOptions& options, Progress& progress) {
   for (const fs::path& each : written_folders(workspace)) remove_leftovers(each);
   const ThreadBudget budget(worker_count(options.jobs));
   initialise_metadata();
-  return with_sound_journal(workspace.journal(),
-                            [&] { return run_set(workspace, options, progress, Job::prepare); });
+  const WorkspaceOptions& special = options.workspace;
+  const bool plain = !special.calibration && !special.captures && !special.ignore_mismatch;
+  const std::string inputs = plain ? workspace_stamp(workspace, false) : std::string();
+  try {
+    return with_sound_journal(workspace.journal(), [&] {
+      return run_set(workspace, options, progress, Job::prepare,
+                     [&inputs](SetRun& set) { note_run(set, inputs); });
+    });
+  } catch (const Error& error) {
+    note_failure(workspace, inputs, error);
+    throw;
+  }
 }
 
 CheckOutcome check(const fs::path& folder, const PrepareOptions& options, Progress& progress) {

@@ -17,6 +17,7 @@
 #include "pipeline/progress.h"
 #include "pipeline/stage_clock.h"
 #include "pipeline/workspace.h"
+#include "pipeline/workspace_lock.h"
 #include "stages/compare_stations/compare_stations.h"
 #include "stages/report/report.h"
 

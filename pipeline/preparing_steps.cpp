@@ -157,6 +157,7 @@ std::string run_orient(SetRun& set, const Fingerprint& /*own*/) {
   set.rings = std::move(oriented.rings);
   Scene& scene = set.outcome.scene;
   scene.title = workspace.file.specimen.title;
+  scene.record = workspace.file.specimen.record;
   scene.setup_name = workspace.setup.name;
   scene.camera = set.map.to;
   scene.source_camera = set.map.from;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "core/hash.h"
 #include "pipeline/build_facts.h"
 #include "pipeline/image_steps.h"
 #include "pipeline/set_steps.h"
@@ -56,6 +57,10 @@ report::ReportData report_data(const SetRun& set) {
   for (const SetStep& step : set_steps(Job::prepare)) {
     if (step.report != nullptr) step.report(set, data);
   }
+  for (const RecordTerm& term : kRecordTerms) {
+    const std::string& text = outcome.scene.record.*term.field;
+    if (!text.empty()) data.record.push_back({term.title, text});
+  }
   data.setup_name = workspace.setup.name;
   data.calibration = workspace.record;
   if (workspace.record) {
@@ -65,6 +70,9 @@ report::ReportData report_data(const SetRun& set) {
   data.settings = settings_of(workspace.file.settings);
   data.versions = version_facts();
   data.hashes = {{"specimen.toml", workspace.specimen_hash}, {"setup", workspace.setup_hash}};
+  if (!workspace.file.inherited.empty()) {
+    data.hashes.push_back({"from collection.toml", hash_bytes(workspace.file.inherited)});
+  }
   if (workspace.record) data.hashes.push_back({"calibration", workspace.record->hash});
   for (const auto& timed : outcome.seconds) {
     const bool per_image = std::any_of(

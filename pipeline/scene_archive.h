@@ -50,6 +50,7 @@ void archive_view(Archive& archive, View& view) {
 template <typename Archive>
 void archive_scene(Archive& archive, Scene& scene) {
   archive(scene.title);
+  for (const RecordTerm& term : kRecordTerms) archive(scene.record.*term.field);
   archive(scene.setup_name);
   archive_camera(archive, scene.camera);
   archive_camera(archive, scene.source_camera);

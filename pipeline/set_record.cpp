@@ -17,6 +17,7 @@ std::string set_fingerprint(const SetRun& set) {
   Fingerprint print(kSetStep);
   print.add(workspace.specimen_hash).add(workspace.setup_hash).add(workspace.review_hash);
   print.add(workspace.record ? workspace.record->hash : std::string());
+  print.add(workspace.file.inherited);
   for (const TemplateSettings& wanted : workspace.file.settings.output.templates) {
     print.add(hash_file(wanted.file));
   }

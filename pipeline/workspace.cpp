@@ -1,15 +1,9 @@
 #include "pipeline/workspace.h"
 
-#include <fcntl.h>
 #include <fmt/format.h>
-#include <sys/file.h>
-#include <unistd.h>
 
 #include <algorithm>
-#include <array>
-#include <cerrno>
 #include <cmath>
-#include <cstring>
 
 #include "core/error.h"
 #include "core/files.h"
@@ -100,55 +94,6 @@ Workspace open_workspace(const fs::path& folder, const WorkspaceOptions& options
   guard_inputs(workspace);
   guard_margin(workspace);
   return workspace;
-}
-
-namespace {
-
-// "PROCESS NAME" of whoever holds the lock, as a phrase.
-std::string holder_in(int descriptor) {
-  std::array<char, 96> text{};
-  const ssize_t got = ::read(descriptor, text.data(), text.size() - 1);
-  const std::string_view line(text.data(), got > 0 ? static_cast<std::size_t>(got) : 0);
-  const std::size_t space = line.find(' ');
-  const std::string_view name =
-      space == std::string_view::npos ? WorkspaceLock::kRun : line.substr(space + 1);
-  const std::string_view process = line.substr(0, space);
-  return fmt::format("{} (process {})", name, process.empty() ? "unknown" : process);
-}
-
-}  // namespace
-
-WorkspaceLock::WorkspaceLock(const Workspace& workspace, std::string_view holder) {
-  std::error_code code;
-  fs::create_directories(workspace.state(), code);
-  const fs::path file = workspace.state() / "lock";
-  if (is_shared(file)) {
-    throw data_error(fmt::format(
-        "{}: is a link to another file, which a run would change; delete it.", file.string()));
-  }
-  descriptor_ = ::open(file.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, 0644);
-  if (descriptor_ < 0) {
-    throw output_error(fmt::format("{}: cannot be written ({}); make the workspace writable.",
-                                   file.string(), std::strerror(errno)));
-  }
-  if (::flock(descriptor_, LOCK_EX | LOCK_NB) != 0) {
-    const std::string other = holder_in(descriptor_);
-    ::close(descriptor_);
-    throw data_error(fmt::format("{}: is in use by {}; wait for it or stop it.",
-                                 workspace.root.string(), other));
-  }
-  const std::string pid = fmt::format("{} {}", ::getpid(), holder);
-  if (::ftruncate(descriptor_, 0) != 0 ||
-      ::write(descriptor_, pid.data(), pid.size()) != static_cast<ssize_t>(pid.size())) {
-    ::close(descriptor_);
-    throw output_error(
-        fmt::format("{}: cannot be written; check the space on the disk.", file.string()));
-  }
-}
-
-WorkspaceLock::~WorkspaceLock() {
-  // The descriptor carries the lock; the file stays, since removing it would race with a waiter.
-  ::close(descriptor_);
 }
 
 }  // namespace trunnion

@@ -1,5 +1,5 @@
 // A workspace as the user sees it: specimen.toml, fused/, prepared/, .trunnion/. Opening it reads
-// and checks all files of the user; the lock prevents a second run at the same time.
+// and checks all files of the user. workspace_lock.h prevents a second run at the same time.
 #pragma once
 
 #include <filesystem>
@@ -45,20 +45,5 @@ struct Workspace {
 // Throws a usage error where `folder` is no workspace, a data error where a file in it is wrong,
 // where the record does not fit the setup, or where prepared/ would fall on the inputs.
 Workspace open_workspace(const std::filesystem::path& folder, const WorkspaceOptions& options = {});
-
-// Holds the workspace until destroyed; the system releases it where the process dies. Throws a
-// data error that names the other program and its process where the workspace is in use.
-class WorkspaceLock {
- public:
-  // `holder`: the name that others read.
-  explicit WorkspaceLock(const Workspace& workspace, std::string_view holder = kRun);
-  static constexpr std::string_view kRun = "another run of trunnion";
-  ~WorkspaceLock();
-  WorkspaceLock(const WorkspaceLock&) = delete;
-  WorkspaceLock& operator=(const WorkspaceLock&) = delete;
-
- private:
-  int descriptor_ = -1;
-};
 
 }  // namespace trunnion

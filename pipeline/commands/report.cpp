@@ -13,6 +13,7 @@
 #include "pipeline/prepare.h"
 #include "pipeline/progress.h"
 #include "pipeline/workspace.h"
+#include "pipeline/workspace_lock.h"
 #include "stages/report/report.h"
 
 namespace trunnion {

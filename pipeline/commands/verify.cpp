@@ -6,6 +6,7 @@
 #include "config/settings.h"
 #include "core/error.h"
 #include "core/finding_text.h"
+#include "pipeline/bag/bag.h"
 #include "pipeline/command_line.h"
 #include "pipeline/journal.h"
 #include "stages/exports/exports.h"
@@ -82,16 +83,36 @@ nlohmann::ordered_json json_of(const verify::VerifyResult& result) {
   return json;
 }
 
+// A package is checked by its own checksums; the journal stayed with the workspace.
+CommandResult verify_bag(const fs::path& folder) {
+  const bag::BagCheck result = bag::check(folder);
+  const bool sound = result.findings.empty();
+  return {fmt::format("Package: compared {} files ({:.1f} MB) with their checksums.\n{}{}",
+                      result.files, static_cast<double>(result.bytes) / 1e6,
+                      findings_text(result.findings),
+                      sound ? "Complete and unchanged.\n" : "The package is not sound.\n"),
+          {{"files", result.files},
+           {"bytes", result.bytes},
+           {"fits", sound},
+           {"findings", findings_json(result.findings, FindingStage::left_out)}},
+          sound ? 0 : 1,
+          errors_of(result.findings)};
+}
+
 }  // namespace
 
 void add_verify(CLI::App& app) {
   auto workspace = std::make_shared<std::string>();
   CLI::App* command = add_command(
-      app, "verify", "Read back everything prepare wrote and compare it with the journal",
+      app, "verify",
+      "Read back everything prepare wrote and compare it with the journal, or a package with its "
+      "checksums",
       [workspace](const Common&) {
         if (!fs::is_directory(*workspace)) {
-          throw usage_error(fmt::format("{}: no such folder; give a workspace.", *workspace));
+          throw usage_error(
+              fmt::format("{}: no such folder; give a workspace or a package.", *workspace));
         }
+        if (bag::is_bag(*workspace)) return verify_bag(*workspace);
         const Manifest manifest = manifest_of(*workspace);
         verify::VerifyOptions options;
         Findings doubts;
@@ -108,7 +129,9 @@ void add_verify(CLI::App& app) {
                              errors_of(result.findings)};
       },
       Workers::one);
-  command->add_option("workspace", *workspace, "Folder with specimen.toml")->required();
+  command
+      ->add_option("workspace", *workspace, "Folder with specimen.toml, or a package of hand-over")
+      ->required();
 }
 
 }  // namespace trunnion

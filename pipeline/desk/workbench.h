@@ -19,6 +19,7 @@
 #include "pipeline/desk/strokes.h"
 #include "pipeline/desk/tiles.h"
 #include "pipeline/workspace.h"
+#include "pipeline/workspace_lock.h"
 #include "stages/report/report.h"
 
 namespace trunnion::desk {

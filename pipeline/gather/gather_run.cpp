@@ -18,6 +18,7 @@
 #include "pipeline/gather/sequence.h"
 #include "pipeline/interrupt.h"
 #include "pipeline/workspace.h"
+#include "pipeline/workspace_lock.h"
 
 namespace trunnion {
 namespace {

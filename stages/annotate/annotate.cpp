@@ -10,6 +10,7 @@
 #include "core/hash.h"
 #include "core/text.h"
 #include "stages/annotate/policy.h"
+#include "stages/annotate/record.h"
 #include "stages/annotate/xmp.h"
 
 namespace trunnion::annotate {
@@ -226,6 +227,7 @@ Annotation make_annotation(const Scene& scene, std::size_t index, const Setup& s
   report_renewed(source, carried, view.image_file);
 
   write_xmp(carried.metadata.xmp, scene, view, setup, {input.source_hash, carried.unique_id});
+  write_record(carried, scene.record, view.image_file);
   write_history(carried.metadata.xmp, input.history, carried.software);
 
   annotation.metadata = std::move(carried.metadata);

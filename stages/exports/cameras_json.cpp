@@ -1,5 +1,6 @@
 #include <nlohmann/json.hpp>
 
+#include "config/record_json.h"
 #include "config/review_json.h"
 #include "core/angle.h"
 #include "stages/exports/exports.h"
@@ -110,6 +111,7 @@ std::string cameras_json(const Scene& scene, const Review& review) {
                              {"pose", pose_json(view.pose, view.covariance)},
                              {"prior", pose_json(view.prior, view.prior_covariance)}});
   }
+  if (!scene.record.empty()) json["specimen"] = specimen_record_json(scene.record);
   if (!review.excluded.empty() || !review.accepted.empty()) json["review"] = review_to_json(review);
   return json.dump(1, ' ', false, Json::error_handler_t::replace) + "\n";
 }

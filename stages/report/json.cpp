@@ -343,6 +343,7 @@ Json to_json(const ReportData& data) {
   json["review"] = review_to_json(data.review);
   json["geometry"] = geometry_json(data);
   json["backdrop"] = data.backdrop_jpeg.empty() ? Json(nullptr) : Json("pictures/backdrop.jpg");
+  json["record"] = facts_json(data.record);
   json["setup"] = data.setup_name;
   json["calibration"] =
       data.calibration ? Json::parse(record_to_json(*data.calibration)) : Json(nullptr);
@@ -369,6 +370,7 @@ ReportData from_json(const Json& json) {
   read_lists(json, data);
   if (json.contains("review")) data.review = review_from_json(json.at("review"));
   read_geometry(json.at("geometry"), data);
+  if (json.contains("record")) data.record = read_facts(json.at("record"));
   json.at("setup").get_to(data.setup_name);
   if (!json.at("calibration").is_null()) {
     data.calibration = parse_record(json.at("calibration").dump(), "report.json");

@@ -158,6 +158,8 @@ struct ReportData {
   std::string backdrop_jpeg;  // empty without a survey
   std::vector<ReportSpot> spots;
 
+  std::vector<ReportFact> record;  // number, name, label and rights of the specimen
+
   std::string setup_name;
   std::optional<CalibrationRecord> calibration;
   std::vector<std::string> calibration_mismatches;  // empty: the record fits the setup

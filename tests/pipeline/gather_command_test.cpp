@@ -53,7 +53,7 @@ class Bench {
     std::map<fs::path, std::string> files;
     if (!fs::exists(folder)) return files;
     for (const auto& entry : fs::recursive_directory_iterator(folder)) {
-      const bool lock = entry.path().filename() == "lock";  // stays, with the last run's number
+      const bool lock = entry.path().filename().string().starts_with("lease.");  // stays
       if (entry.is_regular_file() && !lock) files[entry.path()] = hash_file(entry.path());
     }
     return files;

@@ -106,6 +106,12 @@ function methods() {
       facts(report.timings.map((t) => ({ name: t.stage, value: `${number(t.seconds, 3)} s${t.images > 0 ? `, ${t.images} images` : ''}` })).concat(total > 0 ? [{ name: 'all', value: `${number(total, 3)} s` }] : []), 'Timings')));
 }
 
+function record() {
+  if (!report.record || report.record.length === 0) return null;
+  return h('section', { 'aria-labelledby': 'record-title', id: 'record' }, h('h2', { id: 'record-title' }, 'Specimen'),
+    h('div', { class: 'facts-grid' }, facts(report.record, 'Record')));
+}
+
 export function detailSections(open) {
-  return [chartSection(open), rigSection(open), maps(), calibration(), table(open), decisions(), cautions(), methods()];
+  return [record(), chartSection(open), rigSection(open), maps(), calibration(), table(open), decisions(), cautions(), methods()];
 }
