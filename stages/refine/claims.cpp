@@ -8,7 +8,6 @@
 #include <set>
 
 #include "core/angle.h"
-#include "core/median.h"
 #include "core/station.h"
 #include "stages/refine/window.h"
 
@@ -18,18 +17,6 @@ namespace {
 constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
 constexpr double kFewSteady = 0.5;          // share of a ring's points below which it says nothing
 constexpr int kFewPoints = 40;
-
-// Of consecutive stations of a ring, signed. `angles`: rad a view.
-double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles) {
-  std::vector<double> steps;
-  std::optional<double> last;
-  for (std::size_t v = 0; v < angles.size(); ++v) {
-    if (model.stations[v].ring != ring) continue;
-    if (last) steps.push_back(angles[v] - *last);
-    last = angles[v];
-  }
-  return steps.empty() ? 0.0 : median_of(steps);
-}
 
 class Examination {
  public:
@@ -45,8 +32,10 @@ class Examination {
   Claims run() {
     few_ = thinned(pairs_, kStartMatches);
     start();
+    examine_exchanged_rings();
     examine_rings();
     if (steady()) {
+      examine_specimens();
       examine_jumps();
       examine_places();
     }
@@ -133,6 +122,72 @@ class Examination {
     return false;
   }
 
+  void examine_exchanged_rings() {
+    const auto tried = [this](const RigModel& model, const RigValues& found) {
+      std::vector<RigValues> list{zero_values(model)};
+      if (!far_from_prior(found)) list.push_back(found);
+      return list;
+    };
+    const auto found_with = [&](const RigModel& model) {
+      return tried(
+          model,
+          start_from_matches(model, zero_values(model), few_, input_.positions, options_).values);
+    };
+    const auto exchange = find_exchanged_rings(
+        capture(), pairs_, tried(claims_.model, claims_.start.values), found_with);
+    if (!exchange) return;
+    std::vector<std::size_t> first;
+    std::vector<std::size_t> second;
+    for (std::size_t v = 0; v < given_.stations.size(); ++v) {
+      if (given_.stations[v].ring == exchange->first) first.push_back(v);
+      if (given_.stations[v].ring == exchange->second) second.push_back(v);
+    }
+    for (std::size_t k = 0; k < first.size(); ++k) {
+      claims_.ignorance[first[k]] = claims_.ignorance[second[k]] = kAnyPlace;
+      claims_.stands_for[first[k]] = second[k];
+      claims_.stands_for[second[k]] = first[k];
+    }
+    claims_.model = exchange->model;
+    claims_.fault = AcquisitionFault::exchanged_rings;
+    claims_.fault_view = std::min(first[0], second[0]);
+    fault("",
+          fmt::format("The rings \"{}\" and \"{}\" are exchanged: the images of each were taken "
+                      "at the other.",
+                      input_.rings[exchange->first].ring, input_.rings[exchange->second].ring),
+          "Exchange the names of the two rings, or their lines in the capture table, and run "
+          "prepare again; until then these poses count as contradicted.");
+    start();
+  }
+
+  // Half the images of another specimen fit the rig as well as the rest.
+  void examine_specimens() {
+    const std::vector<std::size_t> others = find_other_specimen(capture(), pairs_);
+    if (others.empty()) return;
+    std::string list;
+    for (std::size_t k = 0; k < others.size();) {
+      std::size_t last = k;
+      while (last + 1 < others.size() && others[last + 1] == others[last] + 1 &&
+             given_.stations[others[last + 1]].ring == given_.stations[others[k]].ring) {
+        ++last;
+      }
+      list += list.empty() ? "" : ", ";
+      list += station(others[k]) + (last > k ? " to " + station(others[last]) : "");
+      k = last + 1;
+    }
+    for (const std::size_t view : others) {
+      claims_.ignorance[view] = kAnyPlace;
+      claims_.placeless[view] = true;
+    }
+    claims_.fault = AcquisitionFault::mixed_specimens;
+    claims_.fault_view = others.front();
+    fault(name(others.front()),
+          fmt::format("Two specimens are mixed: the images of {} match one another, but none of "
+                      "the other images beside them.",
+                      list),
+          "Put the images of one specimen in place, or prepare each specimen in a workspace of its "
+          "own.");
+  }
+
   void examine_rings() {
     const std::vector<RigValues> list = accounts();
     const std::vector<double> factors = step_factors(capture(), list, pairs_);
@@ -150,8 +205,11 @@ class Examination {
       claims_.whole_ring = true;
     }
     if (!claims_.whole_ring) return;
-    claims_.fault = claims_.factors.back().second < 0 ? AcquisitionFault::reversed_turning
-                                                      : AcquisitionFault::wrong_step;
+    const auto& [ring, factor] = claims_.factors.back();
+    claims_.fault = rounds_of(given_, ring.value_or(0), factor) > 1
+                        ? AcquisitionFault::several_rounds
+                    : factor < 0 ? AcquisitionFault::reversed_turning
+                                 : AcquisitionFault::wrong_step;
     start();
   }
 
@@ -315,31 +373,6 @@ class Examination {
 };
 
 }  // namespace
-
-Findings step_findings(const Claims& claims, const std::vector<RingAxis>& rings,
-                       const std::vector<double>& given, const std::vector<double>& found) {
-  Findings findings;
-  for (const auto& [ring, factor] : claims.factors) {
-    const std::string where =
-        ring ? fmt::format("Ring \"{}\": the", rings[*ring].ring) : std::string("The");
-    const double step = std::abs(degrees(step_of(claims.model, ring.value_or(0), given)));
-    const double shown = std::abs(degrees(step_of(claims.model, ring.value_or(0), found)));
-    const bool reversed = factor == -1.0;
-    const std::string what =
-        reversed
-            ? where +
-                  " images show the specimen turning in the opposite direction to the one given."
-            : fmt::format("{} images show steps of {:.2f} degrees, where {:.2f} is given{}.", where,
-                          shown, step,
-                          factor < 0 ? ", and the specimen turning in the opposite direction" : "");
-    findings.push_back(
-        {Severity::fault, "refine", "", what,
-         fmt::format("Correct {} in specimen.toml or the angles in the capture table and run "
-                     "prepare again; until then these poses count as contradicted.",
-                     reversed ? "turning" : "step_deg")});
-  }
-  return findings;
-}
 
 Claims examine_claims(const RigModel& model, const ClaimInput& input,
                       std::vector<PairMatches>& pairs) {

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <optional>
 
+#include "core/angle.h"
+#include "core/median.h"
 #include "stages/refine/window.h"
 
 namespace trunnion::refine {
@@ -153,6 +155,29 @@ Support support_of(const RigModel& model, const RigValues& values, std::size_t r
                    double tolerance_px) {
   return support_of_tracks(model, values, ring, long_tracks(model, ring, pairs, positions),
                            tolerance_px);
+}
+
+double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles) {
+  std::vector<double> steps;
+  std::optional<double> last;
+  for (std::size_t v = 0; v < angles.size(); ++v) {
+    if (model.stations[v].ring != ring) continue;
+    if (last) steps.push_back(angles[v] - *last);
+    last = angles[v];
+  }
+  return steps.empty() ? 0.0 : median_of(steps);
+}
+
+int rounds_of(const RigModel& model, std::size_t ring, double factor) {
+  constexpr double kClose = 0.1;  // of a turn
+  std::vector<double> angles;
+  for (const StationModel& station : model.stations) angles.push_back(station.stage_angle);
+  const auto stations =
+      std::count_if(model.stations.begin(), model.stations.end(),
+                    [ring](const StationModel& station) { return station.ring == ring; });
+  const double turns =
+      std::abs(static_cast<double>(stations) * factor * step_of(model, ring, angles) / (2.0 * kPi));
+  return std::abs(turns - std::round(turns)) < kClose ? static_cast<int>(std::lround(turns)) : 0;
 }
 
 RigModel with_factor(const RigModel& model, std::size_t ring, double factor) {

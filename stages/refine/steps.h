@@ -38,6 +38,12 @@ Support support_of(const RigModel& model, const RigValues& values, std::size_t r
 // The model with a ring's angles, counted from its first station, times `factor`.
 RigModel with_factor(const RigModel& model, std::size_t ring, double factor);
 
+// rad, between consecutive stations of a ring, signed: the median. `angles`: rad a view.
+double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles);
+
+// Whole turns that a ring makes with its step times `factor`; 0 where that is no whole number.
+int rounds_of(const RigModel& model, std::size_t ring, double factor);
+
 // The factor of each ring's step that the images show: 1 where the files are borne out or nothing
 // can be said. `accounts`: values of the rig to try; the best of them counts. A claim must place 80
 // % of the points of three views and more, and the angles given miss three times as many.
