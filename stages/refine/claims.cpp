@@ -109,17 +109,25 @@ class Examination {
       list.push_back(
           start_from_matches(other, zero_values(other), few_, input_.positions, options_).values);
     }
+    add_accounts_of_rings(list);
     // A turning the wrong way round fits as well with the camera below the stage.
     std::erase_if(list, [this](const RigValues& values) { return far_from_prior(values); });
     return list;
   }
-  [[nodiscard]] bool far_from_prior(const RigValues& values) const {
-    constexpr double kFar = 4.2;  // 5 degrees of freedom: 99.7 % of steps lie within
-    for (std::size_t r = 0; r < claims_.model.rings.size(); ++r) {
-      const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(values.axis[r].data());
-      if ((claims_.model.rings[r].sqrt_information * step).norm() > kFar) return true;
+  // One ring's step may be wrong and the others' right: each ring by itself.
+  void add_accounts_of_rings(std::vector<RigValues>& list) const {
+    const std::size_t rings = claims_.model.rings.size();
+    for (std::size_t ring = 0; rings > 1 && ring < rings; ++ring) {
+      const std::vector<PairMatches> own = within(claims_.model, ring, few_);
+      for (const double factor : {-1.0, 0.5, 2.0}) {
+        const RigModel other = with_factor(claims_.model, ring, factor);
+        list.push_back(
+            start_from_matches(other, zero_values(other), own, input_.positions, options_).values);
+      }
     }
-    return false;
+  }
+  [[nodiscard]] bool far_from_prior(const RigValues& values) const {
+    return any_axis_far(claims_.model, values);
   }
 
   void examine_exchanged_rings() {

@@ -26,6 +26,7 @@ struct Claims {
   AcquisitionFault fault = AcquisitionFault::none;  // the last one found
   std::size_t fault_view = 0;
   bool whole_ring = false;  // a step or a direction is wrong
+  bool rig_denied = false;  // the images fit together only by another rig than the files give
   // Of the steps, a ring each or one for all.
   std::vector<std::pair<std::optional<std::size_t>, double>> factors;
 };

@@ -89,6 +89,24 @@ class MatchGraph {
     return groups;
   }
 
+  // Views beside `others` that match too little to be in a group, and the largest group not at all.
+  void add_neighbours(std::size_t largest, std::vector<std::size_t>& others) {
+    const std::vector<std::size_t> sure = others;
+    for (const std::vector<std::size_t>& ring : stations_by_ring(model_)) {
+      for (std::size_t k = 0; k < ring.size(); ++k) {
+        const std::size_t view = ring[k];
+        const auto holds = [&](const std::vector<std::size_t>& list, std::size_t v) {
+          return std::find(list.begin(), list.end(), v) != list.end();
+        };
+        const bool beside = holds(sure, ring[(k + 1) % ring.size()]) ||
+                            holds(sure, ring[(k + ring.size() - 1) % ring.size()]);
+        if (beside && !holds(sure, view) && sets_.find(view) != sets_.find(largest)) {
+          others.push_back(view);
+        }
+      }
+    }
+  }
+
   // Neighbours in a ring, no further apart than usual there, that match others well and one another
   // not at all: one of them in the group, one in another.
   [[nodiscard]] int breaks(std::size_t group) {
@@ -180,6 +198,7 @@ std::vector<std::size_t> find_other_specimen(const CaptureInput& input,
     if (graph.breaks(group) < kLeastBreaks) continue;
     others.insert(others.end(), views.begin(), views.end());
   }
+  graph.add_neighbours(largest->first, others);
   std::sort(others.begin(), others.end());
   return others;
 }

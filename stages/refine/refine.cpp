@@ -13,6 +13,7 @@
 #include "stages/refine/align.h"
 #include "stages/refine/claims.h"
 #include "stages/refine/match.h"
+#include "stages/refine/priors.h"
 #include "stages/refine/report.h"
 #include "stages/refine/shared.h"
 #include "stages/refine/tracks.h"
@@ -235,8 +236,19 @@ std::vector<ProposedCapture> proposal_of(const Work& work, const Claims& claims,
     if (contradicted(v) && !claims.stands_for[v]) angle += found[v] - given[v];
     proposal.push_back({v, place.ring, place.station, angle});
   }
-  if (!any) proposal.clear();
+  if (!any || claims.rig_denied) proposal.clear();
   return proposal;
+}
+
+// Wrong steps that nothing recognises may fit another rig as well as the true ones fit the one
+// given (a narrow field of view shows the axis by the turning alone). Then only the prior of a
+// nominal rig tells which: where it is left, no pose is known, and what was said of single stations
+// followed from the wrong rig.
+void deny_rig(const Work& work, const RigValues& values, Claims& claims, RefineResult& result) {
+  if (work.prior.axis_calibrated || !any_axis_far(work.model, values)) return;
+  std::fill(claims.ignorance.begin(), claims.ignorance.end(), kAnyPlace);
+  claims.rig_denied = true;
+  if (!claims.whole_ring) result.findings.clear();
 }
 
 // The adjusted rig weighed against its priors, and what the views are worth by that.
@@ -253,6 +265,7 @@ void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<d
       weigh_against_priors(work.model, a.values, covariance.images, shared, claims.free);
   a.tracks = triangulate(std::move(a.tracks), work.model, weighed.values,
                          {.max_residual_px = 6.0 * std::max(work.level_px, a.result.sigma_px)});
+  deny_rig(work, weighed.values, claims, result);
   find_unmatched(work, a.tracks, claims, result);
   const auto points =
       point_covariances(work.model, weighed.values, a.tracks, sigma_px, weighed.covariance);

@@ -17,17 +17,6 @@ constexpr int kLeastPoints = 60;              // for a claim about a ring
 // Of the points that could be placed; on textured specimens the truth reaches 0.95 and more.
 constexpr double kClaimShare = 0.8;
 
-std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
-                                const std::vector<PairMatches>& pairs) {
-  std::vector<PairMatches> kept;
-  for (const PairMatches& pair : pairs) {
-    if (model.stations[pair.view_a].ring == ring && model.stations[pair.view_b].ring == ring) {
-      kept.push_back(pair);
-    }
-  }
-  return kept;
-}
-
 Support support_of_tracks(const RigModel& model, const RigValues& values, std::size_t ring,
                           const std::vector<Track>& tracks, double tolerance_px) {
   Support support;
@@ -138,6 +127,17 @@ class FactorSearch {
 };
 
 }  // namespace
+
+std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
+                                const std::vector<PairMatches>& pairs) {
+  std::vector<PairMatches> kept;
+  for (const PairMatches& pair : pairs) {
+    if (model.stations[pair.view_a].ring == ring && model.stations[pair.view_b].ring == ring) {
+      kept.push_back(pair);
+    }
+  }
+  return kept;
+}
 
 double tolerance_of(const CaptureInput& input) {
   return (input.calibrated ? kTolerance_px : kNominalTolerance_px) * input.level_px;

@@ -50,6 +50,10 @@ int rounds_of(const RigModel& model, std::size_t ring, double factor);
 std::vector<double> step_factors(const CaptureInput& input, const std::vector<RigValues>& accounts,
                                  const std::vector<PairMatches>& pairs);
 
+// The pairs of one ring.
+std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
+                                const std::vector<PairMatches>& pairs);
+
 // Points of three views and more by the matches within one ring.
 std::vector<Track> long_tracks(const RigModel& model, std::size_t ring,
                                const std::vector<PairMatches>& pairs, const Positions& positions);
