@@ -195,6 +195,35 @@ TEST(RefineCapture, ARingThatWentRoundTwiceIsNamed) {
   }
 }
 
+// The other ring's step is right, so no factor fits both.
+TEST(RefineCapture, OneRingOfTwoThatWentRoundTwiceIsNamed) {
+  Simulation s = two_rings_of_18();
+  s.stations = 36;
+  SimulatedSet set = simulate(s, 17);
+  const std::vector<ImageFeatures> shot = set.features;
+  for (std::size_t v = 0; v < 36; ++v) set.features[v] = shot[2 * v % 36];
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, AcquisitionFault::several_rounds) << result.sentence;
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("Ring \"ring\": the images show steps of 20.00"));
+  EXPECT_EQ(contradicted(result).size(), 36U);
+}
+
+// A narrow field of view shows the axis by the turning alone: what else is wrong is not known.
+TEST(RefineCapture, ANominalRigThatTheImagesLeaveConfirmsNothing) {
+  Simulation s;
+  s.stations = 20;
+  s.points = 700;
+  s.rings[0].given_elevation = s.rings[0].true_elevation - radians(25.0);  // 5 sigmas
+  const SimulatedSet set = simulate(s, 18);
+  const RefineResult result = refined(set);
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("more than the prior allows"));
+  EXPECT_EQ(contradicted(result).size(), 20U);
+  EXPECT_TRUE(result.proposal.empty());
+  for (const View& view : result.scene.views) EXPECT_GT(degrees(sigma_of(view)), 60.0);
+}
+
 TEST(RefineCapture, ExchangedRingsAreNamedOnceAndTheProposalExchangesThemBack) {
   SimulatedSet set = simulate(two_rings_of_18(), 13);
   std::swap_ranges(set.features.begin(), set.features.begin() + 18, set.features.begin() + 18);
