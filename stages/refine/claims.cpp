@@ -17,6 +17,7 @@ namespace {
 constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
 constexpr double kFewSteady = 0.5;          // share of a ring's points below which it says nothing
 constexpr int kFewPoints = 40;
+constexpr double kDoubtfulAxis = 3.0;  // sigmas; one true axis of ten lies further away
 
 class Examination {
  public:
@@ -101,7 +102,10 @@ class Examination {
                                         input_.positions, tolerance_px())
                                      .share() < 0.85;
     }
-    doubtful = doubtful || far_from_prior(claims_.start.values);
+    for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
+      doubtful =
+          doubtful || axis_distance(claims_.model, claims_.start.values, ring) > kDoubtfulAxis;
+    }
     if (!doubtful) return list;
     for (const double factor : {-1.0, 0.5, 2.0}) {
       RigModel other = claims_.model;

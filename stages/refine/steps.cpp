@@ -6,6 +6,7 @@
 
 #include "core/angle.h"
 #include "core/median.h"
+#include "stages/refine/priors.h"
 #include "stages/refine/window.h"
 
 namespace trunnion::refine {
@@ -52,6 +53,8 @@ class FactorSearch {
   // The factor that the images show for these rings; 1 where none is overwhelming.
   [[nodiscard]] double best(const std::vector<std::size_t>& rings) const {
     const Support given = by(rings, 1.0);
+    const double nearer = nearer_to_prior(rings, given);
+    if (nearer != 1.0) return nearer;
     if (given.possible < kLeastPoints || given.possible - given.points < kLeastMisfits) return 1.0;
     std::vector<double> factors = simple();
     for (int k = -40; k <= 40; ++k) {
@@ -84,6 +87,24 @@ class FactorSearch {
     return tracks;
   }
 
+  // A narrow field of view lets a wrong step fit with another axis. The factor whose axis is much
+  // nearer to its prior and places as many points; 1 where none is.
+  [[nodiscard]] double nearer_to_prior(const std::vector<std::size_t>& rings,
+                                       const Support& given) const {
+    constexpr double kMuch = 12.0;  // of squared sigmas: a ratio of likelihoods of 400
+    double factor = 1.0;
+    double least = given.prior - kMuch;
+    for (const double other : {2.0, 0.5, -1.0}) {
+      const Support found = by(rings, other);
+      const bool fits = found.possible >= kLeastPoints && found.share() >= kClaimShare &&
+                        found.views >= 2.0 / 3.0 && 100 * found.points >= 95 * given.points;
+      if (!fits || found.prior > least) continue;
+      least = found.prior;
+      factor = other;
+    }
+    return factor;
+  }
+
   static std::vector<double> simple() {
     std::vector<double> factors;
     for (const double sign : {1.0, -1.0}) {
@@ -103,7 +124,7 @@ class FactorSearch {
     return factors[static_cast<std::size_t>(std::max_element(points.begin(), points.end()) -
                                             points.begin())];
   }
-  // The rig that fits it best counts.
+  // The rig that fits it best counts; of those that fit as well, the one nearest to its prior.
   [[nodiscard]] Support by(const std::vector<std::size_t>& rings, double factor) const {
     Support best;
     for (const RigValues& values : accounts_) {
@@ -115,8 +136,12 @@ class FactorSearch {
         sum.points += one.points;
         sum.possible += one.possible;
         sum.views = std::min(sum.views, one.views);
+        const double away = axis_distance(input_.model, values, input_.model.rings[ring].axis);
+        sum.prior = std::max(sum.prior, away * away);
       }
-      if (best.possible == 0 || sum.points > best.points) best = sum;
+      const bool as_well = 100 * sum.points >= 98 * best.points && sum.prior < best.prior;
+      const bool better = 98 * sum.points > 100 * best.points;
+      if (best.possible == 0 || better || as_well) best = sum;
     }
     return best;
   }

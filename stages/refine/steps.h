@@ -27,6 +27,7 @@ struct Support {
   int points = 0;
   int possible = 0;
   double views = 0;  // share of the ring's views that see six of these points or more
+  double prior = 0;  // squared distance of the axes from their priors, in their sigmas: the worst
   [[nodiscard]] double share() const {
     return possible > 0 ? static_cast<double>(points) / possible : 0.0;
   }

@@ -199,6 +199,7 @@ TEST(RefineCapture, ARingThatWentRoundTwiceIsNamed) {
 TEST(RefineCapture, OneRingOfTwoThatWentRoundTwiceIsNamed) {
   Simulation s = two_rings_of_18();
   s.stations = 36;
+  s.points = 700;
   SimulatedSet set = simulate(s, 17);
   const std::vector<ImageFeatures> shot = set.features;
   for (std::size_t v = 0; v < 36; ++v) set.features[v] = shot[2 * v % 36];
