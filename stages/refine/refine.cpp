@@ -248,7 +248,9 @@ void deny_rig(const Work& work, const RigValues& values, Claims& claims, RefineR
   if (work.prior.axis_calibrated || !any_axis_far(work.model, values)) return;
   std::fill(claims.ignorance.begin(), claims.ignorance.end(), kAnyPlace);
   claims.rig_denied = true;
-  if (!claims.whole_ring) result.findings.clear();
+  if (claims.whole_ring) return;
+  result.findings.clear();
+  result.fault = AcquisitionFault::none;
 }
 
 // The adjusted rig weighed against its priors, and what the views are worth by that.
