@@ -244,8 +244,15 @@ std::vector<ProposedCapture> proposal_of(const Work& work, const Claims& claims,
 // given (a narrow field of view shows the axis by the turning alone). Then only the prior of a
 // nominal rig tells which: where it is left, no pose is known, and what was said of single stations
 // followed from the wrong rig.
-void deny_rig(const Work& work, const RigValues& values, Claims& claims, RefineResult& result) {
-  if (work.prior.axis_calibrated || !any_axis_far(work.model, values)) return;
+// `as_found`: as if the rig were right. Few and poor matches deny nothing.
+void deny_rig(const RefineResult& as_found, Claims& claims, RefineResult& result) {
+  const auto determined =
+      std::count_if(as_found.stations.begin(), as_found.stations.end(),
+                    [](const StationReport& station) { return station.reason.empty(); });
+  if (2 * determined <= static_cast<std::ptrdiff_t>(as_found.stations.size())) {
+    claims.rig_open = true;
+    return;
+  }
   std::fill(claims.ignorance.begin(), claims.ignorance.end(), kAnyPlace);
   claims.rig_denied = true;
   if (claims.whole_ring) return;
@@ -267,13 +274,21 @@ void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<d
       weigh_against_priors(work.model, a.values, covariance.images, shared, claims.free);
   a.tracks = triangulate(std::move(a.tracks), work.model, weighed.values,
                          {.max_residual_px = 6.0 * std::max(work.level_px, a.result.sigma_px)});
-  deny_rig(work, weighed.values, claims, result);
   find_unmatched(work, a.tracks, claims, result);
   const auto points =
       point_covariances(work.model, weighed.values, a.tracks, sigma_px, weighed.covariance);
-  fill_result(result,
-              {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance, points,
-               weighed.image_sigma, claims.ignorance, work.prior.axis_calibrated, work.places});
+  const Outcome outcome{work.model,       weighed.values,
+                        a.tracks,         a.pairs,
+                        a.result,         weighed.covariance,
+                        points,           weighed.image_sigma,
+                        claims.ignorance, work.prior.axis_calibrated,
+                        work.places};
+  if (!work.prior.axis_calibrated && any_axis_far(work.model, weighed.values)) {
+    RefineResult as_found = result;
+    fill_result(as_found, outcome);
+    deny_rig(as_found, claims, result);
+  }
+  fill_result(result, outcome);
   const std::vector<double> found = found_angles(work, weighed.values, claims, given);
   const Findings steps = step_findings(claims, result.rings, given, found);
   result.findings.insert(result.findings.begin(), steps.begin(), steps.end());
@@ -361,7 +376,7 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   conclude(work, adjusted, claims, given, result);
   const bool contradicted = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
                                         [](double sigma) { return sigma > 0; });
-  if (!contradicted && result.verdict == PoseVerdict::not_confirmed) {
+  if (claims.rig_open || (!contradicted && result.verdict == PoseVerdict::not_confirmed)) {
     return kept_as_given(std::move(result), unchanged);
   }
   return result;
