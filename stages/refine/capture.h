@@ -39,6 +39,10 @@ struct Place {
 // `pairs` gain the matches of views that their neighbours don't know.
 std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatches>& pairs);
 
+// Where a ring stands as far on from one view to its end, by most of these, it is a jump that too
+// few points showed; `places` lose those of it.
+std::optional<Jump> take_common_jump(const RigModel& model, std::vector<Place>& places);
+
 // Two rings of equally many stations, each of which stands where the other is given.
 struct RingExchange {
   std::size_t first = 0;

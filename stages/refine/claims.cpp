@@ -6,6 +6,7 @@
 #include <cmath>
 #include <optional>
 #include <set>
+#include <utility>
 
 #include "core/angle.h"
 #include "core/station.h"
@@ -98,13 +99,11 @@ class Examination {
     if (input_.prior.axis_calibrated) return list;
     bool doubtful = false;
     for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
-      doubtful = doubtful || support_of(claims_.model, claims_.start.values, ring, pairs_,
-                                        input_.positions, tolerance_px())
-                                     .share() < 0.85;
-    }
-    for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
-      doubtful =
-          doubtful || axis_distance(claims_.model, claims_.start.values, ring) > kDoubtfulAxis;
+      doubtful = doubtful ||
+                 support_of(claims_.model, claims_.start.values, ring, pairs_, input_.positions,
+                            tolerance_px())
+                         .share() < 0.85 ||
+                 axis_distance(claims_.model, claims_.start.values, ring) > kDoubtfulAxis;
     }
     if (!doubtful) return list;
     for (const double factor : {-1.0, 0.5, 2.0}) {
@@ -115,7 +114,8 @@ class Examination {
     }
     add_accounts_of_rings(list);
     // A turning the wrong way round fits as well with the camera below the stage.
-    std::erase_if(list, [this](const RigValues& values) { return far_from_prior(values); });
+    std::erase_if(list,
+                  [this](const RigValues& values) { return any_axis_far(claims_.model, values); });
     return list;
   }
   // One ring's step may be wrong and the others' right: each ring by itself.
@@ -130,14 +130,11 @@ class Examination {
       }
     }
   }
-  [[nodiscard]] bool far_from_prior(const RigValues& values) const {
-    return any_axis_far(claims_.model, values);
-  }
 
   void examine_exchanged_rings() {
     const auto tried = [this](const RigModel& model, const RigValues& found) {
       std::vector<RigValues> list{zero_values(model)};
-      if (!far_from_prior(found)) list.push_back(found);
+      if (!any_axis_far(claims_.model, found)) list.push_back(found);
       return list;
     };
     const auto found_with = [&](const RigModel& model) {
@@ -238,16 +235,18 @@ class Examination {
 
   void examine_jumps() {
     const std::vector<Jump> jumps = find_jumps(capture(), pairs_, rings_apart());
-    for (const Jump& jump : jumps) {
-      const std::size_t ring = given_.stations[jump.view].ring;
-      for (std::size_t v = jump.view; v < claims_.model.stations.size(); ++v) {
-        if (given_.stations[v].ring != ring) continue;
-        claims_.model.stations[v].stage_angle += jump.correction;
-        claims_.ignorance[v] = std::max(claims_.ignorance[v], std::abs(jump.correction));
-      }
-      tell_jump(jump, given_step(ring));
-    }
+    for (const Jump& jump : jumps) take_jump(jump);
     if (!jumps.empty()) start();
+  }
+
+  void take_jump(const Jump& jump) {
+    const std::size_t ring = given_.stations[jump.view].ring;
+    for (std::size_t v = jump.view; v < claims_.model.stations.size(); ++v) {
+      if (given_.stations[v].ring != ring) continue;
+      claims_.model.stations[v].stage_angle += jump.correction;
+      claims_.ignorance[v] = std::max(claims_.ignorance[v], std::abs(jump.correction));
+    }
+    tell_jump(jump, given_step(ring));
   }
 
   void tell_jump(const Jump& jump, double step) {
@@ -275,7 +274,9 @@ class Examination {
 
   void examine_places() {
     const std::size_t pairs_before = pairs_.size();
-    const std::vector<Place> places = find_places(capture(), pairs_);
+    std::vector<Place> places = find_places(capture(), pairs_);
+    const auto jump = take_common_jump(claims_.model, places);
+    if (jump) take_jump(*jump);
     std::set<std::size_t> reported;
     FeatureWindow window(input_.features);
     for (const Place& place : places) {
@@ -293,7 +294,7 @@ class Examination {
       station.stage_angle = place.angle;
     }
     if (pairs_.size() != pairs_before) few_ = thinned(pairs_, kStartMatches);
-    if (!places.empty()) start();
+    if (jump || !places.empty()) start();
   }
 
   // The station whose given place it is, where there is one.
@@ -359,11 +360,17 @@ class Examination {
   }
 
   void examine_bump() {
+    if (claims_.fault == AcquisitionFault::mixed_specimens) return;
     const auto bump =
         find_bump(claims_.model, claims_.start, few_, input_.positions, options_.sigma_px);
     if (!bump) return;
-    claims_.model = bump->model;
-    claims_.start.values = bump->values;
+    const RigModel model = std::exchange(claims_.model, bump->model);
+    const RigValues values = std::exchange(claims_.start.values, bump->values);
+    if (!steady()) {  // six parameters more make a rig that is wrong a little less wrong
+      claims_.model = model;
+      claims_.start.values = values;
+      return;
+    }
     claims_.free.mount = true;
     claims_.fault = AcquisitionFault::bumped_specimen;
     claims_.fault_view = bump->view;
