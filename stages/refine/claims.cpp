@@ -6,7 +6,6 @@
 #include <cmath>
 #include <optional>
 #include <set>
-#include <utility>
 
 #include "core/angle.h"
 #include "core/station.h"
@@ -364,11 +363,11 @@ class Examination {
     const auto bump =
         find_bump(claims_.model, claims_.start, few_, input_.positions, options_.sigma_px);
     if (!bump) return;
-    const RigModel model = std::exchange(claims_.model, bump->model);
-    const RigValues values = std::exchange(claims_.start.values, bump->values);
+    const Claims before = claims_;
+    claims_.model = bump->model;
+    claims_.start.values = bump->values;
     if (!steady()) {  // six parameters more make a rig that is wrong a little less wrong
-      claims_.model = model;
-      claims_.start.values = values;
+      claims_ = before;
       return;
     }
     claims_.free.mount = true;
