@@ -109,11 +109,11 @@ CaptureCheck check_capture(const Workspace& workspace,
 refine::ImageFeatures features_for_check(const cv::Mat& image, const cv::Mat& coverage,
                                          RefineSettings settings) {
   constexpr double kMegapixels = 0.5;
-  constexpr int kFeatures = 1500;
+  constexpr int kMostFeatures = 1500;
   settings.level_megapixels = std::min(settings.level_megapixels, kMegapixels);
-  settings.max_features = std::min(settings.max_features, kFeatures);
+  settings.max_features = std::min(settings.max_features, kMostFeatures);
   refine::ImageFeatures features = refine::extract_features(image, coverage, settings);
-  features.level = {};
+  features.level.release();
   return features;
 }
 
