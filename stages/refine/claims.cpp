@@ -16,6 +16,7 @@ namespace {
 
 constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
 constexpr double kFewSteady = 0.5;          // share of a ring's points below which it says nothing
+constexpr double kBumpSteady = 0.8;  // once a bump is taken out; the truth reaches 0.95 and more
 constexpr int kFewPoints = 40;
 constexpr double kDoubtfulAxis = 3.0;  // sigmas; one true axis of ten lies further away
 
@@ -80,7 +81,7 @@ class Examination {
 
   // Whether the matches fit the rings well enough to contradict a single station's angle: light
   // that slides over a smooth specimen makes matches, too.
-  [[nodiscard]] bool steady() const {
+  [[nodiscard]] bool steady(double least = kFewSteady) const {
     Support all;
     for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
       const Support support = support_of(claims_.model, claims_.start.values, ring, pairs_,
@@ -88,7 +89,7 @@ class Examination {
       all.points += support.points;
       all.possible += support.possible;
     }
-    return all.points >= kFewPoints && all.share() >= kFewSteady;
+    return all.points >= kFewPoints && all.share() >= least;
   }
 
   // The rigs that are tried while a ring's factor is sought: as calibrated, as the start found
@@ -112,9 +113,8 @@ class Examination {
           start_from_matches(other, zero_values(other), few_, input_.positions, options_).values);
     }
     add_accounts_of_rings(list);
-    // A turning the wrong way round fits as well with the camera below the stage.
-    std::erase_if(list,
-                  [this](const RigValues& values) { return any_axis_far(claims_.model, values); });
+    // Turning the other way fits as well with the camera below the stage.
+    std::erase_if(list, [this](const auto& each) { return any_axis_far(claims_.model, each); });
     return list;
   }
   // One ring's step may be wrong and the others' right: each ring by itself.
@@ -366,7 +366,7 @@ class Examination {
     const Claims before = claims_;
     claims_.model = bump->model;
     claims_.start.values = bump->values;
-    if (!steady()) {  // six parameters more make a rig that is wrong a little less wrong
+    if (!steady(kBumpSteady)) {  // six parameters more make a rig that is wrong a little less wrong
       claims_ = before;
       return;
     }

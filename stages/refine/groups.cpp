@@ -51,25 +51,13 @@ std::vector<Track> some_long_tracks(const CaptureInput& input,
   return tracks;
 }
 
-// Matches of a pair within 3 pixels of the level of their epipolar lines.
-int fitting(const CaptureInput& input, const PairMatches& pair) {
-  const Eigen::Matrix3d F = fundamental_of(input.model, input.values, pair.view_a, pair.view_b);
-  return static_cast<int>(
-      std::count_if(pair.matches.begin(), pair.matches.end(), [&](const Match& match) {
-        const double d =
-            sampson_distance(F, input.positions[pair.view_a][static_cast<std::size_t>(match.a)],
-                             input.positions[pair.view_b][static_cast<std::size_t>(match.b)]);
-        return std::abs(d) < 3.0 * input.level_px;
-      }));
-}
-
-// The views as a graph: joined where matches fit their geometry.
+// The views as a graph: joined where they match, whatever the geometry, which a bump breaks, too.
 class MatchGraph {
  public:
   MatchGraph(const CaptureInput& input, const std::vector<PairMatches>& pairs)
       : model_(input.model), strength_(model_.stations.size(), 0), sets_(model_.stations.size()) {
     for (const PairMatches& pair : pairs) {
-      const int fits = fitting(input, pair);
+      const auto fits = static_cast<int>(pair.matches.size());
       fits_[{pair.view_a, pair.view_b}] = fits;
       for (const std::size_t v : {pair.view_a, pair.view_b}) {
         strength_[v] = std::max(strength_[v], fits);
@@ -128,8 +116,8 @@ class MatchGraph {
   }
 
  private:
-  static constexpr int kStrong = 40;     // matches that fit
-  static constexpr int kChance = 12;     // what views of two specimens reach
+  static constexpr int kStrong = 40;     // matches
+  static constexpr int kChance = 20;     // what views of two specimens reach
   static constexpr double kWeak = 0.08;  // of what the weaker view has with another
 
   [[nodiscard]] int least_of(std::size_t a, std::size_t b) const {
