@@ -106,6 +106,17 @@ CaptureCheck check_capture(const Workspace& workspace,
   return result;
 }
 
+refine::ImageFeatures features_for_check(const cv::Mat& image, const cv::Mat& coverage,
+                                         RefineSettings settings) {
+  constexpr double kMegapixels = 0.5;
+  constexpr int kMostFeatures = 1500;
+  settings.level_megapixels = std::min(settings.level_megapixels, kMegapixels);
+  settings.max_features = std::min(settings.max_features, kMostFeatures);
+  refine::ImageFeatures features = refine::extract_features(image, coverage, settings);
+  features.level.release();
+  return features;
+}
+
 Finding truncated(const std::string& source, const cv::Rect& missing) {
   return {
       Severity::doubt, "image", source,

@@ -15,6 +15,7 @@
 #include "stages/blur_bands/blur_bands.h"
 #include "stages/compare_stations/compare_stations.h"
 #include "stages/ingest/ingest.h"
+#include "stages/refine/refine.h"
 
 namespace trunnion {
 
@@ -51,6 +52,10 @@ std::optional<double> planned_detail_um(const Workspace& workspace);
 // A doubt where a zone of the specimen is blurred. `image`: repaired, before undistortion.
 Findings blurred_zones(const cv::Mat& image, const cv::Mat& coverage, const SurveyResult& survey,
                        const ViewMeasures& view, const std::string& file);
+
+// Few of them, found on a small level: enough to see which place an image shows.
+refine::ImageFeatures features_for_check(const cv::Mat& image, const cv::Mat& coverage,
+                                         RefineSettings settings);
 
 // The doubt about a truncated image that the settings let pass. `missing`: see read_image.
 Finding truncated(const std::string& source, const cv::Rect& missing);

@@ -97,6 +97,9 @@ void run_measure(ImageWork& work) {
   const SurveyResult& survey = work.set.survey;
   ImageResult& result = work.item.result;
   result.view = measure_view::measure_view(work.image, work.outline, survey);
+  if (work.set.checks_places()) {
+    work.item.features = features_for_check(work.image, work.outline, work.set.settings().refine);
+  }
   if (work.outline.empty()) return;
   for (Finding& finding :
        blurred_zones(work.image, work.outline, survey, result.view, work.item.station.source)) {

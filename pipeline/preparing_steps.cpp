@@ -11,9 +11,11 @@
 #include "pipeline/gather/series_check.h"
 #include "pipeline/image_pass.h"
 #include "pipeline/image_steps.h"
+#include "pipeline/interrupt.h"
 #include "pipeline/set_steps.h"
 #include "pipeline/survey_run.h"
 #include "stages/orient/orient.h"
+#include "stages/refine/refine.h"
 
 namespace trunnion {
 namespace {
@@ -179,6 +181,26 @@ std::string run_orient(SetRun& set, const Fingerprint& /*own*/) {
   return {};
 }
 
+// check --all: whether the files say of every image what it shows; doubts about single poses need
+// the detail that prepare looks at.
+std::string run_image_places(SetRun& set, const Fingerprint& /*own*/) {
+  if (!set.checks_places()) return {};
+  Scene scene = set.outcome.scene;
+  scene.camera = scene.source_camera;  // the images are as they were shot
+  const refine::FeatureReader features = [&set](std::size_t view) {
+    check_interrupt();
+    return set.items[view].features;
+  };
+  const refine::RefineResult refined =
+      refine::refine(scene, set.rings, features, set.settings().refine);
+  for (const Finding& finding : refined.findings) {
+    const bool bump = refined.fault == refine::AcquisitionFault::bumped_specimen &&
+                      finding.severity == Severity::doubt && !finding.file.empty();
+    if (finding.severity == Severity::fault || bump) set.add({finding});
+  }
+  return {};
+}
+
 // "repair, mask, undistort": what is done to the images.
 std::string name_of_pass(Job job) {
   std::vector<std::string_view> names;
@@ -191,7 +213,7 @@ std::string name_of_pass(Job job) {
 }  // namespace
 
 std::vector<SetStep> preparing_steps(Job job) {
-  return {
+  std::vector<SetStep> steps{
       {.name = "ingest",
        .shown = true,
        .in_check = true,
@@ -224,6 +246,10 @@ std::vector<SetStep> preparing_steps(Job job) {
        .report = [](const SetRun& set,
                     report::ReportData& data) { report::add_scene(data, set.outcome.scene); }},
   };
+  if (job == Job::check) {
+    steps.push_back({.name = "places of images", .in_check = true, .run = run_image_places});
+  }
+  return steps;
 }
 
 }  // namespace trunnion

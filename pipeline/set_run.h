@@ -89,6 +89,7 @@ struct ImageItem {
   bool faulty = false;                             // left out; the reason is in result.findings
   ImageResult result;
   EncodedFile encoded;
+  refine::ImageFeatures features;  // check --all: few, of the image as it was shot
 
   // Relative to the workspace.
   [[nodiscard]] std::string image_path() const {
@@ -126,6 +127,10 @@ struct SetRun {
   PrepareOutcome outcome{};  // outcome.scene: priors from orient on, refined poses after refine
 
   [[nodiscard]] const Settings& settings() const { return workspace.file.settings; }
+  // check --all: which place every image shows.
+  [[nodiscard]] bool checks_places() const {
+    return job == Job::check && options.every_image && settings().refine.enabled;
+  }
   void add(const Findings& findings) {
     outcome.findings.insert(outcome.findings.end(), findings.begin(), findings.end());
   }

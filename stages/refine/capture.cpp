@@ -172,6 +172,39 @@ std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatche
   return PlaceSearch(input, pairs).run();
 }
 
+std::optional<Jump> take_common_jump(const RigModel& model, std::vector<Place>& places) {
+  constexpr std::size_t kLeast = 3;
+  const auto correction = [&](const Place& place) {
+    return std::remainder(place.angle - model.stations[place.view].stage_angle, 2.0 * kPi);
+  };
+  for (std::size_t ring = 0; ring < model.rings.size(); ++ring) {
+    std::vector<double> corrections;
+    Jump jump{model.stations.size(), 0.0, 0};
+    for (const Place& place : places) {
+      if (place.ring != ring || model.stations[place.view].ring != ring) continue;
+      corrections.push_back(correction(place));
+      jump.view = std::min(jump.view, place.view);
+      jump.points += place.points;
+    }
+    if (corrections.size() < kLeast) continue;
+    jump.correction = median_of(corrections);
+    const auto alike = std::count_if(corrections.begin(), corrections.end(), [&](double c) {
+      return std::abs(c - jump.correction) < 0.1 * std::abs(jump.correction);
+    });
+    std::ptrdiff_t behind = 0;
+    for (std::size_t v = jump.view; v < model.stations.size(); ++v) {
+      behind += model.stations[v].ring == ring ? 1 : 0;
+    }
+    if (alike != static_cast<std::ptrdiff_t>(corrections.size()) || 4 * alike < 3 * behind)
+      continue;
+    std::erase_if(places, [&](const Place& place) {
+      return place.ring == ring && model.stations[place.view].ring == ring;
+    });
+    return jump;
+  }
+  return std::nullopt;
+}
+
 bool same_image(const ImageFeatures& a, const ImageFeatures& b) {
   constexpr std::size_t kFeatures = 400;
   const std::vector<Match> matches = match_free(a, b, kFeatures, 0.8);

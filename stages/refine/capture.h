@@ -8,6 +8,8 @@
 #pragma once
 
 #include <cstddef>
+#include <functional>
+#include <optional>
 #include <vector>
 
 #include "stages/refine/steps.h"
@@ -36,6 +38,28 @@ struct Place {
 };
 // `pairs` gain the matches of views that their neighbours don't know.
 std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatches>& pairs);
+
+// Where a ring stands as far on from one view to its end, by most of these, it is a jump that too
+// few points showed; `places` lose those of it.
+std::optional<Jump> take_common_jump(const RigModel& model, std::vector<Place>& places);
+
+// Two rings of equally many stations, each of which stands where the other is given.
+struct RingExchange {
+  std::size_t first = 0;
+  std::size_t second = 0;
+  RigModel model;  // with their stations exchanged
+};
+// `given`: the rigs to try as the files say; `accounts`: those to try with another model. `pairs`:
+// free matches.
+std::optional<RingExchange> find_exchanged_rings(
+    const CaptureInput& input, const std::vector<PairMatches>& pairs,
+    const std::vector<RigValues>& given,
+    const std::function<std::vector<RigValues>(const RigModel&)>& accounts);
+
+// Views that show another specimen than most do, sorted: groups of two and more that match well
+// among themselves and not at all with those beside them. An image alone is no group.
+std::vector<std::size_t> find_other_specimen(const CaptureInput& input,
+                                             const std::vector<PairMatches>& pairs);
 
 // Whether two views are the same image, saved once more.
 bool same_image(const ImageFeatures& a, const ImageFeatures& b);

@@ -8,7 +8,6 @@
 #include <set>
 
 #include "core/angle.h"
-#include "core/median.h"
 #include "core/station.h"
 #include "stages/refine/window.h"
 
@@ -17,19 +16,9 @@ namespace {
 
 constexpr std::size_t kStartMatches = 150;  // of a pair; more don't make a start surer, but slower
 constexpr double kFewSteady = 0.5;          // share of a ring's points below which it says nothing
+constexpr double kBumpSteady = 0.8;  // once a bump is taken out; the truth reaches 0.95 and more
 constexpr int kFewPoints = 40;
-
-// Of consecutive stations of a ring, signed. `angles`: rad a view.
-double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles) {
-  std::vector<double> steps;
-  std::optional<double> last;
-  for (std::size_t v = 0; v < angles.size(); ++v) {
-    if (model.stations[v].ring != ring) continue;
-    if (last) steps.push_back(angles[v] - *last);
-    last = angles[v];
-  }
-  return steps.empty() ? 0.0 : median_of(steps);
-}
+constexpr double kDoubtfulAxis = 3.0;  // sigmas; one true axis of ten lies further away
 
 class Examination {
  public:
@@ -45,8 +34,10 @@ class Examination {
   Claims run() {
     few_ = thinned(pairs_, kStartMatches);
     start();
+    examine_exchanged_rings();
     examine_rings();
     if (steady()) {
+      examine_specimens();
       examine_jumps();
       examine_places();
     }
@@ -90,7 +81,7 @@ class Examination {
 
   // Whether the matches fit the rings well enough to contradict a single station's angle: light
   // that slides over a smooth specimen makes matches, too.
-  [[nodiscard]] bool steady() const {
+  [[nodiscard]] bool steady(double least = kFewSteady) const {
     Support all;
     for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
       const Support support = support_of(claims_.model, claims_.start.values, ring, pairs_,
@@ -98,7 +89,7 @@ class Examination {
       all.points += support.points;
       all.possible += support.possible;
     }
-    return all.points >= kFewPoints && all.share() >= kFewSteady;
+    return all.points >= kFewPoints && all.share() >= least;
   }
 
   // The rigs that are tried while a ring's factor is sought: as calibrated, as the start found
@@ -108,11 +99,12 @@ class Examination {
     if (input_.prior.axis_calibrated) return list;
     bool doubtful = false;
     for (std::size_t ring = 0; ring < claims_.model.rings.size(); ++ring) {
-      doubtful = doubtful || support_of(claims_.model, claims_.start.values, ring, pairs_,
-                                        input_.positions, tolerance_px())
-                                     .share() < 0.85;
+      doubtful = doubtful ||
+                 support_of(claims_.model, claims_.start.values, ring, pairs_, input_.positions,
+                            tolerance_px())
+                         .share() < 0.85 ||
+                 axis_distance(claims_.model, claims_.start.values, ring) > kDoubtfulAxis;
     }
-    doubtful = doubtful || far_from_prior(claims_.start.values);
     if (!doubtful) return list;
     for (const double factor : {-1.0, 0.5, 2.0}) {
       RigModel other = claims_.model;
@@ -120,17 +112,88 @@ class Examination {
       list.push_back(
           start_from_matches(other, zero_values(other), few_, input_.positions, options_).values);
     }
-    // A turning the wrong way round fits as well with the camera below the stage.
-    std::erase_if(list, [this](const RigValues& values) { return far_from_prior(values); });
+    add_accounts_of_rings(list);
+    // Turning the other way fits as well with the camera below the stage.
+    std::erase_if(list, [this](const auto& each) { return any_axis_far(claims_.model, each); });
     return list;
   }
-  [[nodiscard]] bool far_from_prior(const RigValues& values) const {
-    constexpr double kFar = 4.2;  // 5 degrees of freedom: 99.7 % of steps lie within
-    for (std::size_t r = 0; r < claims_.model.rings.size(); ++r) {
-      const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(values.axis[r].data());
-      if ((claims_.model.rings[r].sqrt_information * step).norm() > kFar) return true;
+  // One ring's step may be wrong and the others' right: each ring by itself.
+  void add_accounts_of_rings(std::vector<RigValues>& list) const {
+    const std::size_t rings = claims_.model.rings.size();
+    for (std::size_t ring = 0; rings > 1 && ring < rings; ++ring) {
+      const std::vector<PairMatches> own = within(claims_.model, ring, few_);
+      for (const double factor : {-1.0, 0.5, 2.0}) {
+        const RigModel other = with_factor(claims_.model, ring, factor);
+        list.push_back(
+            start_from_matches(other, zero_values(other), own, input_.positions, options_).values);
+      }
     }
-    return false;
+  }
+
+  void examine_exchanged_rings() {
+    const auto tried = [this](const RigModel& model, const RigValues& found) {
+      std::vector<RigValues> list{zero_values(model)};
+      if (!any_axis_far(claims_.model, found)) list.push_back(found);
+      return list;
+    };
+    const auto found_with = [&](const RigModel& model) {
+      return tried(
+          model,
+          start_from_matches(model, zero_values(model), few_, input_.positions, options_).values);
+    };
+    const auto exchange = find_exchanged_rings(
+        capture(), pairs_, tried(claims_.model, claims_.start.values), found_with);
+    if (!exchange) return;
+    std::vector<std::size_t> first;
+    std::vector<std::size_t> second;
+    for (std::size_t v = 0; v < given_.stations.size(); ++v) {
+      if (given_.stations[v].ring == exchange->first) first.push_back(v);
+      if (given_.stations[v].ring == exchange->second) second.push_back(v);
+    }
+    for (std::size_t k = 0; k < first.size(); ++k) {
+      claims_.ignorance[first[k]] = claims_.ignorance[second[k]] = kAnyPlace;
+      claims_.stands_for[first[k]] = second[k];
+      claims_.stands_for[second[k]] = first[k];
+    }
+    claims_.model = exchange->model;
+    claims_.fault = AcquisitionFault::exchanged_rings;
+    claims_.fault_view = std::min(first[0], second[0]);
+    fault("",
+          fmt::format("The rings \"{}\" and \"{}\" are exchanged: the images of each were taken "
+                      "at the other.",
+                      input_.rings[exchange->first].ring, input_.rings[exchange->second].ring),
+          "Exchange the names of the two rings, or their lines in the capture table, and run "
+          "prepare again; until then these poses count as contradicted.");
+    start();
+  }
+
+  // Half the images of another specimen fit the rig as well as the rest.
+  void examine_specimens() {
+    const std::vector<std::size_t> others = find_other_specimen(capture(), pairs_);
+    if (others.empty()) return;
+    std::string list;
+    for (std::size_t k = 0; k < others.size();) {
+      std::size_t last = k;
+      while (last + 1 < others.size() && others[last + 1] == others[last] + 1 &&
+             given_.stations[others[last + 1]].ring == given_.stations[others[k]].ring) {
+        ++last;
+      }
+      list += list.empty() ? "" : ", ";
+      list += station(others[k]) + (last > k ? " to " + station(others[last]) : "");
+      k = last + 1;
+    }
+    for (const std::size_t view : others) {
+      claims_.ignorance[view] = kAnyPlace;
+      claims_.placeless[view] = true;
+    }
+    claims_.fault = AcquisitionFault::mixed_specimens;
+    claims_.fault_view = others.front();
+    fault(name(others.front()),
+          fmt::format("Two specimens are mixed: the images of {} match one another, but none of "
+                      "the other images beside them.",
+                      list),
+          "Put the images of one specimen in place, or prepare each specimen in a workspace of its "
+          "own.");
   }
 
   void examine_rings() {
@@ -150,8 +213,11 @@ class Examination {
       claims_.whole_ring = true;
     }
     if (!claims_.whole_ring) return;
-    claims_.fault = claims_.factors.back().second < 0 ? AcquisitionFault::reversed_turning
-                                                      : AcquisitionFault::wrong_step;
+    const auto& [ring, factor] = claims_.factors.back();
+    claims_.fault = rounds_of(given_, ring.value_or(0), factor) > 1
+                        ? AcquisitionFault::several_rounds
+                    : factor < 0 ? AcquisitionFault::reversed_turning
+                                 : AcquisitionFault::wrong_step;
     start();
   }
 
@@ -168,16 +234,18 @@ class Examination {
 
   void examine_jumps() {
     const std::vector<Jump> jumps = find_jumps(capture(), pairs_, rings_apart());
-    for (const Jump& jump : jumps) {
-      const std::size_t ring = given_.stations[jump.view].ring;
-      for (std::size_t v = jump.view; v < claims_.model.stations.size(); ++v) {
-        if (given_.stations[v].ring != ring) continue;
-        claims_.model.stations[v].stage_angle += jump.correction;
-        claims_.ignorance[v] = std::max(claims_.ignorance[v], std::abs(jump.correction));
-      }
-      tell_jump(jump, given_step(ring));
-    }
+    for (const Jump& jump : jumps) take_jump(jump);
     if (!jumps.empty()) start();
+  }
+
+  void take_jump(const Jump& jump) {
+    const std::size_t ring = given_.stations[jump.view].ring;
+    for (std::size_t v = jump.view; v < claims_.model.stations.size(); ++v) {
+      if (given_.stations[v].ring != ring) continue;
+      claims_.model.stations[v].stage_angle += jump.correction;
+      claims_.ignorance[v] = std::max(claims_.ignorance[v], std::abs(jump.correction));
+    }
+    tell_jump(jump, given_step(ring));
   }
 
   void tell_jump(const Jump& jump, double step) {
@@ -205,7 +273,9 @@ class Examination {
 
   void examine_places() {
     const std::size_t pairs_before = pairs_.size();
-    const std::vector<Place> places = find_places(capture(), pairs_);
+    std::vector<Place> places = find_places(capture(), pairs_);
+    const auto jump = take_common_jump(claims_.model, places);
+    if (jump) take_jump(*jump);
     std::set<std::size_t> reported;
     FeatureWindow window(input_.features);
     for (const Place& place : places) {
@@ -223,7 +293,7 @@ class Examination {
       station.stage_angle = place.angle;
     }
     if (pairs_.size() != pairs_before) few_ = thinned(pairs_, kStartMatches);
-    if (!places.empty()) start();
+    if (jump || !places.empty()) start();
   }
 
   // The station whose given place it is, where there is one.
@@ -289,11 +359,17 @@ class Examination {
   }
 
   void examine_bump() {
+    if (claims_.fault == AcquisitionFault::mixed_specimens) return;
     const auto bump =
         find_bump(claims_.model, claims_.start, few_, input_.positions, options_.sigma_px);
     if (!bump) return;
+    const Claims before = claims_;
     claims_.model = bump->model;
     claims_.start.values = bump->values;
+    if (!steady(kBumpSteady)) {  // six parameters more make a rig that is wrong a little less wrong
+      claims_ = before;
+      return;
+    }
     claims_.free.mount = true;
     claims_.fault = AcquisitionFault::bumped_specimen;
     claims_.fault_view = bump->view;
@@ -315,31 +391,6 @@ class Examination {
 };
 
 }  // namespace
-
-Findings step_findings(const Claims& claims, const std::vector<RingAxis>& rings,
-                       const std::vector<double>& given, const std::vector<double>& found) {
-  Findings findings;
-  for (const auto& [ring, factor] : claims.factors) {
-    const std::string where =
-        ring ? fmt::format("Ring \"{}\": the", rings[*ring].ring) : std::string("The");
-    const double step = std::abs(degrees(step_of(claims.model, ring.value_or(0), given)));
-    const double shown = std::abs(degrees(step_of(claims.model, ring.value_or(0), found)));
-    const bool reversed = factor == -1.0;
-    const std::string what =
-        reversed
-            ? where +
-                  " images show the specimen turning in the opposite direction to the one given."
-            : fmt::format("{} images show steps of {:.2f} degrees, where {:.2f} is given{}.", where,
-                          shown, step,
-                          factor < 0 ? ", and the specimen turning in the opposite direction" : "");
-    findings.push_back(
-        {Severity::fault, "refine", "", what,
-         fmt::format("Correct {} in specimen.toml or the angles in the capture table and run "
-                     "prepare again; until then these poses count as contradicted.",
-                     reversed ? "turning" : "step_deg")});
-  }
-  return findings;
-}
 
 Claims examine_claims(const RigModel& model, const ClaimInput& input,
                       std::vector<PairMatches>& pairs) {

@@ -26,6 +26,8 @@ struct Claims {
   AcquisitionFault fault = AcquisitionFault::none;  // the last one found
   std::size_t fault_view = 0;
   bool whole_ring = false;  // a step or a direction is wrong
+  bool rig_denied = false;  // the images fit together only by another rig than the files give
+  bool rig_open = false;    // or so it seems, by few and poor matches
   // Of the steps, a ring each or one for all.
   std::vector<std::pair<std::optional<std::size_t>, double>> factors;
 };

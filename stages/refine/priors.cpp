@@ -92,4 +92,16 @@ void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
   if (!free.mount) problem.SetParameterBlockConstant(values.mount.data());
 }
 
+double axis_distance(const RigModel& model, const RigValues& values, std::size_t ring) {
+  const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(values.axis[ring].data());
+  return (model.rings[ring].sqrt_information * step).norm();
+}
+
+bool any_axis_far(const RigModel& model, const RigValues& values) {
+  for (std::size_t r = 0; r < model.rings.size(); ++r) {
+    if (axis_distance(model, values, r) > kFarAxis) return true;
+  }
+  return false;
+}
+
 }  // namespace trunnion::refine

@@ -19,4 +19,10 @@ struct FreeParameters {
 void add_rig(ceres::Problem& problem, const RigModel& model, RigValues& values,
              const FreeParameters& free);
 
+// Mahalanobis distance of a ring's axis from its prior, and the limit that 99.7 % of steps in 5
+// degrees of freedom keep (chi-square distribution).
+double axis_distance(const RigModel& model, const RigValues& values, std::size_t ring);
+inline constexpr double kFarAxis = 4.2;
+bool any_axis_far(const RigModel& model, const RigValues& values);
+
 }  // namespace trunnion::refine

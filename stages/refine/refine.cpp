@@ -13,6 +13,7 @@
 #include "stages/refine/align.h"
 #include "stages/refine/claims.h"
 #include "stages/refine/match.h"
+#include "stages/refine/priors.h"
 #include "stages/refine/report.h"
 #include "stages/refine/shared.h"
 #include "stages/refine/tracks.h"
@@ -235,8 +236,28 @@ std::vector<ProposedCapture> proposal_of(const Work& work, const Claims& claims,
     if (contradicted(v) && !claims.stands_for[v]) angle += found[v] - given[v];
     proposal.push_back({v, place.ring, place.station, angle});
   }
-  if (!any) proposal.clear();
+  if (!any || claims.rig_denied) proposal.clear();
   return proposal;
+}
+
+// Wrong steps that nothing recognises may fit another rig as well as the true ones fit the one
+// given (a narrow field of view shows the axis by the turning alone). Then only the prior of a
+// nominal rig tells which: where it is left, no pose is known, and what was said of single stations
+// followed from the wrong rig.
+// `as_found`: as if the rig were right. Few and poor matches deny nothing.
+void deny_rig(const RefineResult& as_found, Claims& claims, RefineResult& result) {
+  const auto determined =
+      std::count_if(as_found.stations.begin(), as_found.stations.end(),
+                    [](const StationReport& station) { return station.reason.empty(); });
+  if (2 * determined <= static_cast<std::ptrdiff_t>(as_found.stations.size())) {
+    claims.rig_open = true;
+    return;
+  }
+  std::fill(claims.ignorance.begin(), claims.ignorance.end(), kAnyPlace);
+  claims.rig_denied = true;
+  if (claims.whole_ring) return;
+  result.findings.clear();
+  result.fault = AcquisitionFault::none;
 }
 
 // The adjusted rig weighed against its priors, and what the views are worth by that.
@@ -256,9 +277,18 @@ void conclude(const Work& work, Adjusted& a, Claims& claims, const std::vector<d
   find_unmatched(work, a.tracks, claims, result);
   const auto points =
       point_covariances(work.model, weighed.values, a.tracks, sigma_px, weighed.covariance);
-  fill_result(result,
-              {work.model, weighed.values, a.tracks, a.pairs, a.result, weighed.covariance, points,
-               weighed.image_sigma, claims.ignorance, work.prior.axis_calibrated, work.places});
+  const Outcome outcome{work.model,       weighed.values,
+                        a.tracks,         a.pairs,
+                        a.result,         weighed.covariance,
+                        points,           weighed.image_sigma,
+                        claims.ignorance, work.prior.axis_calibrated,
+                        work.places};
+  if (!work.prior.axis_calibrated && any_axis_far(work.model, weighed.values)) {
+    RefineResult as_found = result;
+    fill_result(as_found, outcome);
+    deny_rig(as_found, claims, result);
+  }
+  fill_result(result, outcome);
   const std::vector<double> found = found_angles(work, weighed.values, claims, given);
   const Findings steps = step_findings(claims, result.rings, given, found);
   result.findings.insert(result.findings.begin(), steps.begin(), steps.end());
@@ -346,7 +376,7 @@ RefineResult refine(const Scene& prior, const std::vector<RingAxis>& rings,
   conclude(work, adjusted, claims, given, result);
   const bool contradicted = std::any_of(claims.ignorance.begin(), claims.ignorance.end(),
                                         [](double sigma) { return sigma > 0; });
-  if (!contradicted && result.verdict == PoseVerdict::not_confirmed) {
+  if (claims.rig_open || (!contradicted && result.verdict == PoseVerdict::not_confirmed)) {
     return kept_as_given(std::move(result), unchanged);
   }
   return result;

@@ -46,12 +46,15 @@ enum class AcquisitionFault {
   bumped_specimen,  // the specimen was moved
   reversed_turning,
   wrong_step,
+  several_rounds,   // a ring's images are those of more than one turn
   skipped_station,  // stations after it are one place on; or shot twice: one place back
   slipped_stage,
-  exchanged,  // two images
-  copied,     // one image stands for two stations
-  elsewhere,  // an image shows the place of another station
-  unmatched   // an image shows nothing that its neighbours show
+  exchanged,        // two images
+  exchanged_rings,  // all images of two rings
+  copied,           // one image stands for two stations
+  elsewhere,        // an image shows the place of another station
+  unmatched,        // an image shows nothing that its neighbours show
+  mixed_specimens
 };
 
 struct StationReport {

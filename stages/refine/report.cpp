@@ -10,6 +10,7 @@
 #include <map>
 
 #include "core/angle.h"
+#include "stages/refine/priors.h"
 
 namespace trunnion::refine {
 namespace {
@@ -220,17 +221,19 @@ void check_priors(RefineResult& result, const Outcome& o) {
   for (std::size_t r = 0; r < o.model.rings.size(); ++r) {
     if (o.model.rings[r].axis != r) continue;
     const Eigen::Map<const Eigen::Matrix<double, 5, 1>> step(o.values.axis[r].data());
-    const double distance = (o.model.rings[r].sqrt_information * step).norm();
-    // 5 degrees of freedom: 99.7 % of steps lie within 4.2.
-    if (distance <= 4.2) continue;
+    const double distance = axis_distance(o.model, o.values, r);
+    if (distance <= kFarAxis) continue;
     result.findings.push_back(
-        {Severity::doubt, "refine", "",
+        {o.calibrated ? Severity::doubt : Severity::fault, "refine", "",
          fmt::format("Ring \"{}\": the refined axis lies {:.1f} sigma from its prior (direction "
-                     "{:.2f} degrees, origin {:.3f} mm), more than the prior allows (4.2).",
+                     "{:.2f} degrees, origin {:.3f} mm), more than the prior allows ({:.1f}).",
                      result.rings[r].ring, distance, degrees(step.head<2>().norm()),
-                     step.tail<3>().norm()),
-         "Check elevation, working distance and offsets, or calibrate the axis again; both prior "
-         "and refined poses are kept."});
+                     step.tail<3>().norm(), kFarAxis),
+         o.calibrated
+             ? "Check elevation, working distance and offsets, or calibrate the axis again; "
+               "both prior and refined poses are kept."
+             : "Check step_deg, elevation, working distance and offsets, or calibrate the "
+               "axis; until then no pose counts as confirmed."});
   }
   if (o.model.free_distance &&
       std::abs(o.values.log_distance) > kPriorLimit * o.model.sigma_log_distance) {

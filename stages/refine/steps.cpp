@@ -4,6 +4,9 @@
 #include <cmath>
 #include <optional>
 
+#include "core/angle.h"
+#include "core/median.h"
+#include "stages/refine/priors.h"
 #include "stages/refine/window.h"
 
 namespace trunnion::refine {
@@ -14,17 +17,6 @@ constexpr double kNominalTolerance_px = 2.0;  // level pixels
 constexpr int kLeastPoints = 60;              // for a claim about a ring
 // Of the points that could be placed; on textured specimens the truth reaches 0.95 and more.
 constexpr double kClaimShare = 0.8;
-
-std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
-                                const std::vector<PairMatches>& pairs) {
-  std::vector<PairMatches> kept;
-  for (const PairMatches& pair : pairs) {
-    if (model.stations[pair.view_a].ring == ring && model.stations[pair.view_b].ring == ring) {
-      kept.push_back(pair);
-    }
-  }
-  return kept;
-}
 
 Support support_of_tracks(const RigModel& model, const RigValues& values, std::size_t ring,
                           const std::vector<Track>& tracks, double tolerance_px) {
@@ -61,6 +53,8 @@ class FactorSearch {
   // The factor that the images show for these rings; 1 where none is overwhelming.
   [[nodiscard]] double best(const std::vector<std::size_t>& rings) const {
     const Support given = by(rings, 1.0);
+    const double nearer = nearer_to_prior(rings, given);
+    if (nearer != 1.0) return nearer;
     if (given.possible < kLeastPoints || given.possible - given.points < kLeastMisfits) return 1.0;
     std::vector<double> factors = simple();
     for (int k = -40; k <= 40; ++k) {
@@ -93,6 +87,24 @@ class FactorSearch {
     return tracks;
   }
 
+  // A narrow field of view lets a wrong step fit with another axis. The factor whose axis is much
+  // nearer to its prior and places as many points; 1 where none is.
+  [[nodiscard]] double nearer_to_prior(const std::vector<std::size_t>& rings,
+                                       const Support& given) const {
+    constexpr double kMuch = 12.0;  // of squared sigmas: a ratio of likelihoods of 400
+    double factor = 1.0;
+    double least = given.prior - kMuch;
+    for (const double other : {2.0, 0.5, -1.0}) {
+      const Support found = by(rings, other);
+      const bool fits = found.possible >= kLeastPoints && found.share() >= kClaimShare &&
+                        found.views >= 2.0 / 3.0 && 100 * found.points >= 95 * given.points;
+      if (!fits || found.prior > least) continue;
+      least = found.prior;
+      factor = other;
+    }
+    return factor;
+  }
+
   static std::vector<double> simple() {
     std::vector<double> factors;
     for (const double sign : {1.0, -1.0}) {
@@ -112,7 +124,7 @@ class FactorSearch {
     return factors[static_cast<std::size_t>(std::max_element(points.begin(), points.end()) -
                                             points.begin())];
   }
-  // The rig that fits it best counts.
+  // The rig that fits it best counts; of those that fit as well, the one nearest to its prior.
   [[nodiscard]] Support by(const std::vector<std::size_t>& rings, double factor) const {
     Support best;
     for (const RigValues& values : accounts_) {
@@ -124,8 +136,12 @@ class FactorSearch {
         sum.points += one.points;
         sum.possible += one.possible;
         sum.views = std::min(sum.views, one.views);
+        const double away = axis_distance(input_.model, values, input_.model.rings[ring].axis);
+        sum.prior = std::max(sum.prior, away * away);
       }
-      if (best.possible == 0 || sum.points > best.points) best = sum;
+      const bool as_well = 100 * sum.points >= 98 * best.points && sum.prior < best.prior;
+      const bool better = 98 * sum.points > 100 * best.points;
+      if (best.possible == 0 || better || as_well) best = sum;
     }
     return best;
   }
@@ -136,6 +152,17 @@ class FactorSearch {
 };
 
 }  // namespace
+
+std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
+                                const std::vector<PairMatches>& pairs) {
+  std::vector<PairMatches> kept;
+  for (const PairMatches& pair : pairs) {
+    if (model.stations[pair.view_a].ring == ring && model.stations[pair.view_b].ring == ring) {
+      kept.push_back(pair);
+    }
+  }
+  return kept;
+}
 
 double tolerance_of(const CaptureInput& input) {
   return (input.calibrated ? kTolerance_px : kNominalTolerance_px) * input.level_px;
@@ -153,6 +180,29 @@ Support support_of(const RigModel& model, const RigValues& values, std::size_t r
                    double tolerance_px) {
   return support_of_tracks(model, values, ring, long_tracks(model, ring, pairs, positions),
                            tolerance_px);
+}
+
+double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles) {
+  std::vector<double> steps;
+  std::optional<double> last;
+  for (std::size_t v = 0; v < angles.size(); ++v) {
+    if (model.stations[v].ring != ring) continue;
+    if (last) steps.push_back(angles[v] - *last);
+    last = angles[v];
+  }
+  return steps.empty() ? 0.0 : median_of(steps);
+}
+
+int rounds_of(const RigModel& model, std::size_t ring, double factor) {
+  constexpr double kClose = 0.1;  // of a turn
+  std::vector<double> angles;
+  for (const StationModel& station : model.stations) angles.push_back(station.stage_angle);
+  const auto stations =
+      std::count_if(model.stations.begin(), model.stations.end(),
+                    [ring](const StationModel& station) { return station.ring == ring; });
+  const double turns =
+      std::abs(static_cast<double>(stations) * factor * step_of(model, ring, angles) / (2.0 * kPi));
+  return std::abs(turns - std::round(turns)) < kClose ? static_cast<int>(std::lround(turns)) : 0;
 }
 
 RigModel with_factor(const RigModel& model, std::size_t ring, double factor) {

@@ -27,6 +27,7 @@ struct Support {
   int points = 0;
   int possible = 0;
   double views = 0;  // share of the ring's views that see six of these points or more
+  double prior = 0;  // squared distance of the axes from their priors, in their sigmas: the worst
   [[nodiscard]] double share() const {
     return possible > 0 ? static_cast<double>(points) / possible : 0.0;
   }
@@ -38,11 +39,21 @@ Support support_of(const RigModel& model, const RigValues& values, std::size_t r
 // The model with a ring's angles, counted from its first station, times `factor`.
 RigModel with_factor(const RigModel& model, std::size_t ring, double factor);
 
+// rad, between consecutive stations of a ring, signed: the median. `angles`: rad a view.
+double step_of(const RigModel& model, std::size_t ring, const std::vector<double>& angles);
+
+// Whole turns that a ring makes with its step times `factor`; 0 where that is no whole number.
+int rounds_of(const RigModel& model, std::size_t ring, double factor);
+
 // The factor of each ring's step that the images show: 1 where the files are borne out or nothing
 // can be said. `accounts`: values of the rig to try; the best of them counts. A claim must place 80
 // % of the points of three views and more, and the angles given miss three times as many.
 std::vector<double> step_factors(const CaptureInput& input, const std::vector<RigValues>& accounts,
                                  const std::vector<PairMatches>& pairs);
+
+// The pairs of one ring.
+std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
+                                const std::vector<PairMatches>& pairs);
 
 // Points of three views and more by the matches within one ring.
 std::vector<Track> long_tracks(const RigModel& model, std::size_t ring,

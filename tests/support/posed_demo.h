@@ -43,19 +43,27 @@ double point_error_px(const PosedDemo& set, const std::function<const Pose&(std:
 // Ways of getting files wrong. `at`: the station concerned, of the first ring.
 enum class Confusion {
   none,
-  half_step,     // step_deg is half the true one
-  double_step,   // or twice
-  reversed,      // the stage turned the other way
-  skipped,       // one station was never shot: all images from there on are one too early
-  exchanged,     // with the next one
-  copied_later,  // the image of `at` stands for the next station, too
+  half_step,    // step_deg is half the true one
+  double_step,  // or twice
+  reversed,     // the stage turned the other way
+  skipped,      // one station was never shot: all images from there on are one too early
+  exchanged,    // with the next one
+  exchanged_far,
+  exchanged_between,  // with one of the second ring
+  rings_exchanged,    // the first two
+  twice_round,        // the first ring has twice the stations at half the step, and was shot twice
+  copied_later,       // the image of `at` stands for the next station, too
   copied_earlier,
   foreign,    // the image of another specimen
+  mixed,      // five of them in each ring
+  bumped,     // the specimen moves before a station in the middle of the set
   wrong_deg,  // this station is out by 3 degrees
   slipped     // from here on by 4 degrees
 };
 const char* name_of(Confusion kind);
 // `other`: a set of another specimen, for foreign images.
+// View before which a bumped specimen moves.
+std::size_t bumped_view(const PosedDemo& set, std::size_t at);
 PosedDemo confused(const PosedDemo& set, Confusion kind, std::size_t at, const PosedDemo* other);
 
 }  // namespace trunnion::test

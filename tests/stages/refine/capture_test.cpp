@@ -136,8 +136,7 @@ TEST(RefineCapture, ASkippedStationIsNamedWhereItIsMissing) {
   EXPECT_NEAR(degrees(result.proposal[9].stage_angle), 180.0, 0.5);
 }
 
-// Most of its ring then stands elsewhere against the other ring, but it is that part that is wrong.
-TEST(RefineCapture, AStationSkippedEarlyInOneOfTwoRingsAccusesNotThoseBefore) {
+Simulation two_rings_of_18() {
   Simulation s;
   s.stations = 18;
   s.rings.resize(2);
@@ -145,6 +144,12 @@ TEST(RefineCapture, AStationSkippedEarlyInOneOfTwoRingsAccusesNotThoseBefore) {
   s.rings[1].true_elevation = s.rings[0].true_elevation + radians(20.0);
   s.rings[1].given_elevation = s.rings[0].given_elevation + radians(20.0);
   s.rings[1].start = radians(10.0);
+  return s;
+}
+
+// Most of its ring then stands elsewhere against the other ring, but it is that part that is wrong.
+TEST(RefineCapture, AStationSkippedEarlyInOneOfTwoRingsAccusesNotThoseBefore) {
+  const Simulation s = two_rings_of_18();
   for (const std::size_t ring : {0U, 1U}) {
     SimulatedSet set = simulate(s, 10);
     const std::size_t first = 18 * ring;
@@ -170,6 +175,99 @@ TEST(RefineCapture, AnImageOfAnotherSpecimenIsNamed) {
   EXPECT_EQ(result.fault, AcquisitionFault::unmatched);
   ASSERT_EQ(faults(result).size(), 1U);
   EXPECT_THAT(contradicted(result), ElementsAre(11U));
+}
+
+TEST(RefineCapture, ARingThatWentRoundTwiceIsNamed) {
+  Simulation s;
+  s.stations = 40;
+  s.points = 700;
+  SimulatedSet set = simulate(s, 12);
+  const std::vector<ImageFeatures> shot = set.features;
+  for (std::size_t v = 0; v < 40; ++v) set.features[v] = shot[2 * v % 40];
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, AcquisitionFault::several_rounds) << result.sentence;
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("the stage went round 2 times"));
+  EXPECT_EQ(contradicted(result).size(), 40U);
+  ASSERT_EQ(result.proposal.size(), 40U);
+  for (std::size_t v = 0; v < 40; ++v) {
+    EXPECT_NEAR(degrees(result.proposal[v].stage_angle), 18.0 * static_cast<double>(v), 0.5);
+  }
+}
+
+// The other ring's step is right, so no factor fits both.
+TEST(RefineCapture, OneRingOfTwoThatWentRoundTwiceIsNamed) {
+  Simulation s = two_rings_of_18();
+  s.stations = 36;
+  s.points = 700;
+  SimulatedSet set = simulate(s, 17);
+  const std::vector<ImageFeatures> shot = set.features;
+  for (std::size_t v = 0; v < 36; ++v) set.features[v] = shot[2 * v % 36];
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, AcquisitionFault::several_rounds) << result.sentence;
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("Ring \"ring\": the images show steps of 20.00"));
+  EXPECT_EQ(contradicted(result).size(), 36U);
+}
+
+// A narrow field of view shows the axis by the turning alone: what else is wrong is not known.
+TEST(RefineCapture, ANominalRigThatTheImagesLeaveConfirmsNothing) {
+  Simulation s;
+  s.stations = 20;
+  s.points = 700;
+  s.rings[0].given_elevation = s.rings[0].true_elevation - radians(25.0);  // 5 sigmas
+  const SimulatedSet set = simulate(s, 18);
+  const RefineResult result = refined(set);
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("more than the prior allows"));
+  EXPECT_EQ(contradicted(result).size(), 20U);
+  EXPECT_TRUE(result.proposal.empty());
+  for (const View& view : result.scene.views) EXPECT_GT(degrees(sigma_of(view)), 60.0);
+}
+
+TEST(RefineCapture, ExchangedRingsAreNamedOnceAndTheProposalExchangesThemBack) {
+  SimulatedSet set = simulate(two_rings_of_18(), 13);
+  std::swap_ranges(set.features.begin(), set.features.begin() + 18, set.features.begin() + 18);
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, AcquisitionFault::exchanged_rings) << result.sentence;
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("The rings \"ring\" and \"high\" are exchanged"));
+  EXPECT_EQ(contradicted(result).size(), 36U);
+  ASSERT_EQ(result.proposal.size(), 36U);
+  for (std::size_t v = 0; v < 36; ++v) {
+    EXPECT_EQ(result.proposal[v].ring, v < 18 ? "high" : "ring");
+    EXPECT_EQ(result.proposal[v].station, static_cast<int>(v % 18));
+  }
+}
+
+TEST(RefineCapture, ImagesExchangedBetweenRingsAreNamed) {
+  SimulatedSet set = simulate(two_rings_of_18(), 14);
+  std::swap(set.features[4], set.features[18 + 9]);
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, AcquisitionFault::exchanged) << result.sentence;
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0],
+              HasSubstr(station(set, 4) + " and " + station(set, 27) + " are exchanged"));
+  EXPECT_THAT(contradicted(result), ElementsAre(4U, 27U));
+}
+
+TEST(RefineCapture, ImagesOfAnotherSpecimenAmongTheOthersAreNamedTogether) {
+  SimulatedSet set = simulate(two_rings_of_18(), 15);
+  const SimulatedSet other = simulate(two_rings_of_18(), 16);
+  std::vector<std::size_t> wrong;
+  for (const std::size_t ring : {0U, 18U}) {
+    for (std::size_t v = ring + 6; v < ring + 11; ++v) {
+      set.features[v] = other.features[v];
+      wrong.push_back(v);
+    }
+  }
+  const RefineResult result = refined(set);
+  EXPECT_EQ(result.fault, AcquisitionFault::mixed_specimens) << result.sentence;
+  ASSERT_EQ(faults(result).size(), 1U);
+  EXPECT_THAT(faults(result)[0], HasSubstr("Two specimens are mixed: the images of ring 6 to ring "
+                                           "10, high 6 to high 10 match"));
+  EXPECT_EQ(contradicted(result), wrong);
+  EXPECT_EQ(result.proposal.size(), 26U);
 }
 
 }  // namespace capture_test
