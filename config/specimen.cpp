@@ -5,6 +5,7 @@
 #include <set>
 
 #include "config/specimen_reader.h"
+#include "config/specimen_record.h"
 #include "core/files.h"
 
 namespace trunnion {

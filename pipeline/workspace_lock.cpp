@@ -12,6 +12,7 @@
 #include <charconv>
 #include <chrono>
 #include <csignal>
+#include <cstdio>
 #include <cstdlib>
 #include <cstring>
 #include <fstream>
@@ -155,8 +156,13 @@ class Candidate {
     (void)now();
     if (::link(file_.c_str(), lease.c_str()) == 0) return true;
     if (errno == EEXIST) return false;
+    // File systems of memory cards and external disks know no hard links.
+    if (::renameat2(AT_FDCWD, file_.c_str(), AT_FDCWD, lease.c_str(), RENAME_NOREPLACE) == 0) {
+      return true;
+    }
+    if (errno == EEXIST) return false;
     throw output_error(fmt::format(
-        "{}: cannot be put in place ({}); the file system of the workspace has to know hard links.",
+        "{}: cannot be put in place ({}); move the workspace to a disk of this machine.",
         lease.string(), std::strerror(errno)));
   }
   [[nodiscard]] int release() { return std::exchange(descriptor_, -1); }

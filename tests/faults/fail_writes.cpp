@@ -4,6 +4,7 @@
 //   TRUNNION_FAIL_AT     number of the call that fails, from 1; 0: none
 //   TRUNNION_FAIL_ON     "1": all later calls fail too, as on a disk that stays full
 //   TRUNNION_FAIL_COUNT  file that the number of calls is written to at exit
+//   TRUNNION_NO_HARD_LINKS  "1": link() fails as on the file systems of memory cards
 #include <dlfcn.h>
 #include <fcntl.h>
 #include <sys/uio.h>
@@ -132,6 +133,13 @@ int ftruncate64(int fd, off64_t size) {
 int mkdir(const char* path, mode_t mode) {
   static const auto real = next<int (*)(const char*, mode_t)>("mkdir");
   return below(path) && fails() ? -1 : real(path, mode);
+}
+
+int link(const char* from, const char* to) {
+  static const auto real = next<int (*)(const char*, const char*)>("link");
+  if (variable("TRUNNION_NO_HARD_LINKS").empty()) return real(from, to);
+  errno = EPERM;
+  return -1;
 }
 
 int rename(const char* from, const char* to) {

@@ -143,6 +143,23 @@ TEST_F(DamagedJournal, IsNotVerifiedAgainst) {
   EXPECT_THAT(run.err, HasSubstr("journal is damaged"));
 }
 
+// FAT and exFAT, as memory cards and external disks have them, know no hard links (link(2): EPERM).
+TEST(Disks, WithoutHardLinksServe) {
+#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+  GTEST_SKIP() << "SKIPPED: the sanitizers must be loaded before anything else";
+#endif
+  const test::SmallSet set(true, few_stations());
+  setenv("LD_PRELOAD", TRUNNION_FAIL_WRITES, 1);
+  setenv("TRUNNION_NO_HARD_LINKS", "1", 1);
+  const test::ProgramRun first = prepare_alone(set);
+  const test::ProgramRun second = prepare_alone(set);
+  unsetenv("LD_PRELOAD");
+  unsetenv("TRUNNION_NO_HARD_LINKS");
+  EXPECT_EQ(first.exit_code, 0) << first.err;
+  EXPECT_EQ(second.exit_code, 0) << second.err;
+  EXPECT_TRUE(fs::exists(set.prepared() / "cameras.json"));
+}
+
 TEST(OwnOutputs, EveryOneIsKnownToTheCheckOfTemplates) {
   const test::SmallSet set(true, few_stations());
   (void)set.prepare();

@@ -48,21 +48,21 @@ function picked() {
 const sizeText = (one) => (one.size > 0 ? `${one.width_mm.toPrecision(3)} \u00d7 ${one.height_mm.toPrecision(3)} mm` : '');
 
 function row(one) {
-  const first = (one.to_do ?? [])[0];
-  const more = (one.to_do ?? []).length - 1;
+  const todo = one.to_do ?? [];
+  const first = todo[0];
+  const what = one.state === 'failed' ? one.why : first ? `${first.where}: ${first.what} ${first.remedy}` : one.why ?? '';
   return h('tr', { class: 'row', 'aria-rowindex': one.place + 2 },
     h('td', {}, one.picture ? h('img', { src: one.picture, alt: '', loading: 'eager', decoding: 'async' }) : null),
     h('th', { scope: 'row' }, h('div', {}, one.report ? h('a', { href: one.report }, nameOf(one)) : h('strong', {}, nameOf(one)),
       h('div', { class: 'sub' }, [one.record?.taxon, one.workspace].filter(Boolean).join(' \u00b7 ')))),
     h('td', {}, h('span', { class: `state ${one.kind}` }, WORDS.get(one.kind))),
-    h('td', {}, h('div', {}, one.state === 'failed' ? one.why : first ? `${first.where}: ${first.what} ${first.remedy}` : one.why ?? '',
-      more > 0 ? h('span', { class: 'sub' }, ` and ${more} more`) : null)),
+    h('td', {}, h('div', { class: 'todo', title: what }, todo.length > 1 ? h('span', { class: 'sub' }, `1 of ${todo.length}: `) : null, what)),
     h('td', { class: 'number' }, sizeText(one)), h('td', {}, h('div', {}, one.setup ?? '', one.calibrated === false ? h('div', { class: 'sub' }, 'not calibrated') : null)),
     h('td', { class: 'number' }, one.seconds ? seconds(one.seconds) : ''), h('td', { class: 'number' }, (one.date ?? '').slice(0, 10)));
 }
 
 const body = h('tbody', {});
-const COLUMNS = [['', '76px'], ['specimen', '24%'], ['state', '9.5rem'], ['To do', null], ['size', '9rem'], ['setup', '10rem'], ['time', '5.5rem'], ['date', '7rem']];
+const COLUMNS = [['', '76px'], ['specimen', '21%'], ['state', '6.5rem'], ['To do', null], ['size', '8rem'], ['setup', '7rem'], ['time', '4.2rem'], ['date', '6.5rem']];
 const heads = h('tr', {}, COLUMNS.map(([name]) => (name in ORDERS
   ? h('th', { scope: 'col', 'data-order': name }, h('button', { type: 'button', onclick: () => orderBy(name) }, name[0].toUpperCase() + name.slice(1), h('span', { 'aria-hidden': 'true' })))
   : name ? h('th', { scope: 'col' }, h('div', { class: 'plain' }, name)) : h('td', {}, h('span', { class: 'hidden' }, 'Picture')))));
