@@ -62,7 +62,7 @@ function row(one) {
 }
 
 const body = h('tbody', {});
-const COLUMNS = [['', '76px'], ['specimen', '21%'], ['state', '6.5rem'], ['To do', null], ['size', '8rem'], ['setup', '7rem'], ['time', '4.2rem'], ['date', '6.5rem']];
+const COLUMNS = [['', '76px'], ['specimen', '21%'], ['state', '7rem'], ['To do', null], ['size', '8.6rem'], ['setup', '7rem'], ['time', '4.2rem'], ['date', '6.5rem']];
 const heads = h('tr', {}, COLUMNS.map(([name]) => (name in ORDERS
   ? h('th', { scope: 'col', 'data-order': name }, h('button', { type: 'button', onclick: () => orderBy(name) }, name[0].toUpperCase() + name.slice(1), h('span', { 'aria-hidden': 'true' })))
   : name ? h('th', { scope: 'col' }, h('div', { class: 'plain' }, name)) : h('td', {}, h('span', { class: 'hidden' }, 'Picture')))));
