@@ -68,7 +68,8 @@ class WorkspaceLockTest : public ::testing::Test {
     fs::remove(ready());
     const pid_t child = ::fork();
     if (child != 0) {
-      while (!fs::exists(ready())) ::usleep(5000);
+      // Not for ever, where it died: end_of() then says so.
+      while (!fs::exists(ready()) && ::waitpid(child, nullptr, WNOHANG) == 0) ::usleep(5000);
       return child;
     }
     int code = 0;
