@@ -22,10 +22,12 @@ Support support_of_tracks(const RigModel& model, const RigValues& values, std::s
                           const std::vector<Track>& tracks, double tolerance_px) {
   Support support;
   support.possible = static_cast<int>(tracks.size());
+  for (const Track& track : tracks) support.missed += static_cast<int>(track.views.size());
   std::vector<int> seen(model.stations.size(), 0);
   for (const Track& track : triangulate(tracks, model, values, {.max_residual_px = tolerance_px})) {
     if (track.views.size() < 3) continue;
     ++support.points;
+    support.missed -= static_cast<int>(track.views.size());
     for (const TrackView& view : track.views) ++seen[view.view];
   }
   int views = 0;
@@ -53,9 +55,7 @@ class FactorSearch {
   // The factor that the images show for these rings; 1 where none is overwhelming.
   [[nodiscard]] double best(const std::vector<std::size_t>& rings) const {
     const Support given = by(rings, 1.0);
-    const double nearer = nearer_to_prior(rings, given);
-    if (nearer != 1.0) return nearer;
-    if (given.possible < kLeastPoints || given.possible - given.points < kLeastMisfits) return 1.0;
+    if (given.possible < kLeastPoints || given.missed < kLeastMissed) return 1.0;
     std::vector<double> factors = simple();
     for (int k = -40; k <= 40; ++k) {
       for (const double sign : {-1.0, 1.0}) factors.push_back(sign * std::exp2(k / 20.0));
@@ -69,14 +69,13 @@ class FactorSearch {
       if (100 * by(rings, plain).points >= 97 * by(rings, factor).points) factor = plain;
     }
     const Support found = by(rings, factor);
-    const int misfits = found.possible - found.points;
     const bool overwhelming = found.share() >= kClaimShare && found.views >= 2.0 / 3.0 &&
-                              given.possible - given.points >= 3 * misfits + kLeastMisfits;
+                              given.missed >= 3 * found.missed + kLeastMissed;
     return overwhelming ? factor : 1.0;
   }
 
  private:
-  static constexpr int kLeastMisfits = 20;
+  static constexpr int kLeastMissed = 60;      // views: those of 20 points
   static constexpr std::size_t kTracks = 400;  // of a ring; a hundred rigs are tried with them
 
   static std::vector<Track> thinned_tracks(std::vector<Track> tracks) {
@@ -85,24 +84,6 @@ class FactorSearch {
     for (std::size_t k = 0; k < kTracks; ++k) tracks[k] = tracks[k * count / kTracks];
     tracks.resize(kTracks);
     return tracks;
-  }
-
-  // A narrow field of view lets a wrong step fit with another axis. The factor whose axis is much
-  // nearer to its prior and places as many points; 1 where none is.
-  [[nodiscard]] double nearer_to_prior(const std::vector<std::size_t>& rings,
-                                       const Support& given) const {
-    constexpr double kMuch = 12.0;  // of squared sigmas: a ratio of likelihoods of 400
-    double factor = 1.0;
-    double least = given.prior - kMuch;
-    for (const double other : {2.0, 0.5, -1.0}) {
-      const Support found = by(rings, other);
-      const bool fits = found.possible >= kLeastPoints && found.share() >= kClaimShare &&
-                        found.views >= 2.0 / 3.0 && 100 * found.points >= 95 * given.points;
-      if (!fits || found.prior > least) continue;
-      least = found.prior;
-      factor = other;
-    }
-    return factor;
   }
 
   static std::vector<double> simple() {
@@ -135,6 +116,7 @@ class FactorSearch {
                                               tracks_[ring], tolerance_of(input_));
         sum.points += one.points;
         sum.possible += one.possible;
+        sum.missed += one.missed;
         sum.views = std::min(sum.views, one.views);
         const double away = axis_distance(input_.model, values, input_.model.rings[ring].axis);
         sum.prior = std::max(sum.prior, away * away);

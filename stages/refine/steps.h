@@ -26,6 +26,9 @@ struct CaptureInput {
 struct Support {
   int points = 0;
   int possible = 0;
+  // Views of these points that are not placed. A wrong step fits most points of a narrow field of
+  // view, but only by giving up some of their views.
+  int missed = 0;
   double views = 0;  // share of the ring's views that see six of these points or more
   double prior = 0;  // squared distance of the axes from their priors, in their sigmas: the worst
   [[nodiscard]] double share() const {
@@ -47,7 +50,7 @@ int rounds_of(const RigModel& model, std::size_t ring, double factor);
 
 // The factor of each ring's step that the images show: 1 where the files are borne out or nothing
 // can be said. `accounts`: values of the rig to try; the best of them counts. A claim must place 80
-// % of the points of three views and more, and the angles given miss three times as many.
+// % of the points of three views and more, and the angles given miss three times as many views.
 std::vector<double> step_factors(const CaptureInput& input, const std::vector<RigValues>& accounts,
                                  const std::vector<PairMatches>& pairs);
 
