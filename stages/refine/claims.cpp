@@ -79,6 +79,10 @@ class Examination {
     return step_of(given_, ring, angles);
   }
 
+  [[nodiscard]] RigValues start_of(const RigModel& model) const {
+    return start_from_matches(model, zero_values(model), few_, input_.positions, options_).values;
+  }
+
   // Whether the matches fit the rings well enough to contradict a single station's angle: light
   // that slides over a smooth specimen makes matches, too.
   [[nodiscard]] bool steady(double least = kFewSteady) const {
@@ -109,25 +113,11 @@ class Examination {
     for (const double factor : {-1.0, 0.5, 2.0}) {
       RigModel other = claims_.model;
       for (std::size_t r = 0; r < other.rings.size(); ++r) other = with_factor(other, r, factor);
-      list.push_back(
-          start_from_matches(other, zero_values(other), few_, input_.positions, options_).values);
+      list.push_back(start_of(other));
     }
-    add_accounts_of_rings(list);
     // Turning the other way fits as well with the camera below the stage.
     std::erase_if(list, [this](const auto& each) { return any_axis_far(claims_.model, each); });
     return list;
-  }
-  // One ring's step may be wrong and the others' right: each ring by itself.
-  void add_accounts_of_rings(std::vector<RigValues>& list) const {
-    const std::size_t rings = claims_.model.rings.size();
-    for (std::size_t ring = 0; rings > 1 && ring < rings; ++ring) {
-      const std::vector<PairMatches> own = within(claims_.model, ring, few_);
-      for (const double factor : {-1.0, 0.5, 2.0}) {
-        const RigModel other = with_factor(claims_.model, ring, factor);
-        list.push_back(
-            start_from_matches(other, zero_values(other), own, input_.positions, options_).values);
-      }
-    }
   }
 
   void examine_exchanged_rings() {
@@ -136,11 +126,7 @@ class Examination {
       if (!any_axis_far(claims_.model, found)) list.push_back(found);
       return list;
     };
-    const auto found_with = [&](const RigModel& model) {
-      return tried(
-          model,
-          start_from_matches(model, zero_values(model), few_, input_.positions, options_).values);
-    };
+    const auto found_with = [&](const RigModel& model) { return tried(model, start_of(model)); };
     const auto exchange = find_exchanged_rings(
         capture(), pairs_, tried(claims_.model, claims_.start.values), found_with);
     if (!exchange) return;
@@ -198,7 +184,8 @@ class Examination {
 
   void examine_rings() {
     const std::vector<RigValues> list = accounts();
-    const std::vector<double> factors = step_factors(capture(), list, pairs_);
+    const std::vector<double> factors = step_factors(
+        capture(), list, pairs_, [this](const RigModel& model) { return start_of(model); });
     const bool alike =
         std::all_of(factors.begin(), factors.end(), [&](double f) { return f == factors.front(); });
     for (std::size_t ring = 0; ring < factors.size(); ++ring) {

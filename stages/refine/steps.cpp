@@ -18,6 +18,17 @@ constexpr int kLeastPoints = 60;              // for a claim about a ring
 // Of the points that could be placed; on textured specimens the truth reaches 0.95 and more.
 constexpr double kClaimShare = 0.8;
 
+std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
+                                const std::vector<PairMatches>& pairs) {
+  std::vector<PairMatches> kept;
+  for (const PairMatches& pair : pairs) {
+    if (model.stations[pair.view_a].ring == ring && model.stations[pair.view_b].ring == ring) {
+      kept.push_back(pair);
+    }
+  }
+  return kept;
+}
+
 Support support_of_tracks(const RigModel& model, const RigValues& values, std::size_t ring,
                           const std::vector<Track>& tracks, double tolerance_px) {
   Support support;
@@ -27,9 +38,10 @@ Support support_of_tracks(const RigModel& model, const RigValues& values, std::s
   for (const Track& track : triangulate(tracks, model, values, {.max_residual_px = tolerance_px})) {
     if (track.views.size() < 3) continue;
     ++support.points;
-    support.missed -= static_cast<int>(track.views.size());
+    support.placed += static_cast<int>(track.views.size());
     for (const TrackView& view : track.views) ++seen[view.view];
   }
+  support.missed -= support.placed;
   int views = 0;
   int supported = 0;
   for (std::size_t v = 0; v < seen.size(); ++v) {
@@ -44,39 +56,104 @@ Support support_of_tracks(const RigModel& model, const RigValues& values, std::s
 class FactorSearch {
  public:
   FactorSearch(const CaptureInput& input, const std::vector<RigValues>& accounts,
-               const std::vector<PairMatches>& pairs)
-      : input_(input), accounts_(accounts) {
-    for (RigValues& values : accounts_) std::fill(values.angle.begin(), values.angle.end(), 0.0);
+               const std::vector<PairMatches>& pairs, const StartOf& start_of)
+      : input_(input), start_of_(start_of) {
     for (std::size_t r = 0; r < input.model.rings.size(); ++r) {
       tracks_.push_back(thinned_tracks(long_tracks(input.model, r, pairs, input.positions)));
     }
+    for (const RigValues& values : accounts) add_account(values);
   }
 
   // The factor that the images show for these rings; 1 where none is overwhelming.
-  [[nodiscard]] double best(const std::vector<std::size_t>& rings) const {
+  [[nodiscard]] double best(const std::vector<std::size_t>& rings) {
+    const auto shown = overwhelming(rings);
     const Support given = by(rings, 1.0);
-    if (given.possible < kLeastPoints || given.missed < kLeastMissed) return 1.0;
-    std::vector<double> factors = simple();
-    for (int k = -40; k <= 40; ++k) {
-      for (const double sign : {-1.0, 1.0}) factors.push_back(sign * std::exp2(k / 20.0));
+    const bool mostly_right = given.missed < given.placed / 3;
+    if (shown || input_.calibrated || mostly_right) return shown.value_or(1.0);
+    // The axis is not known either: those that go with the likeliest factors.
+    constexpr std::size_t kStarts = 3;
+    for (const double factor : likeliest(rings, kStarts)) {
+      RigModel other = input_.model;
+      for (const std::size_t ring : rings) other = with_factor(other, ring, factor);
+      const RigValues values = start_of_(other);
+      if (!any_axis_far(other, values)) add_account(values);
     }
-    double factor = strongest(rings, factors);
-    std::vector<double> near;
-    for (int k = -10; k <= 10; ++k) near.push_back(factor * (1.0 + 0.0035 * k));
-    factor = strongest(rings, near);
-    for (const double plain : simple()) {  // nobody sets 0.4987 of a step
-      if (std::abs(plain - factor) > 0.04 * std::abs(factor)) continue;
-      if (100 * by(rings, plain).points >= 97 * by(rings, factor).points) factor = plain;
-    }
-    const Support found = by(rings, factor);
-    const bool overwhelming = found.share() >= kClaimShare && found.views >= 2.0 / 3.0 &&
-                              given.missed >= 3 * found.missed + kLeastMissed;
-    return overwhelming ? factor : 1.0;
+    return overwhelming(rings).value_or(1.0);
   }
 
  private:
   static constexpr int kLeastMissed = 60;      // views: those of 20 points
   static constexpr std::size_t kTracks = 400;  // of a ring; a hundred rigs are tried with them
+
+  void add_account(RigValues values) {
+    std::fill(values.angle.begin(), values.angle.end(), 0.0);
+    accounts_.push_back(std::move(values));
+  }
+  void try_factors() {
+    while (tried_.size() < accounts_.size()) {
+      const RigValues& values = accounts_[tried_.size()];
+      std::vector<std::vector<Support>> tried(factors_.size());
+      for_each_in_turn(factors_.size(), [&](std::size_t k) {
+        for (std::size_t r = 0; r < tracks_.size(); ++r) {
+          tried[k].push_back(with(values, r, factors_[k]));
+        }
+      });
+      tried_.push_back(std::move(tried));
+    }
+  }
+  [[nodiscard]] Support with(const RigValues& values, std::size_t ring, double factor) const {
+    return support_of_tracks(with_factor(input_.model, ring, factor), values, ring, tracks_[ring],
+                             tolerance_of(input_));
+  }
+  // None where the files are not clearly worse.
+  [[nodiscard]] std::optional<double> overwhelming(const std::vector<std::size_t>& rings) {
+    const Support given = by(rings, 1.0);
+    if (given.possible < kLeastPoints || given.missed < kLeastMissed) return 1.0;
+    try_factors();
+    const double likely = likeliest(rings, 1).front();
+    double factor = likely;
+    Support found = by(rings, factor);
+    for (int k = -10; k <= 10; ++k) {
+      const double near = likely * (1.0 + 0.0035 * k);
+      const Support support = by(rings, near);
+      if (support.missed >= found.missed) continue;
+      found = support;
+      factor = near;
+    }
+    for (const double plain : simple()) {  // nobody sets 0.4987 of a step
+      if (std::abs(plain - factor) > 0.04 * std::abs(factor)) continue;
+      const Support support = by(rings, plain);
+      if (100 * support.points < 97 * found.points) continue;
+      found = support;
+      factor = plain;
+    }
+    const bool clear = found.share() >= kClaimShare && found.views >= 2.0 / 3.0 &&
+                       given.missed >= 3 * found.missed + kLeastMissed;
+    return clear ? std::optional(factor) : std::nullopt;
+  }
+
+  // The factors that miss fewest views, apart from one another, the best one first.
+  [[nodiscard]] std::vector<double> likeliest(const std::vector<std::size_t>& rings,
+                                              std::size_t count) const {
+    std::vector<int> missed(factors_.size());
+    std::vector<std::size_t> order(factors_.size());
+    for (std::size_t k = 0; k < factors_.size(); ++k) {
+      missed[k] =
+          best_of(rings, [&](std::size_t a, std::size_t r) { return tried_[a][k][r]; }).missed;
+      order[k] = k;
+    }
+    std::stable_sort(order.begin(), order.end(),
+                     [&](std::size_t a, std::size_t b) { return missed[a] < missed[b]; });
+    std::vector<double> found;
+    for (const std::size_t k : order) {
+      const bool apart = std::all_of(found.begin(), found.end(), [&](double other) {
+        return std::abs(other - factors_[k]) > 0.04 * std::abs(factors_[k]);
+      });
+      if (apart) found.push_back(factors_[k]);
+      if (found.size() == count) break;
+    }
+    return found;
+  }
 
   static std::vector<Track> thinned_tracks(std::vector<Track> tracks) {
     const std::size_t count = tracks.size();
@@ -97,54 +174,47 @@ class FactorSearch {
     }
     return factors;
   }
-  [[nodiscard]] double strongest(const std::vector<std::size_t>& rings,
-                                 const std::vector<double>& factors) const {
-    std::vector<int> points(factors.size());
-    for_each_in_turn(factors.size(),
-                     [&](std::size_t k) { points[k] = by(rings, factors[k]).points; });
-    return factors[static_cast<std::size_t>(std::max_element(points.begin(), points.end()) -
-                                            points.begin())];
+  static std::vector<double> coarse() {
+    std::vector<double> factors = simple();
+    for (int k = -40; k <= 40; ++k) {
+      for (const double sign : {-1.0, 1.0}) factors.push_back(sign * std::exp2(k / 20.0));
+    }
+    return factors;
   }
-  // The rig that fits it best counts; of those that fit as well, the one nearest to its prior.
   [[nodiscard]] Support by(const std::vector<std::size_t>& rings, double factor) const {
+    return best_of(rings,
+                   [&](std::size_t a, std::size_t r) { return with(accounts_[a], r, factor); });
+  }
+  // The rig that fits it best counts.
+  template <typename SupportOf>
+  [[nodiscard]] Support best_of(const std::vector<std::size_t>& rings,
+                                const SupportOf& support_of) const {
     Support best;
-    for (const RigValues& values : accounts_) {
+    for (std::size_t a = 0; a < accounts_.size(); ++a) {
       Support sum;
       sum.views = 1.0;
       for (const std::size_t ring : rings) {
-        const Support one = support_of_tracks(with_factor(input_.model, ring, factor), values, ring,
-                                              tracks_[ring], tolerance_of(input_));
+        const Support one = support_of(a, ring);
         sum.points += one.points;
         sum.possible += one.possible;
+        sum.placed += one.placed;
         sum.missed += one.missed;
         sum.views = std::min(sum.views, one.views);
-        const double away = axis_distance(input_.model, values, input_.model.rings[ring].axis);
-        sum.prior = std::max(sum.prior, away * away);
       }
-      const bool as_well = 100 * sum.points >= 98 * best.points && sum.prior < best.prior;
-      const bool better = 98 * sum.points > 100 * best.points;
-      if (best.possible == 0 || better || as_well) best = sum;
+      if (best.possible == 0 || sum.missed < best.missed) best = sum;
     }
     return best;
   }
 
   const CaptureInput& input_;
+  const StartOf& start_of_;
+  const std::vector<double> factors_ = coarse();
+  std::vector<std::vector<Track>> tracks_;  // of a ring
   std::vector<RigValues> accounts_;
-  std::vector<std::vector<Track>> tracks_;
+  std::vector<std::vector<std::vector<Support>>> tried_;  // of an account, a factor, a ring
 };
 
 }  // namespace
-
-std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
-                                const std::vector<PairMatches>& pairs) {
-  std::vector<PairMatches> kept;
-  for (const PairMatches& pair : pairs) {
-    if (model.stations[pair.view_a].ring == ring && model.stations[pair.view_b].ring == ring) {
-      kept.push_back(pair);
-    }
-  }
-  return kept;
-}
 
 double tolerance_of(const CaptureInput& input) {
   return (input.calibrated ? kTolerance_px : kNominalTolerance_px) * input.level_px;
@@ -199,8 +269,8 @@ RigModel with_factor(const RigModel& model, std::size_t ring, double factor) {
 }
 
 std::vector<double> step_factors(const CaptureInput& input, const std::vector<RigValues>& accounts,
-                                 const std::vector<PairMatches>& pairs) {
-  const FactorSearch search(input, accounts, pairs);
+                                 const std::vector<PairMatches>& pairs, const StartOf& start_of) {
+  FactorSearch search(input, accounts, pairs, start_of);
   const std::size_t rings = input.model.rings.size();
   std::vector<std::size_t> all(rings);
   for (std::size_t r = 0; r < rings; ++r) all[r] = r;

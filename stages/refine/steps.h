@@ -3,6 +3,7 @@
 // the other direction (a negative factor).
 #pragma once
 
+#include <functional>
 #include <vector>
 
 #include "stages/refine/faults.h"
@@ -26,11 +27,11 @@ struct CaptureInput {
 struct Support {
   int points = 0;
   int possible = 0;
-  // Views of these points that are not placed. A wrong step fits most points of a narrow field of
-  // view, but only by giving up some of their views.
+  // Views of these points, and of those that could not be placed. A wrong step fits most points of
+  // a narrow field of view, but only by giving up some of their views.
+  int placed = 0;
   int missed = 0;
   double views = 0;  // share of the ring's views that see six of these points or more
-  double prior = 0;  // squared distance of the axes from their priors, in their sigmas: the worst
   [[nodiscard]] double share() const {
     return possible > 0 ? static_cast<double>(points) / possible : 0.0;
   }
@@ -51,12 +52,10 @@ int rounds_of(const RigModel& model, std::size_t ring, double factor);
 // The factor of each ring's step that the images show: 1 where the files are borne out or nothing
 // can be said. `accounts`: values of the rig to try; the best of them counts. A claim must place 80
 // % of the points of three views and more, and the angles given miss three times as many views.
+// Without calibration the rig that goes with a likely factor is sought, too, by `start_of`.
+using StartOf = std::function<RigValues(const RigModel&)>;
 std::vector<double> step_factors(const CaptureInput& input, const std::vector<RigValues>& accounts,
-                                 const std::vector<PairMatches>& pairs);
-
-// The pairs of one ring.
-std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
-                                const std::vector<PairMatches>& pairs);
+                                 const std::vector<PairMatches>& pairs, const StartOf& start_of);
 
 // Points of three views and more by the matches within one ring.
 std::vector<Track> long_tracks(const RigModel& model, std::size_t ring,
