@@ -112,8 +112,9 @@ struct Epipolar {
     scale = std::sqrt(line_b.head<2>().squaredNorm() + line_a.head<2>().squaredNorm());
   }
 
-  // Two views from the same place, of a copy for instance, have F = 0 and say nothing.
-  [[nodiscard]] bool empty() const { return !(scale > 0); }
+  // Two views from the same place, of a copy for instance, have F = 0, or so near to it that its
+  // square has no digits left, and say nothing.
+  [[nodiscard]] bool empty() const { return !(scale > 1e-100); }
   [[nodiscard]] double distance() const { return empty() ? 0.0 : product / scale; }
   // Of the distance by F.
   [[nodiscard]] Eigen::Matrix3d slope() const {

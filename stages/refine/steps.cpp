@@ -15,8 +15,6 @@ namespace {
 constexpr double kTolerance_px = 1.0;         // level pixels, calibrated axis
 constexpr double kNominalTolerance_px = 2.0;  // level pixels
 constexpr int kLeastPoints = 60;              // for a claim about a ring
-// Of the points that could be placed; on textured specimens the truth reaches 0.95 and more.
-constexpr double kClaimShare = 0.8;
 
 std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
                                 const std::vector<PairMatches>& pairs) {
@@ -51,6 +49,14 @@ Support support_of_tracks(const RigModel& model, const RigValues& values, std::s
   }
   support.views = views > 0 ? static_cast<double>(supported) / views : 0.0;
   return support;
+}
+
+// On textured specimens the true step places 0.95 and more of the points. A factor near 1 has a
+// rival, one station skipped, that fits almost as well: it must fit as the truth does.
+bool clearly_better(double factor, const Support& given, const Support& found) {
+  const bool near = factor > 0.76 && factor < 1.3;
+  if (found.views < 2.0 / 3.0 || found.share() < (near ? 0.95 : 0.8)) return false;
+  return near ? given.missed >= 6 * found.missed + 60 : 2 * given.missed >= 5 * found.missed + 60;
 }
 
 class FactorSearch {
@@ -127,9 +133,7 @@ class FactorSearch {
       found = support;
       factor = plain;
     }
-    const bool clear = found.share() >= kClaimShare && found.views >= 2.0 / 3.0 &&
-                       given.missed >= 3 * found.missed + kLeastMissed;
-    return clear ? std::optional(factor) : std::nullopt;
+    return clearly_better(factor, given, found) ? std::optional(factor) : std::nullopt;
   }
 
   // The factors that miss fewest views, apart from one another, the best one first.
