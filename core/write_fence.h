@@ -10,8 +10,8 @@ namespace trunnion {
 // While alive, what this program writes below `folder` is asked for first: `check` throws where the
 // program may not write there any more, since another one took the folder over (workspace_lock.h).
 // It is called when a file is begun and again immediately before it appears. Temporary names hold
-// `token`, which no other program has: what the one before left half done can be told from one's
-// own, and once it is removed, it can't appear any more.
+// `token`, which no other program has, so that what the one before left half done has other names;
+// once it is removed, it can't appear any more.
 class WriteFence {
  public:
   WriteFence(const std::filesystem::path& folder, std::string token, std::function<void()> check);

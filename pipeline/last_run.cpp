@@ -54,28 +54,15 @@ void list_files(const fs::path& folder, const std::string& prefix, int depth,
   }
 }
 
-const char* name_of(report::Verdict verdict) {
-  return verdict == report::Verdict::good    ? "good"
-         : verdict == report::Verdict::check ? "check"
-                                             : "reshoot";
-}
-
 Json last_run_json(const LastRun& last) {
-  Json json{{"format", kLastRunFormat},  {"version", kLastRunVersion},
-            {"finished", last.finished}, {"stamp", last.stamp},
-            {"sentence", last.sentence}, {"verdict", name_of(last.verdict)},
-            {"stations", last.stations}, {"images", last.images},
-            {"width_mm", last.width_mm}, {"height_mm", last.height_mm},
-            {"seconds", last.seconds},   {"date", last.date},
-            {"setup", last.setup},       {"calibration_hash", last.calibration_hash},
-            {"picture", last.picture},   {"to_do", Json::array()}};
-  for (const report::ToDo& item : last.to_do) {
-    json["to_do"].push_back({{"severity", name_of(item.severity)},
-                             {"where", item.where},
-                             {"what", item.what},
-                             {"remedy", item.remedy}});
-  }
-  return json;
+  return {{"format", kLastRunFormat},  {"version", kLastRunVersion},
+          {"finished", last.finished}, {"stamp", last.stamp},
+          {"sentence", last.sentence}, {"verdict", name_of(last.verdict)},
+          {"stations", last.stations}, {"images", last.images},
+          {"width_mm", last.width_mm}, {"height_mm", last.height_mm},
+          {"seconds", last.seconds},   {"date", last.date},
+          {"setup", last.setup},       {"calibration_hash", last.calibration_hash},
+          {"picture", last.picture},   {"to_do", to_do_json(last.to_do)}};
 }
 
 LastRun last_run_in(const Json& json) {
@@ -111,6 +98,17 @@ LastRun last_run_in(const Json& json) {
 }
 
 }  // namespace
+
+Json to_do_json(const std::vector<report::ToDo>& to_do) {
+  Json list = Json::array();
+  for (const report::ToDo& item : to_do) {
+    list.push_back({{"severity", name_of(item.severity)},
+                    {"where", item.where},
+                    {"what", item.what},
+                    {"remedy", item.remedy}});
+  }
+  return list;
+}
 
 std::string workspace_stamp(const Workspace& workspace, bool prepared) {
   Fingerprint print("workspace");

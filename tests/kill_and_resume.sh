@@ -9,12 +9,7 @@ RANDOM=${2:-1}
 source tests/support/disturbed_run.sh
 make_set 8 360 240
 
-cp -r "$work/set" "$work/whole"
-begun=$(date +%s%N)
-$trunnion prepare "$work/whole/specimen" --quiet
-whole_ms=$((($(date +%s%N) - begun) / 1000000))
-content "$work/whole/specimen" >"$work/expected"
-inputs "$work/set/specimen" >"$work/inputs"
+run_undisturbed
 
 same=0 touched=0 partial=0
 for ((i = 0; i < count; ++i)); do

@@ -12,12 +12,7 @@ export TRUNNION_LEASE_SECONDS=1
 source tests/support/disturbed_run.sh
 make_set 6 240 160
 
-cp -r "$work/set" "$work/whole"
-begun=$(date +%s%N)
-$trunnion prepare "$work/whole/specimen" --quiet
-whole_ms=$((($(date +%s%N) - begun) / 1000000))
-content "$work/whole/specimen" >"$work/expected"
-inputs "$work/set/specimen" >"$work/inputs"
+run_undisturbed
 
 # Names, inodes, sizes and time stamps: any write changes them. The lease is the holder's own.
 snapshot() { (cd "$1" && find prepared .trunnion -type f ! -name 'lease.*' ! -name '*-shm' \
@@ -73,8 +68,8 @@ for ((i = 0; i < count; ++i)); do
   elif [[ $way -ne 1 ]]; then
     wait "$first" || first_code=$?
   fi
-  # Together, or where the first woke before the second had begun: one is refused or told that it
-  # lost. Otherwise the second has to come to its end.
+  # Together, or where the first woke before the second had begun: one is refused, or learns that
+  # it lost. Otherwise the second has to come to its end.
   if [[ $way -eq 1 || $way -eq 2 ]] && [[ $code -ne 0 ]]; then
     odd=$((odd + 1)); echo "way $way after $delay s: second ended with $code: $(cat "$work/second.txt")"
   elif [[ $code -ne 0 && $first_code -ne 0 ]]; then

@@ -1,11 +1,10 @@
-// The page of a collection, bundled from web/ by the build: one document with script and style
-// inlined and a place for its data.
+// The page of a collection, made by the build from web/src/.
 #pragma once
 
-#include <string_view>
+#include "core/page.h"
 
 namespace trunnion::collection {
 
-std::string_view page_template();
+Page page();
 
 }  // namespace trunnion::collection

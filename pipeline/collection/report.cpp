@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <nlohmann/json.hpp>
-#include <stdexcept>
 #include <string_view>
 
 #include "config/record_json.h"
@@ -16,12 +15,6 @@ namespace trunnion::collection {
 namespace {
 
 using Json = nlohmann::ordered_json;
-
-const char* verdict_name(report::Verdict verdict) {
-  return verdict == report::Verdict::good    ? "good"
-         : verdict == report::Verdict::check ? "check"
-                                             : "reshoot";
-}
 
 // RFC 3986: what is not unreserved stands as %XX; slashes divide folders.
 std::string link_to(const fs::path& file) {
@@ -39,7 +32,7 @@ std::string link_to(const fs::path& file) {
 void add_last_run(Json& json, const SpecimenState& each, const fs::path& from_report) {
   if (!each.last || !each.last->finished) return;
   const LastRun& last = *each.last;
-  json["verdict"] = verdict_name(last.verdict);
+  json["verdict"] = report::name_of(last.verdict);
   json["sentence"] = last.sentence;
   json["images"] = last.images;
   json["width_mm"] = last.width_mm;
@@ -47,13 +40,7 @@ void add_last_run(Json& json, const SpecimenState& each, const fs::path& from_re
   json["seconds"] = last.seconds;
   json["date"] = last.date;
   json["calibrated"] = !last.calibration_hash.empty();
-  json["to_do"] = Json::array();
-  for (const report::ToDo& item : last.to_do) {
-    json["to_do"].push_back({{"severity", trunnion::name_of(item.severity)},
-                             {"where", item.where},
-                             {"what", item.what},
-                             {"remedy", item.remedy}});
-  }
+  json["to_do"] = to_do_json(last.to_do);
   json["report"] = link_to(from_report / "prepared/report/index.html");
   if (!last.picture.empty()) json["picture"] = link_to(from_report / last.picture);
 }
@@ -87,7 +74,7 @@ std::string collection_csv(const std::vector<SpecimenState>& specimens) {
   for (const SpecimenState& each : specimens) {
     const LastRun last = each.last && each.last->finished ? *each.last : LastRun{};
     text += fmt::format("{},{},{}", csv_cell(each.name), name_of(each.state),
-                        last.finished ? verdict_name(last.verdict) : "");
+                        last.finished ? report::name_of(last.verdict) : "");
     for (const RecordTerm& term : kRecordTerms) text += "," + csv_cell(each.record.*term.field);
     std::string to_do;
     for (const report::ToDo& item : last.to_do) {
@@ -102,28 +89,6 @@ std::string collection_csv(const std::vector<SpecimenState>& specimens) {
   return text;
 }
 
-// JSON that may stand inside a script element: no tag and no comment can begin in it.
-std::string inline_json(const Json& json) {
-  std::string safe;
-  for (const char c : json.dump(-1, ' ', true, Json::error_handler_t::replace)) {
-    if (c == '<' || c == '>' || c == '&') {
-      safe += fmt::format("\\u{:04x}", static_cast<unsigned>(c));
-    } else {
-      safe += c;
-    }
-  }
-  return safe;
-}
-
-std::string page(const Json& json) {
-  const std::string_view whole = page_template();
-  constexpr std::string_view kMarker = "@@COLLECTION-DATA@@";
-  const std::size_t at = whole.find(kMarker);
-  if (at == std::string_view::npos) throw std::logic_error("the page has no place for its data");
-  return std::string(whole.substr(0, at)) + inline_json(json) +
-         std::string(whole.substr(at + kMarker.size()));
-}
-
 }  // namespace
 
 void write_report(const ReportInput& input, const fs::path& folder) {
@@ -132,7 +97,7 @@ void write_report(const ReportInput& input, const fs::path& folder) {
   write_file(place / "collection.json",
              json.dump(1, ' ', false, Json::error_handler_t::replace) + "\n");
   write_file(place / "collection.csv", collection_csv(input.specimens));
-  write_file(place / "index.html", page(json));
+  write_file(place / "index.html", page_with_data(page(), json));
 }
 
 }  // namespace trunnion::collection

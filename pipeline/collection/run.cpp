@@ -29,8 +29,8 @@ struct Running {
 // The sentence of a run that ended with one; empty where it came to its end or was ended.
 std::string error_in(const std::string& out) {
   const auto json = nlohmann::json::parse(out, nullptr, false);
-  const bool told = json.is_object() && json.contains("error") && json["error"].is_string();
-  return told ? json["error"].get<std::string>() : std::string();
+  const bool said = json.is_object() && json.contains("error") && json["error"].is_string();
+  return said ? json["error"].get<std::string>() : std::string();
 }
 
 // Why a run without a sentence did not come to its end.

@@ -1,12 +1,10 @@
-// The page of the desk, bundled from web/ by the build: one document with script and style inlined.
+// The page of the desk, made by the build from web/src/.
 #pragma once
 
-#include <string_view>
+#include "core/page.h"
 
 namespace trunnion::desk {
 
-std::string_view page();
-// What its Content-Security-Policy allows to run: the hashes of its script and its style.
-std::string_view page_policy();
+Page page();
 
 }  // namespace trunnion::desk

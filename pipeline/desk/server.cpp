@@ -222,8 +222,8 @@ void send_page(const Request& request, Response& response, Access& access) {
                       fmt::format("default-src 'none'; {}; img-src 'self' data: blob:; connect-src "
                                   "'self'; base-uri 'none'; form-action 'none'; frame-ancestors "
                                   "'none'",
-                                  page_policy()));
-  response.set_content(std::string(page()), "text/html; charset=utf-8");
+                                  page().policy));
+  response.set_content(std::string(page().document), "text/html; charset=utf-8");
 }
 
 }  // namespace

@@ -226,10 +226,7 @@ Json judgement_json(const ReportData& data) {
     }
     return json;
   };
-  const char* name = judgement.verdict == Verdict::good    ? "good"
-                     : judgement.verdict == Verdict::check ? "check"
-                                                           : "reshoot";
-  return {{"verdict", name},
+  return {{"verdict", name_of(judgement.verdict)},
           {"sentence", judgement.sentence},
           {"to_do", items(judgement.to_do)},
           {"notes", items(judgement.notes)}};

@@ -273,6 +273,10 @@ std::string version_of_trunnion(const ReportData& data) {
 
 }  // namespace
 
+const char* name_of(Verdict verdict) {
+  return verdict == Verdict::good ? "good" : verdict == Verdict::check ? "check" : "reshoot";
+}
+
 Judgement judge(const ReportData& data) {
   Judgement judgement;
   Findings findings = data.findings;

@@ -1,11 +1,10 @@
-// The bundled page (sources in web/), embedded in the program by the build.
+// The page of the report, made by the build from web/src/.
 #pragma once
 
-#include <string_view>
+#include "core/page.h"
 
 namespace trunnion::report {
 
-// One HTML document with the marker @@REPORT-DATA@@ where the JSON goes.
-std::string_view page_template();
+Page page();
 
 }  // namespace trunnion::report

@@ -194,6 +194,8 @@ Findings review(const ReportData& data, const ReviewLimits& limits = {});
 
 // What the user should do, in the order of urgency.
 enum class Verdict { good, check, reshoot };
+// As files write it.
+const char* name_of(Verdict verdict);
 
 struct ToDo {
   Severity severity = Severity::note;

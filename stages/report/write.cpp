@@ -1,8 +1,6 @@
 // The folder of the report: written beside its place, then exchanged.
 #include <fmt/format.h>
 
-#include <string_view>
-
 #include "core/error.h"
 #include "core/files.h"
 #include "core/text.h"
@@ -15,37 +13,12 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-// JSON that may stand inside a script element: whatever a title or a file name holds, no tag and
-// no comment can begin or end in it. ASCII only, so that the page's encoding can't matter.
-std::string inline_json(const Json& json) {
-  const std::string text = json.dump(-1, ' ', true, Json::error_handler_t::replace);
-  std::string safe;
-  safe.reserve(text.size() + text.size() / 64);
-  for (const char c : text) {
-    if (c == '<') {
-      safe += "\\u003c";
-    } else if (c == '>') {
-      safe += "\\u003e";
-    } else if (c == '&') {
-      safe += "\\u0026";
-    } else {
-      safe += c;
-    }
-  }
-  return safe;
-}
-
-std::string page(const ReportData& data, Json json) {
+std::string page_of(const ReportData& data, Json json) {
   for (std::size_t i = 0; i < data.views.size(); ++i) {
     const std::string& small = data.views[i].pictures.small_jpeg;
     if (!small.empty()) json["views"][i]["small"] = "data:image/jpeg;base64," + base64(small);
   }
-  const std::string_view whole = page_template();
-  constexpr std::string_view kMarker = "@@REPORT-DATA@@";
-  const std::size_t at = whole.find(kMarker);
-  if (at == std::string_view::npos) throw std::logic_error("the page has no place for its data");
-  return std::string(whole.substr(0, at)) + inline_json(json) +
-         std::string(whole.substr(at + kMarker.size()));
+  return page_with_data(page(), json);
 }
 
 // The folder is replaced as a whole, so it must be a report or empty.
@@ -86,7 +59,7 @@ void write_report(const ReportData& data, const fs::path& folder) {
   }
   const Json json = to_json(data);
   write_file(out / "report.json", json.dump(1, ' ', false, Json::error_handler_t::replace) + "\n");
-  write_file(out / "index.html", page(data, json));
+  write_file(out / "index.html", page_of(data, json));
   pending.commit();
 }
 

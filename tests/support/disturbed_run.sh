@@ -15,3 +15,14 @@ make_set() {
 content() { (cd "$1" && find prepared -type f ! -path 'prepared/report/*' -print0 | sort -z |
   xargs -0 -r sha256sum); }
 inputs() { (cd "$1" && find fused specimen.toml -type f -print0 | sort -z | xargs -0 -r sha256sum); }
+
+# What a run must end with, in $work/expected and $work/inputs, and the time that it takes, $whole_ms.
+run_undisturbed() {
+  local begun
+  cp -r "$work/set" "$work/whole"
+  begun=$(date +%s%N)
+  "$trunnion" prepare "$work/whole/specimen" --quiet
+  whole_ms=$((($(date +%s%N) - begun) / 1000000))
+  content "$work/whole/specimen" >"$work/expected"
+  inputs "$work/set/specimen" >"$work/inputs"
+}

@@ -1,13 +1,14 @@
-// node build.mjs SOURCES NODE_MODULES OUT.cpp: the page of the report as a C++ string.
+// node build.mjs SOURCES NODE_MODULES OUT.cpp HEADER NAMESPACE: a page as a C++ string.
 import { writeFileSync } from 'node:fs';
 import { bundlePage, literal } from './bundle.mjs';
 
-const [sources, modules, out] = process.argv.slice(2);
-const { page } = await bundlePage(sources, modules);
+const [sources, modules, out, header, namespace] = process.argv.slice(2);
+const { page, policy } = await bundlePage(sources, modules);
 writeFileSync(
   out,
-  `// Made by build.mjs from src/; do not edit.\n#include "stages/report/page.h"\n\n` +
-    `namespace trunnion::report {\n\nstd::string_view page_template() {\n` +
-    `  static constexpr char kPage[] =\n${literal(page)};\n  return {kPage, sizeof kPage - 1};\n}\n\n` +
-    `}  // namespace trunnion::report\n`,
+  `// Made by build.mjs from src/; do not edit.\n#include "${header}"\n\n` +
+    `namespace ${namespace} {\n\nPage page() {\n` +
+    `  static constexpr char kDocument[] =\n${literal(page)};\n` +
+    `  return {{kDocument, sizeof kDocument - 1}, R"page(${policy})page"};\n}\n\n` +
+    `}  // namespace ${namespace}\n`,
 );
