@@ -46,7 +46,7 @@ bool stretch_moved(const RigModel& model, const RigValues& values,
       ++others;
     }
   }
-  return moved_views >= 1 && others == 0;
+  return moved_views >= 2 && others == 0;
 }
 
 class JumpSearch {
