@@ -174,32 +174,45 @@ std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatche
 
 std::optional<Jump> take_common_jump(const RigModel& model, std::vector<Place>& places) {
   constexpr std::size_t kLeast = 3;
-  const auto correction = [&](const Place& place) {
-    return std::remainder(place.angle - model.stations[place.view].stage_angle, 2.0 * kPi);
-  };
+  constexpr double kAlike = 0.15;  // of the correction: the rig that measures it is bent
   for (std::size_t ring = 0; ring < model.rings.size(); ++ring) {
+    const auto within = [&](const Place& place) {
+      return place.ring == ring && model.stations[place.view].ring == ring;
+    };
     std::vector<double> corrections;
-    Jump jump{model.stations.size(), 0.0, 0};
+    std::size_t first = model.stations.size();
+    std::size_t last = 0;
+    int points = 0;
     for (const Place& place : places) {
-      if (place.ring != ring || model.stations[place.view].ring != ring) continue;
-      corrections.push_back(correction(place));
-      jump.view = std::min(jump.view, place.view);
-      jump.points += place.points;
+      if (!within(place)) continue;
+      corrections.push_back(
+          std::remainder(place.angle - model.stations[place.view].stage_angle, 2.0 * kPi));
+      first = std::min(first, place.view);
+      last = std::max(last, place.view);
+      points += place.points;
     }
     if (corrections.size() < kLeast) continue;
-    jump.correction = median_of(corrections);
-    const auto alike = std::count_if(corrections.begin(), corrections.end(), [&](double c) {
-      return std::abs(c - jump.correction) < 0.1 * std::abs(jump.correction);
+    const double correction = median_of(corrections);
+    const bool alike = std::all_of(corrections.begin(), corrections.end(), [&](double c) {
+      return std::abs(c - correction) < kAlike * std::abs(correction);
     });
-    std::ptrdiff_t behind = 0;
-    for (std::size_t v = jump.view; v < model.stations.size(); ++v) {
-      behind += model.stations[v].ring == ring ? 1 : 0;
+    if (!alike) continue;
+    const auto most_of = [&](std::size_t from, std::size_t to) {
+      std::size_t views = 0;
+      for (std::size_t v = from; v < to; ++v) views += model.stations[v].ring == ring ? 1U : 0U;
+      return 4 * corrections.size() >= 3 * views;
+    };
+    std::size_t behind = last + 1;
+    while (behind < model.stations.size() && model.stations[behind].ring != ring) ++behind;
+    std::optional<Jump> jump;
+    if (most_of(first, model.stations.size())) {
+      jump = Jump{first, correction, points};
+    } else if (behind < model.stations.size() && most_of(0, behind)) {
+      // Those before stand away from those behind; a ring counts from its first station.
+      jump = Jump{behind, -correction, points};
     }
-    if (alike != static_cast<std::ptrdiff_t>(corrections.size()) || 4 * alike < 3 * behind)
-      continue;
-    std::erase_if(places, [&](const Place& place) {
-      return place.ring == ring && model.stations[place.view].ring == ring;
-    });
+    if (!jump) continue;
+    std::erase_if(places, within);
     return jump;
   }
   return std::nullopt;

@@ -40,7 +40,8 @@ struct Place {
 std::vector<Place> find_places(const CaptureInput& input, std::vector<PairMatches>& pairs);
 
 // Where a ring stands as far on from one view to its end, by most of these, it is a jump that too
-// few points showed; `places` lose those of it.
+// few points showed; and where it does so from its beginning to one view, since the stations before
+// a jump are those that stand right. `places` lose those of it.
 std::optional<Jump> take_common_jump(const RigModel& model, std::vector<Place>& places);
 
 // Two rings of equally many stations, each of which stands where the other is given.

@@ -1,6 +1,7 @@
 #include "stages/refine/shared.h"
 
-#include <Eigen/LU>
+#include <Eigen/Cholesky>
+#include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -86,6 +87,26 @@ struct Reduced {
   [[nodiscard]] Eigen::VectorXd of(const Eigen::VectorXd& full) const { return full(kept); }
 };
 
+// The root of a matrix that has no negative eigenvalue but by rounding.
+Eigen::MatrixXd root_of(const Eigen::MatrixXd& matrix) {
+  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(matrix);
+  const Eigen::VectorXd roots = eigen.eigenvalues().cwiseMax(0.0).cwiseSqrt();
+  return eigen.eigenvectors() * roots.asDiagonal() * eigen.eigenvectors().transpose();
+}
+
+// (information + (F F^T)^-1)^-1 as V^T V, so that rounding makes no variance negative.
+Eigen::MatrixXd weighed_covariance(const Eigen::MatrixXd& information, const Eigen::MatrixXd& F) {
+  const Eigen::Index count = F.rows();
+  const Eigen::MatrixXd by_prior = F.transpose() * information * F;
+  const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(0.5 *
+                                                             (by_prior + by_prior.transpose()));
+  const Eigen::VectorXd weights =
+      (Eigen::VectorXd::Ones(count) + eigen.eigenvalues().cwiseMax(0.0)).cwiseSqrt();
+  const Eigen::MatrixXd V =
+      weights.cwiseInverse().asDiagonal() * eigen.eigenvectors().transpose() * F.transpose();
+  return V.transpose() * V;
+}
+
 // `shared`: S of the header.
 WeighedRig weighed_with(const RigModel& model, const RigValues& values,
                         const Eigen::MatrixXd& images, const Eigen::MatrixXd& shared,
@@ -98,25 +119,32 @@ WeighedRig weighed_with(const RigModel& model, const RigValues& values,
     if (first(k, k) > 0) reduced.kept.push_back(k);
   }
   const auto count = static_cast<Eigen::Index>(reduced.kept.size());
-  const Eigen::MatrixXd identity = Eigen::MatrixXd::Identity(count, count);
-  const Eigen::MatrixXd L = reduced.of(images);
-  const Eigen::MatrixXd S = reduced.of(shared);
-  const Eigen::MatrixXd shrink = (identity + L * S).partialPivLu().inverse();
-  const Eigen::MatrixXd less = shrink * L;  // L'
+  // Each parameter in sigmas of its prior: radians and millimetres differ by orders of magnitude.
+  const Eigen::VectorXd unit = reduced.of(first).diagonal().cwiseSqrt();
+  const Eigen::VectorXd per_unit = unit.cwiseInverse();
+  const Eigen::MatrixXd root = root_of(unit.asDiagonal() * reduced.of(images) * unit.asDiagonal());
+  const Eigen::MatrixXd S = per_unit.asDiagonal() * reduced.of(shared) * per_unit.asDiagonal();
+  // L' = (L^-1 + S)^-1
+  const Eigen::MatrixXd widened = Eigen::MatrixXd::Identity(count, count) + root * S * root;
+  const Eigen::MatrixXd less = root * widened.ldlt().solve(root);
   // At the solution the priors' pull and the images' are equal: L x_images = (L + P^-1) x.
-  const Eigen::VectorXd x = reduced.of(found);
-  const Eigen::VectorXd right = shrink * (L * x + reduced.of(first).partialPivLu().solve(x).eval());
+  const Eigen::VectorXd x = per_unit.cwiseProduct(reduced.of(found));
+  const auto priors = [&](const Eigen::VectorXd& steps) -> Eigen::MatrixXd {
+    return per_unit.asDiagonal() * reduced.of(weighed_priors(model, steps, free)) *
+           per_unit.asDiagonal();
+  };
+  const Eigen::VectorXd pull = priors(found).ldlt().solve(x);
+  const Eigen::VectorXd right = less * x + pull - less * (S * pull);
   Eigen::VectorXd step = found;
   Eigen::MatrixXd covariance;
   for (int round = 0; round < 8; ++round) {
-    const Eigen::MatrixXd P = reduced.of(weighed_priors(model, step, free));
-    // (L' + P^-1)^-1 = P (I + L' P)^-1, which needs no inverse of P.
-    covariance = P * (identity + less * P).partialPivLu().inverse();
-    const Eigen::VectorXd moved_to = covariance * right;
+    covariance = weighed_covariance(less, root_of(priors(step)));
+    const Eigen::VectorXd moved_to = unit.cwiseProduct(covariance * right);
     for (Eigen::Index k = 0; k < count; ++k) {
       step[reduced.kept[static_cast<std::size_t>(k)]] = moved_to[k];
     }
   }
+  covariance = (unit.asDiagonal() * covariance * unit.asDiagonal()).eval();
   WeighedRig result;
   result.values = moved(model, values, step - found);
   result.covariance = Eigen::MatrixXd::Zero(index.size(), index.size());
