@@ -232,10 +232,10 @@ class Examination {
       claims_.model.stations[v].stage_angle += jump.correction;
       claims_.ignorance[v] = std::max(claims_.ignorance[v], std::abs(jump.correction));
     }
-    tell_jump(jump, given_step(ring));
+    report_jump(jump, given_step(ring));
   }
 
-  void tell_jump(const Jump& jump, double step) {
+  void report_jump(const Jump& jump, double step) {
     const double stations = step != 0 ? jump.correction / step : 0.0;
     const double whole = std::round(stations);
     const bool skipped = whole != 0 && std::abs(stations - whole) < 0.15;
