@@ -6,10 +6,12 @@
 set -euo pipefail
 tree=$(realpath "$(dirname "${BASH_SOURCE[0]}")/../..")
 work=$(realpath "${1:-$(mktemp -d)}")
+commit=$(git -C "$tree" rev-parse HEAD)  # the same for both, whatever is committed meanwhile
 export CCACHE_DISABLE=1
 for copy in one another; do
   rm -rf "${work:?}/$copy"
   git clone --quiet --no-hardlinks "$tree" "$work/$copy"
+  git -C "$work/$copy" checkout --quiet --detach "$commit"
   bash "$work/$copy/docs/packaging/build.sh"
 done
 for package in "$work"/one/build/package/packages/*.deb; do
