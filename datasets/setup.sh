@@ -7,7 +7,8 @@ set -euo pipefail
 
 build_packages=(
   g++ cmake ninja-build ccache git ca-certificates
-  libopencv-dev libexiv2-dev libeigen3-dev libceres-dev libtiff-dev libpng-dev libjpeg-dev
+  libopencv-dev libexiv2-dev libeigen3-dev libceres-dev libgoogle-glog-dev
+  libtiff-dev libpng-dev libjpeg-dev
   libcli11-dev libtomlplusplus-dev nlohmann-json3-dev libkainjow-mustache-dev libfmt-dev
   libtbb-dev libsqlite3-dev libopenvdb-dev libboost-dev libcpp-httplib-dev libssl-dev libxxhash-dev
   libgtest-dev libgmock-dev zlib1g-dev

@@ -62,7 +62,7 @@ Json last_run_json(const LastRun& last) {
           {"width_mm", last.width_mm}, {"height_mm", last.height_mm},
           {"seconds", last.seconds},   {"date", last.date},
           {"setup", last.setup},       {"calibration_hash", last.calibration_hash},
-          {"picture", last.picture},   {"to_do", to_do_json(last.to_do)}};
+          {"picture", last.picture},   {"to_do", report::to_do_json(last.to_do)}};
 }
 
 LastRun last_run_in(const Json& json) {
@@ -98,17 +98,6 @@ LastRun last_run_in(const Json& json) {
 }
 
 }  // namespace
-
-Json to_do_json(const std::vector<report::ToDo>& to_do) {
-  Json list = Json::array();
-  for (const report::ToDo& item : to_do) {
-    list.push_back({{"severity", name_of(item.severity)},
-                    {"where", item.where},
-                    {"what", item.what},
-                    {"remedy", item.remedy}});
-  }
-  return list;
-}
 
 std::string workspace_stamp(const Workspace& workspace, bool prepared) {
   Fingerprint print("workspace");

@@ -9,7 +9,6 @@
 // finds out.
 #pragma once
 
-#include <nlohmann/json.hpp>
 #include <optional>
 #include <string>
 #include <vector>
@@ -37,9 +36,6 @@ struct LastRun {
   std::string calibration_hash;  // empty: nominal
   std::string picture;           // of one view, relative to the workspace; empty without one
 };
-
-// A list of severity, where, what and remedy.
-nlohmann::ordered_json to_do_json(const std::vector<report::ToDo>& to_do);
 
 // Of the workspace as it stands; `prepared`: with what was written.
 std::string workspace_stamp(const Workspace& workspace, bool prepared = true);

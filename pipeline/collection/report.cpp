@@ -40,7 +40,7 @@ void add_last_run(Json& json, const SpecimenState& each, const fs::path& from_re
   json["seconds"] = last.seconds;
   json["date"] = last.date;
   json["calibrated"] = !last.calibration_hash.empty();
-  json["to_do"] = to_do_json(last.to_do);
+  json["to_do"] = report::to_do_json(last.to_do);
   json["report"] = link_to(from_report / "prepared/report/index.html");
   if (!last.picture.empty()) json["picture"] = link_to(from_report / last.picture);
 }

@@ -21,19 +21,6 @@ std::int64_t stamp(const std::filesystem::path& file) {
   return code ? 0 : static_cast<std::int64_t>(time.time_since_epoch().count());
 }
 
-Json items_json(const std::vector<report::ToDo>& items) {
-  Json list = Json::array();
-  for (const report::ToDo& item : items) {
-    list.push_back({{"severity", name_of(item.severity)},
-                    {"where", item.where},
-                    {"view", item.view},
-                    {"anchor", item.anchor},
-                    {"what", item.what},
-                    {"remedy", item.remedy}});
-  }
-  return list;
-}
-
 Json view_json(const report::ReportView& view, std::size_t index,
                const std::filesystem::path& root) {
   const std::filesystem::path prepared = root / "prepared";
@@ -76,8 +63,8 @@ Json Workbench::state() {
                     : judgement.verdict == report::Verdict::check ? "check"
                                                                   : "reshoot";
   json["sentence"] = judgement.sentence;
-  json["to_do"] = items_json(judgement.to_do);
-  json["notes"] = items_json(judgement.notes);
+  json["to_do"] = report::to_do_json(judgement.to_do);
+  json["notes"] = report::to_do_json(judgement.notes);
   json["review"] = review_to_json(data->review);
   json["views"] = Json::array();
   for (std::size_t k = 0; k < data->views.size(); ++k) {

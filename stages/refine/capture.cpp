@@ -197,17 +197,20 @@ std::optional<Jump> take_common_jump(const RigModel& model, std::vector<Place>& 
       return std::abs(c - correction) < kAlike * std::abs(correction);
     });
     if (!alike) continue;
+    const auto views = [&](std::size_t from, std::size_t to) {
+      std::size_t count = 0;
+      for (std::size_t v = from; v < to; ++v) count += model.stations[v].ring == ring ? 1U : 0U;
+      return count;
+    };
     const auto most_of = [&](std::size_t from, std::size_t to) {
-      std::size_t views = 0;
-      for (std::size_t v = from; v < to; ++v) views += model.stations[v].ring == ring ? 1U : 0U;
-      return 4 * corrections.size() >= 3 * views;
+      return 4 * corrections.size() >= 3 * views(from, to);
     };
     std::size_t behind = last + 1;
     while (behind < model.stations.size() && model.stations[behind].ring != ring) ++behind;
     std::optional<Jump> jump;
     if (most_of(first, model.stations.size())) {
       jump = Jump{first, correction, points};
-    } else if (behind < model.stations.size() && most_of(0, behind)) {
+    } else if (views(0, first) == 0 && behind < model.stations.size() && most_of(0, behind)) {
       // Those before stand away from those behind; a ring counts from its first station.
       jump = Jump{behind, -correction, points};
     }

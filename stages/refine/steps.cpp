@@ -15,6 +15,7 @@ namespace {
 constexpr double kTolerance_px = 1.0;         // level pixels, calibrated axis
 constexpr double kNominalTolerance_px = 2.0;  // level pixels
 constexpr int kLeastPoints = 60;              // for a claim about a ring
+constexpr int kLeastMissed = 60;              // views: those of 20 points
 
 std::vector<PairMatches> within(const RigModel& model, std::size_t ring,
                                 const std::vector<PairMatches>& pairs) {
@@ -56,7 +57,8 @@ Support support_of_tracks(const RigModel& model, const RigValues& values, std::s
 bool clearly_better(double factor, const Support& given, const Support& found) {
   const bool near = factor > 0.76 && factor < 1.3;
   if (found.views < 2.0 / 3.0 || found.share() < (near ? 0.95 : 0.8)) return false;
-  return near ? given.missed >= 6 * found.missed + 60 : 2 * given.missed >= 5 * found.missed + 60;
+  return near ? given.missed >= 6 * found.missed + kLeastMissed
+              : 2 * given.missed >= 5 * found.missed + kLeastMissed;
 }
 
 class FactorSearch {
@@ -70,10 +72,11 @@ class FactorSearch {
     for (const RigValues& values : accounts) add_account(values);
   }
 
-  // The factor that the images show for these rings; 1 where none is overwhelming.
+  // The factor that the images show for these rings; 1 where none is clear.
   [[nodiscard]] double best(const std::vector<std::size_t>& rings) {
-    const auto shown = overwhelming(rings);
     const Support given = by(rings, 1.0);
+    if (given.possible < kLeastPoints || given.missed < kLeastMissed) return 1.0;
+    const auto shown = clearly_shown(rings, given);
     const bool mostly_right = given.missed < given.placed / 3;
     if (shown || input_.calibrated || mostly_right) return shown.value_or(1.0);
     // The axis is not known either: those that go with the likeliest factors.
@@ -84,11 +87,10 @@ class FactorSearch {
       const RigValues values = start_of_(other);
       if (!any_axis_far(other, values)) add_account(values);
     }
-    return overwhelming(rings).value_or(1.0);
+    return clearly_shown(rings, by(rings, 1.0)).value_or(1.0);
   }
 
  private:
-  static constexpr int kLeastMissed = 60;      // views: those of 20 points
   static constexpr std::size_t kTracks = 400;  // of a ring; a hundred rigs are tried with them
 
   void add_account(RigValues values) {
@@ -112,9 +114,8 @@ class FactorSearch {
                              tolerance_of(input_));
   }
   // None where the files are not clearly worse.
-  [[nodiscard]] std::optional<double> overwhelming(const std::vector<std::size_t>& rings) {
-    const Support given = by(rings, 1.0);
-    if (given.possible < kLeastPoints || given.missed < kLeastMissed) return 1.0;
+  [[nodiscard]] std::optional<double> clearly_shown(const std::vector<std::size_t>& rings,
+                                                    const Support& given) {
     try_factors();
     const double likely = likeliest(rings, 1).front();
     double factor = likely;

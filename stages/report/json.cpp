@@ -214,22 +214,10 @@ Findings read_findings(const Json& json) {
 
 Json judgement_json(const ReportData& data) {
   const Judgement judgement = judge(data);
-  const auto items = [](const std::vector<ToDo>& list) {
-    Json json = Json::array();
-    for (const ToDo& item : list) {
-      json.push_back({{"severity", name_of(item.severity)},
-                      {"where", item.where},
-                      {"view", item.view},
-                      {"anchor", item.anchor},
-                      {"what", item.what},
-                      {"remedy", item.remedy}});
-    }
-    return json;
-  };
   return {{"verdict", name_of(judgement.verdict)},
           {"sentence", judgement.sentence},
-          {"to_do", items(judgement.to_do)},
-          {"notes", items(judgement.notes)}};
+          {"to_do", to_do_json(judgement.to_do)},
+          {"notes", to_do_json(judgement.notes)}};
 }
 
 Json geometry_json(const ReportData& data) {

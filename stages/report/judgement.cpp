@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <nlohmann/json.hpp>
 #include <set>
 
 #include "core/angle.h"
@@ -275,6 +276,19 @@ std::string version_of_trunnion(const ReportData& data) {
 
 const char* name_of(Verdict verdict) {
   return verdict == Verdict::good ? "good" : verdict == Verdict::check ? "check" : "reshoot";
+}
+
+nlohmann::ordered_json to_do_json(const std::vector<ToDo>& items) {
+  nlohmann::ordered_json list = nlohmann::ordered_json::array();
+  for (const ToDo& item : items) {
+    list.push_back({{"severity", name_of(item.severity)},
+                    {"where", item.where},
+                    {"view", item.view},
+                    {"anchor", item.anchor},
+                    {"what", item.what},
+                    {"remedy", item.remedy}});
+  }
+  return list;
 }
 
 Judgement judge(const ReportData& data) {

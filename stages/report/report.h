@@ -15,6 +15,7 @@
 #include <array>
 #include <cstdint>
 #include <filesystem>
+#include <nlohmann/json_fwd.hpp>
 #include <opencv2/core.hpp>
 #include <optional>
 #include <string>
@@ -205,6 +206,9 @@ struct ToDo {
   std::string what;
   std::string remedy;
 };
+
+// A list of severity, where, view, anchor, what and remedy.
+nlohmann::ordered_json to_do_json(const std::vector<ToDo>& items);
 
 struct Judgement {
   Verdict verdict = Verdict::good;
